@@ -1,0 +1,168 @@
+"""All settings. The environment is read here and nowhere else; outside local use what is missing stops the start.
+
+Local use means that neither DATABASE_URL nor SITE_URL is set: one machine, SQLite and message files in var/.
+"""
+
+from pathlib import Path
+from urllib.parse import urlsplit
+
+from django.core.exceptions import ImproperlyConfigured
+from django.utils.translation import gettext_lazy as _
+
+from config import env
+
+BASE_DIR = Path(__file__).resolve().parent.parent
+VAR = Path(env.text("VAR_DIR") or BASE_DIR / "var")
+
+DATABASE_URL = env.text("DATABASE_URL")
+SITE_URL = env.text("SITE_URL").rstrip("/")
+REDIS_URL = env.text("REDIS_URL")
+EMAIL_URL = env.text("EMAIL_URL")
+LOCAL_USE = not DATABASE_URL and not SITE_URL
+
+DEBUG = False
+SECRET_KEY = env.text("SECRET_KEY")
+if not SECRET_KEY:
+    if not LOCAL_USE:
+        raise ImproperlyConfigured("Set SECRET_KEY: there is no default outside local use.")
+    SECRET_KEY = env.local_secret(VAR / "secret-key")
+
+if LOCAL_USE:
+    SITE_URL = "http://localhost:8000"
+    ALLOWED_HOSTS = ["localhost", "127.0.0.1", "[::1]", "testserver"]
+else:
+    if not SITE_URL.startswith("https://") or not urlsplit(SITE_URL).hostname:
+        raise ImproperlyConfigured("Set SITE_URL to the https:// address that people open.")
+    ALLOWED_HOSTS = [urlsplit(SITE_URL).hostname]
+    CSRF_TRUSTED_ORIGINS = [SITE_URL]
+    SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
+    SECURE_SSL_REDIRECT = True
+    SECURE_REDIRECT_EXEMPT = [r"^healthz$", r"^readyz$", r"^api/"]
+    SECURE_HSTS_SECONDS = 2 * 365 * 24 * 3600
+    SECURE_HSTS_INCLUDE_SUBDOMAINS = True
+    SECURE_HSTS_PRELOAD = True
+    SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = True
+    SESSION_COOKIE_NAME, CSRF_COOKIE_NAME = "__Host-session", "__Host-csrf"
+
+INSTALLED_APPS = [
+    "exposure.apps.ExposureConfig",
+    "django.contrib.auth",
+    "django.contrib.contenttypes",
+    "django.contrib.sessions",
+    "django.contrib.messages",
+    "django.contrib.staticfiles",
+    "django.contrib.admin",
+    "allauth",
+    "allauth.account",
+    "simple_history",
+    "rest_framework",
+    "drf_spectacular",
+]
+
+MIDDLEWARE = [
+    "django.middleware.security.SecurityMiddleware",
+    "whitenoise.middleware.WhiteNoiseMiddleware",
+    "django.contrib.sessions.middleware.SessionMiddleware",
+    "django.middleware.locale.LocaleMiddleware",
+    "django.middleware.common.CommonMiddleware",
+    "django.middleware.csrf.CsrfViewMiddleware",
+    "django.contrib.auth.middleware.AuthenticationMiddleware",
+    "django.contrib.messages.middleware.MessageMiddleware",
+    "django.middleware.clickjacking.XFrameOptionsMiddleware",
+    "allauth.account.middleware.AccountMiddleware",
+    "exposure.web.middleware.PageHeaders",
+    "exposure.web.middleware.ActingRequest",
+]
+
+ROOT_URLCONF = "config.urls"
+WSGI_APPLICATION = "config.wsgi.application"
+TEMPLATES = [
+    {
+        "BACKEND": "django.template.backends.django.DjangoTemplates",
+        "DIRS": [BASE_DIR / "exposure" / "web" / "templates"],
+        "APP_DIRS": True,
+        "OPTIONS": {
+            "context_processors": [
+                "django.template.context_processors.request",
+                "django.contrib.auth.context_processors.auth",
+                "django.contrib.messages.context_processors.messages",
+                "exposure.web.context.audience",
+            ],
+        },
+    },
+]
+FORM_RENDERER = "django.forms.renderers.DjangoTemplates"
+
+DATABASES = {"default": env.database(DATABASE_URL, VAR / "exposure.sqlite3")}
+DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
+SIMPLE_HISTORY_DATE_INDEX = "composite"
+
+if REDIS_URL:
+    CACHES = {"default": {"BACKEND": "django.core.cache.backends.redis.RedisCache", "LOCATION": REDIS_URL}}
+else:
+    CACHES = {"default": {"BACKEND": "django.core.cache.backends.locmem.LocMemCache"}}
+
+AUTH_USER_MODEL = "exposure.User"
+AUTHENTICATION_BACKENDS = ["allauth.account.auth_backends.AuthenticationBackend"]
+AUTH_PASSWORD_VALIDATORS = [
+    {"NAME": "django.contrib.auth.password_validation.MinimumLengthValidator", "OPTIONS": {"min_length": 15}},
+    {"NAME": "django.contrib.auth.password_validation.CommonPasswordValidator"},
+    {"NAME": "django.contrib.auth.password_validation.UserAttributeSimilarityValidator"},
+]
+LOGIN_URL = "account_login"
+LOGIN_REDIRECT_URL = "home"
+ACCOUNT_LOGIN_METHODS = {"username", "email"}
+ACCOUNT_SIGNUP_FIELDS = ["username*", "password1*", "password2*"]
+ACCOUNT_USER_MODEL_USERNAME_FIELD = "name"
+ACCOUNT_USER_DISPLAY = "exposure.people.models.display_name"
+ACCOUNT_ADAPTER = "exposure.web.accounts.Adapter"
+ACCOUNT_EMAIL_VERIFICATION = "none"
+ACCOUNT_EMAIL_UNKNOWN_ACCOUNTS = False
+ACCOUNT_LOGOUT_REDIRECT_URL = "account_login"
+ACCOUNT_SESSION_REMEMBER = False
+SESSION_COOKIE_AGE = 12 * 3600
+SESSION_COOKIE_HTTPONLY = CSRF_COOKIE_HTTPONLY = True
+SESSION_COOKIE_SAMESITE = CSRF_COOKIE_SAMESITE = "Lax"
+CSRF_FAILURE_VIEW = "exposure.web.errors.csrf_failure"
+X_FRAME_OPTIONS = "DENY"
+SECURE_REFERRER_POLICY = "same-origin"
+
+LANGUAGE_CODE = "en"
+LANGUAGES = [("en", _("English"))]
+LOCALE_PATHS = [BASE_DIR / "exposure" / "locale"]
+USE_I18N = True
+USE_TZ = True
+TIME_ZONE = "UTC"
+
+STATIC_URL = "static/"
+STATIC_ROOT = VAR / "static"
+WHITENOISE_USE_FINDERS = LOCAL_USE
+STORAGES = {
+    "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
+    "staticfiles": {
+        "BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"
+        if LOCAL_USE
+        else "whitenoise.storage.CompressedManifestStaticFilesStorage"
+    },
+}
+
+DEFAULT_FROM_EMAIL = env.text("EMAIL_FROM", "exposure-follow-up@localhost")
+MESSAGE_FILES = VAR / "messages"
+if EMAIL_URL:
+    for _name, _value in env.mail(EMAIL_URL).items():
+        globals()[_name] = _value
+elif LOCAL_USE:
+    EMAIL_BACKEND = "django.core.mail.backends.filebased.EmailBackend"
+    EMAIL_FILE_PATH = MESSAGE_FILES
+else:
+    raise ImproperlyConfigured("Set EMAIL_URL: without it no reminder could leave.")
+
+# Cautious defaults that a site may tighten; each is a local choice.
+READINGS_TAKEN_AFTER_CLEARANCE_DAYS = 14
+
+LOGGING = {
+    "version": 1,
+    "disable_existing_loggers": False,
+    "handlers": {"console": {"class": "logging.StreamHandler"}},
+    "root": {"handlers": ["console"], "level": "WARNING"},
+}

@@ -1,0 +1,13 @@
+"""Addresses. Pages live in exposure.web."""
+
+from django.urls import include, path
+
+urlpatterns = [
+    path("account/", include("allauth.account.urls")),
+    path("", include("exposure.web.urls")),
+]
+
+handler400 = "exposure.web.errors.bad_request"
+handler403 = "exposure.web.errors.forbidden"
+handler404 = "exposure.web.errors.not_found"
+handler500 = "exposure.web.errors.broken"

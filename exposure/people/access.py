@@ -1,0 +1,189 @@
+"""The one policy: who may see which rows, and who may do what to them. Every queryset and view asks here.
+
+It knows model names and look-up paths, not the models above it. Nobody decides anything about their own record,
+and in the clinical view it does not appear: they see it as a worker sees it.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import datetime
+from enum import StrEnum
+from typing import Any
+
+from django.core.exceptions import PermissionDenied
+from django.db.models import Q, QuerySet
+from django.http import Http404
+
+from exposure.people.models import Role, User
+
+Kind = Role.Kind
+
+
+class View(StrEnum):
+    """From which side somebody looks at rows."""
+
+    CLINICAL = "clinical"  # nurse and physician, all of a site but their own record
+    AUTHOR = "author"  # what one has reported or observed oneself
+    OWN = "own"  # one's own record as a worker
+    DUTY = "duty"  # the station lead: who is on duty or not, until when
+    AUDIT = "audit"
+
+
+@dataclass(frozen=True)
+class Paths:
+    """Look-up paths from a model to its site, to the account of the person it is about and to its author."""
+
+    site: str
+    person: str | None = None
+    author: str | None = None
+
+
+PATHS: dict[str, Paths] = {
+    "Site": Paths("pk"),
+    "Station": Paths("site"),
+    "Worker": Paths("site", "user"),
+    "Case": Paths("site"),
+    "Event": Paths("site"),
+    "Removal": Paths("site", "worker__user", "observer"),
+    "Mark": Paths("removal__site", "removal__worker__user", "removal__observer"),
+    "Breach": Paths("site", "worker__user", "reported_by"),
+    "Assessment": Paths("breach__site", "breach__worker__user"),
+    "FollowUp": Paths("site", "worker__user"),
+    "Exposure": Paths("follow_up__site", "follow_up__worker__user"),
+    "Check": Paths("follow_up__site", "follow_up__worker__user"),
+    "Reading": Paths("worker__follow_ups__site", "worker__user", "entered_by"),
+    "UnplacedReading": Paths("worker__follow_ups__site", "worker__user", "entered_by"),
+    "Alert": Paths(
+        "site", "breach__worker__user|follow_up__worker__user|worker__user"
+    ),
+    "Task": Paths("site", "breach__worker__user|exposure__follow_up__worker__user"),
+    "Call": Paths("site", "worker__user"),
+    "Restriction": Paths("exposure__follow_up__site", "exposure__follow_up__worker__user"),
+    "Clearance": Paths("follow_up__site", "follow_up__worker__user"),
+    "Message": Paths("site", "worker__user"),
+    "Adoption": Paths("site"),
+}
+
+SEEING: dict[View, frozenset[str]] = {
+    View.CLINICAL: frozenset({Kind.NURSE, Kind.PHYSICIAN}),
+    View.DUTY: frozenset({Kind.LEAD, Kind.NURSE, Kind.PHYSICIAN}),
+    View.AUDIT: frozenset({Kind.AUDITOR}),
+}
+
+
+class Deed(StrEnum):
+    """What can be done to a row; `DOING` says by whom."""
+
+    TELL = "tell"
+    CONFIRM = "confirm"
+    ANSWER = "answer"
+    OVERRIDE = "override"
+    DECIDE_WITHDRAWAL = "decide_withdrawal"
+    ENTER_READING = "enter_reading"
+    EXCUSE = "excuse"
+    ACKNOWLEDGE = "acknowledge"
+    CLOSE_ALERT = "close_alert"
+    COMPLETE_TASK = "complete_task"
+    CALL = "call"
+    LINK = "link"
+    CLEAR = "clear"
+    STATE_CASE = "state_case"
+    PROPOSE_CRITERIA = "propose_criteria"
+    APPROVE_CRITERIA = "approve_criteria"
+    READ_MESSAGES = "read_messages"
+
+
+_CLINICIANS = frozenset({Kind.NURSE, Kind.PHYSICIAN})
+_PHYSICIANS = frozenset({Kind.PHYSICIAN})
+DOING: dict[Deed, frozenset[str]] = {
+    Deed.TELL: _CLINICIANS,
+    Deed.CONFIRM: _CLINICIANS,
+    Deed.ANSWER: _CLINICIANS,
+    Deed.OVERRIDE: _CLINICIANS,
+    Deed.DECIDE_WITHDRAWAL: _CLINICIANS,
+    Deed.ENTER_READING: _CLINICIANS,
+    Deed.EXCUSE: _CLINICIANS,
+    Deed.ACKNOWLEDGE: _CLINICIANS,
+    Deed.CLOSE_ALERT: _CLINICIANS,
+    Deed.COMPLETE_TASK: _CLINICIANS,
+    Deed.CALL: _CLINICIANS,
+    Deed.LINK: _CLINICIANS,
+    Deed.CLEAR: _CLINICIANS,
+    Deed.STATE_CASE: _CLINICIANS,
+    Deed.PROPOSE_CRITERIA: _PHYSICIANS,
+    Deed.APPROVE_CRITERIA: _PHYSICIANS,
+    Deed.READ_MESSAGES: frozenset({Kind.NURSE, Kind.PHYSICIAN, Kind.ADMINISTRATOR}),
+}
+
+
+def roles_of(user: User, *, at: datetime) -> list[Role]:
+    """The roles that an account holds at `at`; none for an account that is switched off."""
+    if not user.is_authenticated or not user.is_active:
+        return []
+    cached = user.__dict__.setdefault("_roles_held", {})
+    if at not in cached:
+        cached.clear()
+        cached[at] = list(user.roles.held(at=at))
+    return cached[at]
+
+
+def holds(user: User, kinds: Iterable[str], site_id: int | None = None, *, at: datetime) -> bool:
+    """Whether the account holds one of the roles, at that site if one is named."""
+    wanted = frozenset(kinds)
+    return any(
+        role.kind in wanted and (site_id is None or role.site_id in (None, site_id)) for role in roles_of(user, at=at)
+    )
+
+
+def visible(user: User, queryset: QuerySet, view: View, *, at: datetime) -> QuerySet:
+    """The rows of `queryset` that the account may see from that side; none where the side is not theirs."""
+    paths = PATHS[queryset.model.__name__]
+    if not user.is_authenticated or not user.is_active:
+        return queryset.none()
+    if view is View.OWN:
+        return queryset.filter(_any_path(paths.person, user)).distinct() if paths.person else queryset.none()
+    if view is View.AUTHOR:
+        return queryset.filter(**{paths.author: user}) if paths.author else queryset.none()
+    held = [role for role in roles_of(user, at=at) if role.kind in SEEING[view]]
+    if not held:
+        return queryset.none()
+    if all(role.site_id is not None for role in held):
+        queryset = queryset.filter(**{f"{paths.site}__in": {role.site_id for role in held}})
+        if paths.site.count("__follow_ups__"):
+            queryset = queryset.distinct()
+    if view is View.CLINICAL and paths.person:
+        queryset = queryset.exclude(_any_path(paths.person, user))
+    return queryset
+
+
+def _any_path(paths: str, user: User) -> Q:
+    condition = Q()
+    for path in paths.split("|"):
+        condition |= Q(**{path: user})
+    return condition
+
+
+def find(user: User, queryset: QuerySet, view: View, *, at: datetime, **lookup: Any) -> Any:
+    """The one row, or Http404: what is not yours is not there."""
+    row = visible(user, queryset, view, at=at).filter(**lookup).first()
+    if row is None:
+        raise Http404
+    return row
+
+
+def may(user: User, deed: Deed, site_id: int | None, person_id: int | None = None, *, at: datetime) -> bool:
+    """Whether the account may do the deed at that site, about the person with that account (None: no account)."""
+    if person_id is not None and person_id == user.pk:
+        return False
+    return holds(user, DOING[deed], site_id, at=at)
+
+
+def require(user: User, deed: Deed, site_id: int | None, person_id: int | None = None, *, at: datetime) -> None:
+    """As `may`; raises PermissionDenied."""
+    if not may(user, deed, site_id, person_id, at=at):
+        raise PermissionDenied
+
+
+def may_report(user: User) -> bool:
+    """Anybody who is signed in may report a breach."""
+    return user.is_authenticated and user.is_active

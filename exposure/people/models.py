@@ -1,0 +1,156 @@
+"""Accounts, workers and roles. A worker is apart from an account: many exposed people have none."""
+
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
+from django.contrib.auth.models import AbstractBaseUser, BaseUserManager
+from django.core.validators import RegexValidator
+from django.db import models
+from django.db.models import Q
+from django.db.models.functions import Lower
+from django.utils.translation import gettext_lazy as _
+
+from exposure.places.models import Site, validate_zone
+from exposure.record import GuardedQuerySet, Identified, Recorded, Versions
+
+
+class UserManager(BaseUserManager.from_queryset(GuardedQuerySet)):
+    """Accounts, found by name."""
+
+    def create_user(self, name: str, password: str | None = None, **fields) -> "User":
+        user = self.model(name=name, **fields)
+        user.set_password(password)
+        user.save()
+        return user
+
+
+class User(AbstractBaseUser, Identified):
+    """An account. What it may do hangs on its roles per site (`exposure.people.access`)."""
+
+    name = models.CharField(
+        _("sign-in name"),
+        max_length=60,
+        unique=True,
+        validators=[RegexValidator(r"^[\w.-]+$", _("Letters, digits, dot, hyphen and underscore only."))],
+    )
+    full_name = models.CharField(max_length=200)
+    email = models.EmailField(null=True, blank=True, unique=True)
+    is_active = models.BooleanField(default=True)
+    last_login = None  # sign-ins are in the access log; a column here would be history without meaning
+
+    history = Versions(excluded_fields=["password"])
+    objects = UserManager()
+
+    USERNAME_FIELD = "name"
+    EMAIL_FIELD = "email"
+    REQUIRED_FIELDS = ["full_name"]
+
+    class Meta:
+        ordering = ["full_name"]
+        constraints = [models.UniqueConstraint(Lower("name"), name="user_name_any_case")]
+
+    def __str__(self) -> str:
+        return self.full_name
+
+    @property
+    def actor(self) -> str:
+        """How this account is named in the history."""
+        return f"user:{self.pk}"
+
+
+def display_name(user: User) -> str:
+    """The name that a page shows for an account."""
+    return user.full_name or user.name
+
+
+class Worker(Recorded):
+    """Somebody who may be exposed: staff, agency, student, cleaner; with or without number and account."""
+
+    site = models.ForeignKey(Site, models.PROTECT, related_name="workers")
+    user = models.OneToOneField(User, models.PROTECT, null=True, blank=True, related_name="worker")
+    number = models.CharField(max_length=40, null=True, blank=True, unique=True)
+    name = models.CharField(max_length=200)
+    phone = models.CharField(max_length=40, blank=True)
+    email = models.EmailField(blank=True)
+    employer = models.CharField(max_length=200, blank=True)
+    own_zone = models.CharField(_("time zone while travelling"), max_length=64, blank=True, validators=[validate_zone])
+    unit = models.CharField(max_length=1, choices=[("C", "°C"), ("F", "°F")], default="C")
+    phone_only = models.BooleanField(default=False)
+    quiet_from = models.TimeField(null=True, blank=True)
+    quiet_until = models.TimeField(null=True, blank=True)
+    same_as = models.ForeignKey("self", models.PROTECT, null=True, blank=True, related_name="also")
+
+    class Meta:
+        ordering = ["name"]
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(quiet_from=None, quiet_until=None)
+                | Q(quiet_from__isnull=False, quiet_until__isnull=False),
+                name="worker_quiet_hours_whole",
+            )
+        ]
+
+    def __str__(self) -> str:
+        return self.name
+
+    @property
+    def zone(self) -> ZoneInfo:
+        """Where the worker's clock hangs now."""
+        return ZoneInfo(self.own_zone or self.site.zone)
+
+
+class WorkerWindow(Recorded):
+    """A reading window of one worker (nights, for one); while any stands, the site's do not count."""
+
+    worker = models.ForeignKey(Worker, models.PROTECT, related_name="windows")
+    name = models.SlugField(max_length=40)
+    opens = models.TimeField()
+    due = models.TimeField()
+    closes = models.TimeField()
+
+    class Meta:
+        ordering = ["worker", "opens"]
+        constraints = [models.UniqueConstraint(fields=["worker", "name"], name="worker_window_name")]
+
+    def __str__(self) -> str:
+        return f"{self.worker_id} {self.name}"
+
+
+class RoleQuerySet(GuardedQuerySet):
+    def held(self, *, at: datetime) -> "RoleQuerySet":
+        """Roles in force at `at`."""
+        return self.filter(Q(until_at=None) | Q(until_at__gt=at), from_at__lte=at)
+
+
+class Role(Recorded):
+    """What an account may do at a site; without a site, at all of them."""
+
+    class Kind(models.TextChoices):
+        OBSERVER = "observer", _("observer")
+        NURSE = "nurse", _("occupational-health nurse")
+        PHYSICIAN = "physician", _("occupational-health physician")
+        LEAD = "lead", _("station lead")
+        AUDITOR = "auditor", _("auditor")
+        ADMINISTRATOR = "administrator", _("administrator")
+
+    user = models.ForeignKey(User, models.PROTECT, related_name="roles")
+    site = models.ForeignKey(Site, models.PROTECT, null=True, blank=True, related_name="roles")
+    kind = models.CharField(max_length=20, choices=Kind)
+    from_at = models.DateTimeField()
+    until_at = models.DateTimeField(null=True, blank=True)
+
+    objects = models.Manager.from_queryset(RoleQuerySet)()
+
+    class Meta:
+        ordering = ["user", "site", "kind"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["user", "site", "kind"], condition=Q(until_at=None), name="role_once_per_site"
+            ),
+            models.UniqueConstraint(
+                fields=["user", "kind"], condition=Q(until_at=None, site=None), name="role_once_everywhere"
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.user_id} {self.kind}"

@@ -1,0 +1,171 @@
+"""Sites, stations and what is done there: protocols, their steps, what goes wrong and the first aid for it."""
+
+from zoneinfo import available_timezones
+
+from django.core.exceptions import ValidationError
+from django.db import models
+from django.db.models import Q
+from django.utils.translation import gettext_lazy as _
+
+from exposure.record import Recorded
+
+
+def validate_zone(name: str) -> None:
+    """Accept an IANA zone name."""
+    if name not in available_timezones():
+        raise ValidationError(_("“%(name)s” is no IANA time zone; write it like Europe/Lisbon."), params={"name": name})
+
+
+class Site(Recorded):
+    """A hospital or clinic. Without a tested 24-hour telephone number it cannot go live."""
+
+    code = models.SlugField(max_length=40, unique=True)
+    name = models.CharField(max_length=200)
+    short_name = models.CharField(max_length=40, help_text=_("Stands in messages; names no disease."))
+    zone = models.CharField(max_length=64, validators=[validate_zone])
+    phone = models.CharField(_("24-hour number"), max_length=40)
+    phone_tested_at = models.DateTimeField(null=True, blank=True)
+    emergency_phone = models.CharField(max_length=40)
+    support_phone = models.CharField(max_length=40, blank=True)
+    live_from = models.DateTimeField(null=True, blank=True)
+    told_within_minutes = models.PositiveIntegerField(default=60)
+    default_days = models.PositiveSmallIntegerField(
+        default=21, help_text=_("Days of readings when no criteria are adopted.")
+    )
+
+    class Meta:
+        ordering = ["name"]
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(live_from=None) | Q(phone_tested_at__isnull=False), name="site_live_needs_tested_phone"
+            )
+        ]
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class SiteWindow(Recorded):
+    """A reading window of a site in wall times of the worker's zone; it may cross midnight."""
+
+    site = models.ForeignKey(Site, models.PROTECT, related_name="windows")
+    name = models.SlugField(max_length=40)
+    opens = models.TimeField()
+    due = models.TimeField()
+    closes = models.TimeField()
+
+    class Meta:
+        ordering = ["site", "opens"]
+        constraints = [models.UniqueConstraint(fields=["site", "name"], name="site_window_name")]
+
+    def __str__(self) -> str:
+        return f"{self.site_id} {self.name}"
+
+
+class FirstAidCard(Recorded):
+    """What to do at once. `lines` is a list of short sentences."""
+
+    code = models.SlugField(max_length=60, unique=True, allow_unicode=False)
+    title = models.CharField(max_length=200)
+    lines = models.JSONField(default=list)
+    urgent = models.BooleanField(default=False)
+    source = models.TextField()
+
+    class Meta:
+        ordering = ["code"]
+
+    def __str__(self) -> str:
+        return self.title
+
+
+class FailureType(Recorded):
+    """A usual way in which a step fails, and the first-aid card that it calls for."""
+
+    code = models.SlugField(max_length=60, unique=True)
+    label = models.CharField(max_length=200)
+    card = models.ForeignKey(FirstAidCard, models.PROTECT, null=True, blank=True, related_name="failures")
+    through_skin = models.BooleanField(default=False)
+
+    class Meta:
+        ordering = ["label"]
+
+    def __str__(self) -> str:
+        return self.label
+
+
+class Protocol(Recorded):
+    """An ordered removal sequence."""
+
+    code = models.SlugField(max_length=60, unique=True)
+    title = models.CharField(max_length=200)
+    source = models.TextField()
+
+    class Meta:
+        ordering = ["title"]
+
+    def __str__(self) -> str:
+        return self.title
+
+
+class Step(Recorded):
+    """One step: `item` (what is handled), `action` (what is said and done), counted from 1."""
+
+    protocol = models.ForeignKey(Protocol, models.PROTECT, related_name="steps")
+    position = models.PositiveSmallIntegerField()
+    code = models.SlugField(max_length=60)
+    item = models.CharField(max_length=100)
+    action = models.TextField()
+    source = models.TextField()
+
+    class Meta:
+        ordering = ["protocol", "position"]
+        constraints = [
+            models.UniqueConstraint(fields=["protocol", "position"], name="step_position"),
+            models.UniqueConstraint(fields=["protocol", "code"], name="step_code"),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.position}. {self.item}"
+
+
+class StepFailure(Recorded):
+    """A failure type that is usual at a step, in the order in which the observer is offered it."""
+
+    step = models.ForeignKey(Step, models.PROTECT, related_name="step_failures")
+    failure = models.ForeignKey(FailureType, models.PROTECT, related_name="step_failures")
+    position = models.PositiveSmallIntegerField()
+
+    class Meta:
+        ordering = ["step", "position"]
+        constraints = [models.UniqueConstraint(fields=["step", "failure"], name="step_failure")]
+
+    def __str__(self) -> str:
+        return f"{self.step_id}: {self.failure_id}"
+
+
+class Station(Recorded):
+    """A place where protective equipment is removed."""
+
+    site = models.ForeignKey(Site, models.PROTECT, related_name="stations")
+    code = models.SlugField(max_length=40, unique=True)
+    name = models.CharField(max_length=100)
+    protocols = models.ManyToManyField(Protocol, through="StationProtocol", related_name="stations")
+
+    class Meta:
+        ordering = ["site", "name"]
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class StationProtocol(Recorded):
+    """A protocol in use at a station."""
+
+    station = models.ForeignKey(Station, models.PROTECT, related_name="+")
+    protocol = models.ForeignKey(Protocol, models.PROTECT, related_name="+")
+
+    class Meta:
+        constraints = [models.UniqueConstraint(fields=["station", "protocol"], name="station_protocol")]
+
+    def __str__(self) -> str:
+        return f"{self.station_id}: {self.protocol_id}"

@@ -1,0 +1,143 @@
+"""Tell the right person once: reminder instants, reminders, outgoing messages and each attempt to send one."""
+
+from django.conf import settings
+from django.db import models
+from django.db.models import Q
+from django.utils.translation import gettext_lazy as _
+
+from exposure.followup.models import Check
+from exposure.followup.work_models import Alert
+from exposure.people.models import Worker
+from exposure.places.models import Site
+from exposure.record import Identified, InsertOnly
+
+
+class Rung(InsertOnly):
+    """An instant at which the worker is reminded of one check. Only `withdrawn_at` may be set later."""
+
+    check_row = models.ForeignKey(Check, models.PROTECT, related_name="rungs", db_column="check_id")
+    kind = models.CharField(max_length=20)
+    at = models.DateTimeField()
+    withdrawn_at = models.DateTimeField(null=True, blank=True)
+
+    class Meta:
+        ordering = ["at"]
+        constraints = [models.UniqueConstraint(fields=["check_row", "kind"], name="rung_once_per_check")]
+        indexes = [models.Index(fields=["at"], condition=Q(withdrawn_at=None), name="rung_by_instant")]
+
+    def __str__(self) -> str:
+        return f"{self.check_row_id} {self.kind}"
+
+
+class Reminder(InsertOnly):
+    """A rung that has passed: sent, or skipped with the reason. One per worker, slot and rung."""
+
+    worker = models.ForeignKey(Worker, models.PROTECT, related_name="reminders")
+    slot_opens_at = models.DateTimeField()
+    rung = models.CharField(max_length=20)
+    rung_at = models.DateTimeField()
+    skipped_because = models.CharField(max_length=60, blank=True)
+
+    class Meta:
+        ordering = ["rung_at"]
+        constraints = [
+            models.UniqueConstraint(fields=["worker", "slot_opens_at", "rung"], name="reminder_once_per_slot")
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.worker_id} {self.slot_opens_at:%Y-%m-%d %H:%M} {self.rung}"
+
+
+class Message(Identified):
+    """The outbox: working state, not versioned. `uid` is the idempotency key towards the gateway.
+
+    Claimed with a lease and a fresh token, marked only where the token matches; after `pointless_at` it is given up.
+    """
+
+    class Channel(models.TextChoices):
+        EMAIL = "email", _("e-mail")
+
+    site = models.ForeignKey(Site, models.PROTECT, related_name="messages")
+    reminder = models.ForeignKey(Reminder, models.PROTECT, null=True, blank=True, related_name="messages")
+    alert = models.ForeignKey(Alert, models.PROTECT, null=True, blank=True, related_name="messages")
+    alert_round = models.PositiveSmallIntegerField(null=True, blank=True)
+    page_rung = models.PositiveSmallIntegerField(null=True, blank=True)
+    worker = models.ForeignKey(Worker, models.PROTECT, null=True, blank=True, related_name="messages")
+    user = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="messages"
+    )
+    channel = models.CharField(max_length=20, choices=Channel)
+    address = models.CharField(max_length=254)
+    subject = models.CharField(max_length=200)
+    body = models.TextField()
+    created_at = models.DateTimeField()
+    due_at = models.DateTimeField()
+    pointless_at = models.DateTimeField()
+    lease_until = models.DateTimeField(null=True, blank=True)
+    token = models.UUIDField(null=True, blank=True)
+    attempts_made = models.PositiveSmallIntegerField(default=0)
+    sent_at = models.DateTimeField(null=True, blank=True)
+    given_up_at = models.DateTimeField(null=True, blank=True)
+
+    objects = models.Manager()
+
+    class Meta:
+        ordering = ["due_at", "id"]
+        indexes = [
+            models.Index(fields=["due_at"], condition=Q(sent_at=None, given_up_at=None), name="message_waiting")
+        ]
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(reminder__isnull=False, worker__isnull=False, alert=None)
+                | Q(alert__isnull=False, user__isnull=False, reminder=None),
+                name="message_reminds_or_pages",
+            ),
+            models.UniqueConstraint(
+                fields=["reminder", "channel"], condition=Q(reminder__isnull=False), name="message_once_per_reminder"
+            ),
+            models.UniqueConstraint(
+                fields=["alert", "alert_round", "page_rung", "user"],
+                condition=Q(alert__isnull=False),
+                name="page_once_per_round",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.channel} {self.due_at:%Y-%m-%d %H:%M}"
+
+
+class Attempt(InsertOnly):
+    """One try at sending a message, written before the gateway is called."""
+
+    message = models.ForeignKey(Message, models.PROTECT, related_name="attempts")
+    number = models.PositiveSmallIntegerField()
+    channel = models.CharField(max_length=20)
+
+    class Meta:
+        ordering = ["message", "number"]
+        constraints = [models.UniqueConstraint(fields=["message", "number"], name="attempt_number")]
+
+    def __str__(self) -> str:
+        return f"{self.message_id} #{self.number}"
+
+
+class AttemptOutcome(InsertOnly):
+    """What the gateway said to an attempt; an attempt without one was cut off by a crash."""
+
+    attempt = models.OneToOneField(Attempt, models.PROTECT, related_name="outcome")
+    accepted = models.BooleanField()
+    detail = models.TextField(blank=True)
+
+    def __str__(self) -> str:
+        return f"{self.attempt_id} {'accepted' if self.accepted else 'refused'}"
+
+
+class Heartbeat(models.Model):
+    """When a process last ended its round. Working state."""
+
+    name = models.CharField(max_length=40, unique=True)
+    at = models.DateTimeField()
+    note = models.TextField(blank=True)
+
+    def __str__(self) -> str:
+        return f"{self.name} {self.at:%Y-%m-%d %H:%M:%S}"

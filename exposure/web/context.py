@@ -1,0 +1,64 @@
+"""What every template knows: the pages of this person's audience and the number to ring."""
+
+from typing import Any
+
+from django.http import HttpRequest
+from django.urls import reverse
+from django.utils.functional import SimpleLazyObject
+from django.utils.translation import gettext_lazy as _
+
+from exposure.people.access import roles_of
+from exposure.people.models import Role
+from exposure.web.signed_in import owner_token
+
+PAGES = {
+    Role.Kind.OBSERVER: [("stations", _("Stations")), ("my_reports", _("My reports"))],
+    Role.Kind.NURSE: [
+        ("needs_action", _("Needs action")),
+        ("monitoring", _("Monitoring list")),
+        ("reports", _("Reports")),
+    ],
+    Role.Kind.PHYSICIAN: [
+        ("needs_action", _("Needs action")),
+        ("monitoring", _("Monitoring list")),
+        ("reports", _("Reports")),
+        ("criteria", _("Criteria")),
+    ],
+    Role.Kind.LEAD: [],
+    Role.Kind.AUDITOR: [],
+    Role.Kind.ADMINISTRATOR: [],
+}
+WORKER_PAGES = [("today", _("Today")), ("my_days", _("My days")), ("what_this_means", _("What this means"))]
+
+
+def audience(request: HttpRequest) -> dict[str, Any]:
+    """`nav`: (address, label, current) of the pages that concern this person; `site_number`: the number to ring."""
+    if not getattr(request, "user", None) or not request.user.is_authenticated or not hasattr(request, "at"):
+        return {"nav": [], "site_number": ""}
+    return {
+        "nav": SimpleLazyObject(lambda: _navigation(request)),
+        "site_number": SimpleLazyObject(lambda: _number(request)),
+        "form_owner": SimpleLazyObject(lambda: owner_token(request)),
+    }
+
+
+def _navigation(request: HttpRequest) -> list[tuple[str, Any, bool]]:
+    pages: list[tuple[str, Any]] = []
+    for role in roles_of(request.user, at=request.at):
+        pages += [page for page in PAGES[Role.Kind(role.kind)] if page not in pages]
+    if hasattr(request.user, "worker"):
+        pages += WORKER_PAGES
+    entries = []
+    for name, label in pages:
+        address = reverse(name)
+        entries.append((address, label, request.path == address))
+    return entries
+
+
+def _number(request: HttpRequest) -> str:
+    if hasattr(request.user, "worker"):
+        return request.user.worker.site.phone
+    for role in roles_of(request.user, at=request.at):
+        if role.site_id:
+            return role.site.phone
+    return ""

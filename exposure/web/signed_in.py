@@ -1,0 +1,69 @@
+"""Pages for signed-in people, and forms that survive a session that ends in the middle of them.
+
+A form sent after the session has ended is kept with the browser's new session and comes back, filled in and not
+yet sent, once the same person has signed in again. Somebody else who signs in never sees it.
+"""
+
+from collections.abc import Callable
+from functools import wraps
+from typing import Any
+
+from django.contrib import messages
+from django.core import signing
+from django.http import HttpRequest, HttpResponse, QueryDict
+from django.shortcuts import redirect
+from django.urls import reverse
+from django.utils.http import urlencode
+from django.utils.translation import gettext as _
+
+OWNER_FIELD = "form_owner"
+_KEPT = "kept_form"
+_SALT = "form-owner"
+
+
+def owner_token(request: HttpRequest) -> str:
+    """Stands in every form: who it was made for."""
+    return signing.dumps(request.user.pk, salt=_SALT)
+
+
+def signed_in(view: Callable[..., HttpResponse]) -> Callable[..., HttpResponse]:
+    """Sends people without a session to sign in; a form that they were sending is kept for them."""
+
+    @wraps(view)
+    def guarded(request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
+        if request.user.is_authenticated:
+            return view(request, *args, **kwargs)
+        if request.method == "POST":
+            _keep(request)
+        return redirect(f"{reverse('account_login')}?{urlencode({'next': request.path})}")
+
+    return guarded
+
+
+def _keep(request: HttpRequest) -> None:
+    try:
+        owner = signing.loads(request.POST.get(OWNER_FIELD, ""), salt=_SALT, max_age=24 * 3600)
+    except signing.BadSignature:
+        messages.warning(request, _("You were signed out, and nothing was sent. Please sign in and fill it in again."))
+        return
+    fields = request.POST.copy()
+    for name in ("csrfmiddlewaretoken", OWNER_FIELD):
+        fields.pop(name, None)
+    request.session[_KEPT] = {"owner": owner, "path": request.path, "fields": fields.urlencode()}
+    messages.warning(
+        request, _("You were signed out before it was sent. What you typed is kept: sign in, look at it and send it.")
+    )
+
+
+def kept_form(request: HttpRequest) -> QueryDict | None:
+    """What this person was sending to this address when the session ended, once; else None."""
+    kept = request.session.get(_KEPT)
+    if not kept:
+        return None
+    if kept["owner"] != request.user.pk:
+        del request.session[_KEPT]
+        return None
+    if kept["path"] != request.path:
+        return None
+    del request.session[_KEPT]
+    return QueryDict(kept["fields"])

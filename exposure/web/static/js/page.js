@@ -1,0 +1,15 @@
+// Attaches the small modules to markup that already works. One that fails, fails alone.
+import { banner } from "./banner.js";
+import { errorSummary } from "./error-summary.js";
+
+const modules = { banner, "error-summary": errorSummary };
+
+for (const [name, start] of Object.entries(modules)) {
+  for (const root of document.querySelectorAll(`[data-module~="${name}"]`)) {
+    try {
+      start(root);
+    } catch (error) {
+      console.error(`${name}:`, error);
+    }
+  }
+}

@@ -1,0 +1,308 @@
+"""The look of the pages: what a template author needs.
+
+    {% load look %}
+    {% error_summary form %}                 above the <h1>; several forms or formsets may be named
+    {% field form.taken_at %}                label, help, error and control of one field
+    {% field form.contact heading=True %}    its legend is the page's <h1>
+    {% field form.temperature unit="°C" size="short" %}
+    {% strip marks threshold=38.0 %}         full, by week, with its table; `small=True` for a row of a list
+    {% chip "no_reading" %}                  a state of a reading as shape and word
+    {% chip "alert" _("Fever") %}            the same shape with other words
+    {{ alert.raised_at|moment }}             Wed 25 Nov 2026, 07:40    in the active time zone
+    {{ exposure.day_0|day }}                 Wednesday 25 November 2026
+    {{ window.closes_at|clock }}             22:00
+    {{ alert.raised_at|ago:at }}             2 h 5 min ago             `at` is the view's instant
+    {{ reading.temperature|degrees:reading.unit }}    38.4 °C
+    {{ site_number|tel }}                    a link that dials
+
+Dates come out inside <time datetime="...">. Classes and includes are listed in static/css/parts.css.
+"""
+
+import re
+from collections.abc import Iterable, Iterator
+from copy import copy
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from decimal import Decimal
+
+from django import forms, template
+from django.forms import BaseForm, BoundField
+from django.forms.formsets import BaseFormSet
+from django.utils import timezone
+from django.utils.formats import date_format, localize
+from django.utils.html import format_html
+from django.utils.safestring import SafeString
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy, ngettext, pgettext
+
+from exposure.web.strip import StripMark, by_week, glyph, in_a_row
+
+register = template.Library()
+
+STATE_WORDS = {
+    "upcoming": gettext_lazy("upcoming"),
+    "open": gettext_lazy("open"),
+    "recorded": gettext_lazy("recorded"),
+    "recorded_late": gettext_lazy("recorded late"),
+    "repeat_due": gettext_lazy("repeat due"),
+    "no_reading": gettext_lazy("no reading"),
+    "excused": gettext_lazy("excused"),
+    "alert": gettext_lazy("alert"),
+}
+
+NUMBER_WORDS = (
+    gettext_lazy("no"),
+    gettext_lazy("one"),
+    gettext_lazy("two"),
+    gettext_lazy("three"),
+    gettext_lazy("four"),
+    gettext_lazy("five"),
+    gettext_lazy("six"),
+    gettext_lazy("seven"),
+    gettext_lazy("eight"),
+    gettext_lazy("nine"),
+    gettext_lazy("ten"),
+    gettext_lazy("eleven"),
+    gettext_lazy("twelve"),
+)
+
+
+# Dates and times
+
+
+@register.filter
+def moment(value: datetime | None) -> str:
+    """An instant as date and time of day in the active time zone; empty for None."""
+    return _time(value, pgettext("date format: Wed 25 Nov 2026, 07:40", "D j M Y, H:i"))
+
+
+@register.filter
+def clock(value: datetime | None) -> str:
+    """The time of day of an instant in the active time zone; empty for None."""
+    return _time(value, pgettext("date format: 07:40", "H:i"))
+
+
+@register.filter
+def day(value: date | datetime | None) -> str:
+    """A date (of an instant: its local date) in words; empty for None."""
+    if isinstance(value, datetime):
+        value = timezone.localtime(value).date()
+    return _time(value, pgettext("date format: Wednesday 25 November 2026", "l j F Y"))
+
+
+@register.filter
+def ago(value: datetime | None, at: datetime) -> str:
+    """How long before (or after) the instant `at`, whole minutes, rounded down; empty for None."""
+    if value is None:
+        return ""
+    past = value <= at
+    words = _duration(abs(at - value))
+    if not words:
+        text = _("just now")
+    elif past:
+        text = _("%(duration)s ago") % {"duration": words}
+    else:
+        text = _("in %(duration)s") % {"duration": words}
+    return format_html('<time datetime="{}">{}</time>', timezone.localtime(value).isoformat("T", "minutes"), text)
+
+
+def _time(value: date | datetime | None, form: str) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, datetime):
+        value = timezone.localtime(value)
+        machine = value.isoformat("T", "minutes")
+    else:
+        machine = value.isoformat()
+    return format_html('<time datetime="{}">{}</time>', machine, date_format(value, form))
+
+
+def _duration(length: timedelta) -> str:
+    minutes = int(length.total_seconds()) // 60
+    hours, days = minutes // 60, minutes // (24 * 60)
+    if days >= 2:
+        return ngettext("%(count)d day", "%(count)d days", days) % {"count": days}
+    if hours:
+        return _("%(hours)d h %(minutes)d min") % {"hours": hours, "minutes": minutes % 60}
+    return _("%(minutes)d min") % {"minutes": minutes} if minutes else ""
+
+
+# Small words and numbers
+
+
+@register.filter
+def in_words(count: int) -> str:
+    """A small number as a word, a larger one in digits."""
+    return str(NUMBER_WORDS[count]) if count < len(NUMBER_WORDS) else localize(count)
+
+
+@register.filter
+def degrees(value: Decimal | float | None, unit: str = "C") -> str:
+    """A temperature with its unit, one decimal; empty for None."""
+    return "" if value is None else f"{localize(round(Decimal(str(value)), 1))}\u00a0°{unit}"
+
+
+@register.filter
+def tel(number: str | None) -> str:
+    """A telephone number as a link that dials; empty without one."""
+    if not number:
+        return ""
+    return format_html('<a class="tel" href="tel:{}">{}</a>', dialled(number), number)
+
+
+@register.filter
+def dialled(number: str) -> str:
+    """What a telephone dials: digits, with a leading plus if there is one."""
+    return re.sub(r"[^\d+*#]", "", number)
+
+
+# Forms
+
+
+@dataclass(frozen=True)
+class Mistake:
+    """One line of the error summary; `target` is the id of the control to go to, or empty."""
+
+    words: str
+    target: str
+
+
+@register.inclusion_tag("components/error_summary.html")
+def error_summary(*forms_or_sets: BaseForm | BaseFormSet | str | None) -> dict[str, object]:
+    mistakes = [mistake for given in forms_or_sets if given for mistake in _mistakes(given)]
+    return {"mistakes": mistakes, "heading": summary_heading(len(mistakes))}
+
+
+def summary_heading(count: int) -> str:
+    """The heading over `count` mistakes."""
+    return ngettext(
+        "Not sent yet: %(count)s answer to look at",
+        "Not sent yet: %(count)s answers to look at",
+        count,
+    ) % {"count": in_words(count)}
+
+
+def _mistakes(given: BaseForm | BaseFormSet) -> Iterator[Mistake]:
+    if isinstance(given, BaseFormSet):
+        yield from (Mistake(words, "") for words in given.non_form_errors())
+        for form in given.forms:
+            yield from _mistakes(form)
+        return
+    yield from (Mistake(words, "") for words in given.non_field_errors())
+    for bound in given:
+        if bound.errors:
+            yield Mistake(_one_sentence(bound), "" if bound.is_hidden else target_of(bound))
+
+
+def target_of(bound: BoundField) -> str:
+    """The id of the control a link should focus: of a group, its first choice."""
+    # A radio group's auto_id names a plain container, which cannot be focused.
+    return bound.auto_id + "_0" if _is_choices(bound) else bound.id_for_label or bound.auto_id
+
+
+@register.inclusion_tag("components/field.html")
+def field(
+    bound: BoundField, *, unit: str = "", size: str = "", heading: bool = False, across: bool = False
+) -> dict[str, object]:
+    """Everything around one control. `size`: short or medium; `across`: choices side by side where there is room."""
+    widget = bound.field.widget
+    if _is_choices(bound):
+        kind = "choices"
+    elif isinstance(widget, forms.CheckboxInput):
+        kind = "tick"
+    else:
+        kind = "group" if bound.use_fieldset else "single"
+    return {
+        "field": bound,
+        "kind": kind,
+        "control": "" if kind == "choices" else bound.as_widget(_native(widget, bound.field)),
+        "mistake": _one_sentence(bound),
+        "optional": not bound.field.required and kind != "tick",
+        "unit": unit,
+        "size": size,
+        "heading": heading,
+        "across": across,
+    }
+
+
+def _is_choices(bound: BoundField) -> bool:
+    return isinstance(bound.field.widget, forms.RadioSelect | forms.CheckboxSelectMultiple)
+
+
+def _one_sentence(bound: BoundField) -> str:
+    return " ".join(str(words) for words in bound.errors)
+
+
+def _native(widget: forms.Widget, form_field: forms.Field) -> forms.Widget:
+    """The widget as browsers serve it best: their own date pickers, and numbers typed as text."""
+    pickers = {
+        forms.DateTimeInput: ("datetime-local", "%Y-%m-%dT%H:%M"),
+        forms.DateInput: ("date", "%Y-%m-%d"),
+        forms.TimeInput: ("time", "%H:%M"),
+    }
+    native = copy(widget)
+    if type(widget) in pickers:
+        native.input_type, native.format = pickers[type(widget)]
+    elif isinstance(widget, forms.NumberInput):
+        # type=number changes under a scrolling finger and hides what it cannot parse ("37,8").
+        native.input_type = "text"
+        kept = {name: value for name, value in widget.attrs.items() if name not in ("min", "max", "step")}
+        whole = isinstance(form_field, forms.IntegerField) and not isinstance(
+            form_field, forms.FloatField | forms.DecimalField
+        )
+        native.attrs = {"inputmode": "numeric" if whole else "decimal", "autocomplete": "off", **kept}
+    return native
+
+
+# The strip and its shapes
+
+
+@register.inclusion_tag("components/strip.html")
+def strip(
+    marks: Iterable[StripMark], threshold: float | None = None, *, small: bool = False, unit: str = "C"
+) -> dict[str, object]:
+    """The strip of a follow-up. `threshold` in degrees Celsius; `unit` is that of the table behind it."""
+    marks = list(marks)
+    row = in_a_row(marks, threshold) if small else None
+    panels = ([row] if row else []) if small else by_week(marks, threshold)
+    return {
+        "panels": [(panel, _told(panel.marks)) for panel in panels],
+        "small": small,
+        "rows": [
+            {
+                "mark": mark,
+                "state": STATE_WORDS[mark.state],
+                "temperature": degrees(_in_unit(mark.value_celsius, unit), unit),
+            }
+            for mark in marks
+        ],
+    }
+
+
+@register.inclusion_tag("components/chip.html")
+def chip(kind: str, words: str = "") -> dict[str, object]:
+    return {"kind": kind, "shapes": glyph(kind), "words": words or STATE_WORDS[kind]}
+
+
+@register.inclusion_tag("components/strip_legend.html")
+def strip_legend() -> dict[str, object]:
+    return {"kinds": list(STATE_WORDS)}
+
+
+def _in_unit(celsius: float | None, unit: str) -> float | None:
+    return celsius * 9 / 5 + 32 if celsius is not None and unit == "F" else celsius
+
+
+def _told(marks: Iterable[StripMark]) -> str:
+    """What the marks show, in words: how many of each state, and of alerts."""
+    counts: dict[str, int] = {}
+    for mark in marks:
+        counts[mark.state] = counts.get(mark.state, 0) + 1
+        if mark.alert:
+            counts["alert"] = counts.get("alert", 0) + 1
+    told = [
+        _("%(state)s: %(count)s") % {"state": words, "count": counts[kind]}
+        for kind, words in STATE_WORDS.items()
+        if kind in counts
+    ]
+    return "; ".join(told)
