@@ -16,7 +16,9 @@ def text(name: str, default: str = "") -> str:
         try:
             return Path(file).read_text().strip()
         except OSError as error:
-            raise ImproperlyConfigured(f"{name}_FILE names {file}, which cannot be read: {error.strerror}.") from error
+            raise ImproperlyConfigured(
+                f"{name}_FILE names {file}, which cannot be read: {error.strerror}."
+            ) from error
     return os.environ.get(name, default).strip()
 
 

@@ -88,6 +88,7 @@ TEMPLATES = [
                 "django.contrib.messages.context_processors.messages",
                 "exposure.web.context.audience",
             ],
+            "libraries": {"look": "exposure.web.templatetags.look"},
         },
     },
 ]
@@ -136,6 +137,7 @@ TIME_ZONE = "UTC"
 
 STATIC_URL = "static/"
 STATIC_ROOT = VAR / "static"
+STATICFILES_DIRS = [BASE_DIR / "exposure" / "web" / "static"]
 WHITENOISE_USE_FINDERS = LOCAL_USE
 STORAGES = {
     "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},

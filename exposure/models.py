@@ -80,7 +80,7 @@ __all__ = [
     "Told",
     "UnplacedReading",
     "User",
+    "WithdrawalRequest",
     "Worker",
     "WorkerWindow",
-    "WithdrawalRequest",
 ]

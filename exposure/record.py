@@ -98,7 +98,9 @@ class Versions(HistoricalRecords):
     def get_history_user(self, instance: models.Model) -> str:
         return current().actor
 
-    def get_change_reason_for_object(self, instance: models.Model, history_type: str, using: str | None) -> str:
+    def get_change_reason_for_object(
+        self, instance: models.Model, history_type: str, using: str | None
+    ) -> str:
         return current().reason
 
 
@@ -182,7 +184,9 @@ def update_many(model: type[ModelT], rows: Sequence[ModelT], fields: Sequence[st
         _write_versions(model, rows, context, update=True)
 
 
-def insert_many(model: type[ModelT], rows: Iterable[ModelT], *, ignore_conflicts: bool = False) -> list[ModelT]:
+def insert_many(
+    model: type[ModelT], rows: Iterable[ModelT], *, ignore_conflicts: bool = False
+) -> list[ModelT]:
     """Insert rows of an insert-only model; with `ignore_conflicts` a row that stands already is left as it is."""
     rows = list(rows)
     for row in rows:

@@ -7,12 +7,12 @@ unit; a missing or None fact is unknown, which is never "no". Tiers are codes, l
 import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from fractions import Fraction
 from functools import cached_property, lru_cache
 
-from exposure.classify.diagram import UNKNOWN, Diagram
-from exposure.classify.document import CriteriaError, Words, nearest, read, text
+from exposure.classify.diagram import Diagram
+from exposure.classify.document import CriteriaError, Words, read, text
 from exposure.classify.plan import Profile, read_profile
+from exposure.classify.questions import Questions
 from exposure.classify.table import (
     Accepted,
     Fact,
@@ -24,20 +24,49 @@ from exposure.classify.table import (
     read_sources,
     read_table,
 )
+from exposure.classify.walk import Outcome, Walk
 
 __all__ = ["Criteria", "CriteriaError", "Verdict", "text"]
 
 
-@dataclass(frozen=True)
 class Verdict:
-    """`floor` and `ceiling` are exact over every completion of the known answers; see `Criteria.classify`."""
+    """What the known answers decide; read-only. `rules` and `open_questions` are worked out when asked for."""
 
-    floor: str
-    ceiling: str
-    tier: str | None
-    covered: bool
-    rules: tuple[str, ...]
-    open_questions: tuple[str, ...]
+    def __init__(self, criteria: "Criteria", answers: tuple[object, ...], outcome: Outcome) -> None:
+        self._criteria, self._answers, self._outcome = criteria, answers, outcome
+
+    @property
+    def floor(self) -> str:
+        """The lowest tier over every completion of the known answers."""
+        return self._outcome.floor
+
+    @property
+    def ceiling(self) -> str:
+        """The highest tier over every completion of the known answers."""
+        return self._outcome.ceiling
+
+    @property
+    def tier(self) -> str | None:
+        """The tier when floor and ceiling are the same, else None."""
+        return self._outcome.tier
+
+    @property
+    def covered(self) -> bool:
+        """Does a rule or `otherwise` cover every completion? One that is not counts as the highest tier."""
+        return self._outcome.covered
+
+    @cached_property
+    def rules(self) -> tuple[str, ...]:
+        """Ids of the rules that hold in every completion and whose tier is the floor, in file order."""
+        return self._criteria._questions.holding(self._answers, self.floor)
+
+    @cached_property
+    def open_questions(self) -> tuple[str, ...]:
+        """Names of the unanswered facts that can still change the outcome, most decisive first."""
+        return self._criteria._questions.open(self._answers, self._outcome)
+
+    def __repr__(self) -> str:
+        return f"Verdict({self.floor!r} to {self.ceiling!r}, covered={self.covered}, rules={self.rules})"
 
 
 @dataclass(frozen=True, eq=False)
@@ -95,90 +124,20 @@ class Criteria:
         Raises CriteriaError (line None, the fact as path) for an unknown fact or answer, for a measured answer
         that is no finite number, and for known answers that cannot occur together.
         """
-        known = self._known(facts)
-        bounds = self._diagram.bounds(known)
-        if bounds is None:
-            self._refuse(known)
-        floor, ceiling = (self._capped(rank) for rank in bounds)
-        codes = [tier.code for tier in self.tiers]
-        return Verdict(
-            codes[floor],
-            codes[ceiling],
-            codes[floor] if floor == ceiling else None,
-            bounds[1] < len(codes),
-            self._holding(known, codes[floor]),
-            self._open_questions(known, (floor, ceiling)),
-        )
+        walk = self._walk
+        answers = walk.answers(facts)
+        outcome = walk.outcome_of(answers)
+        if outcome is None:
+            self._questions.refuse(answers)
+        return Verdict(self, answers, outcome)
 
     @cached_property
-    def _diagram(self) -> Diagram:
-        return Diagram(self.table)
-
-    def _capped(self, rank: int) -> int:
-        return min(rank, len(self.tiers) - 1)
+    def _walk(self) -> Walk:
+        return Walk(self.table, Diagram.of(self.table))
 
     @cached_property
-    def _places(self) -> dict[str, int]:
-        return {fact.name: place for place, fact in enumerate(self.facts)}
-
-    def _known(self, facts: Mapping[str, object]) -> list[int]:
-        known = [UNKNOWN] * len(self.facts)
-        for name, value in facts.items():
-            if name not in self._places:
-                message = f"unknown fact {str(name)[:40]!r}{nearest(str(name), self._places)}"
-                raise CriteriaError(message, path=str(name))
-            if value is not None:
-                place = self._places[name]
-                known[place] = self.facts[place].position(value)
-        return known
-
-    def _refuse(self, known: list[int]) -> None:
-        """Say which known answers cannot occur together."""
-        for sets in self.table.impossible:
-            if all(known[place] != UNKNOWN and answers >> known[place] & 1 for place, answers in sets):
-                names = [self.facts[place].name for place, _ in sets]
-                break
-        else:
-            names = [fact.name for fact, at in zip(self.facts, known, strict=True) if at != UNKNOWN]
-        raise CriteriaError(
-            f"the answers to {', '.join(names)} cannot occur together; correct one or leave it unknown",
-            path=names[0] if names else "",
-        )
-
-    def _after(self, known: list[int], place: int) -> dict[int, tuple[int, int]]:
-        """Position -> floor and ceiling, for each answer of one fact that some completion has."""
-        spans = {}
-        for position in range(self.facts[place].size):
-            bounds = self._diagram.bounds([*known[:place], position, *known[place + 1 :]])
-            if bounds is not None:
-                spans[position] = (self._capped(bounds[0]), self._capped(bounds[1]))
-        return spans
-
-    def _holding(self, known: list[int], tier: str) -> tuple[str, ...]:
-        def always(rule: Rule) -> bool:
-            for place, answers in rule.sets:
-                at = [known[place]] if known[place] != UNKNOWN else self._after(known, place)
-                if not all(answers >> position & 1 for position in at):
-                    return False
-            return True
-
-        return tuple(rule.id for rule in self.rules if rule.tier == tier and always(rule))
-
-    def _open_questions(self, known: list[int], bounds: tuple[int, int]) -> tuple[str, ...]:
-        ask, still = [], []
-        for place, fact in enumerate(self.facts):
-            if known[place] != UNKNOWN:
-                continue
-            after = self._after(known, place)
-            spans = [ceiling - floor for floor, ceiling in after.values()]
-            entry = (max(spans), Fraction(sum(spans), len(spans)), place, fact.name)
-            if len(after) > 1:
-                still.append(entry)
-            if len(set(after.values())) > 1 or self._diagram.differs(known, place):
-                ask.append(entry)
-        if not ask and bounds[0] != bounds[1]:
-            ask = still
-        return tuple(name for *_, name in sorted(ask))
+    def _questions(self) -> Questions:
+        return Questions(self._walk)
 
 
 @lru_cache(maxsize=32)
@@ -204,6 +163,6 @@ def _parse(text: str) -> Criteria:
         table,
         read_accepted(got["accepted"], table) if "accepted" in got else (),
     )
-    if table.impossible and criteria._diagram.bounds([UNKNOWN] * len(table.facts)) is None:
+    if table.impossible and criteria._walk.outcome_of((None,) * len(table.facts)) is None:
         got["impossible"].fail("no set of answers is left possible; remove a combination")
     return criteria

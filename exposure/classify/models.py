@@ -31,7 +31,8 @@ class CriteriaVersion(Recorded):
         constraints = [
             models.UniqueConstraint(fields=["pathogen", "version"], name="criteria_version"),
             models.CheckConstraint(
-                condition=Q(approved_at=None) | Q(proposed_at__isnull=False), name="criteria_proposed_before_approved"
+                condition=Q(approved_at=None) | Q(proposed_at__isnull=False),
+                name="criteria_proposed_before_approved",
             ),
         ]
 
@@ -83,7 +84,8 @@ class Assessment(InsertOnly):
 
     `version` is empty where nothing was adopted; then `tier_code` etc. are empty too and the site's default plan
     rules. `treated_as` is the tier that the follow-up goes by: the tier when settled, else the ceiling, the
-    highest where a flag says that the content cannot be relied on, or a clinician's override.
+    highest where a flag says that the content cannot be relied on, or a clinician's override. One that needs a
+    second signature takes effect with that row.
     """
 
     class Kind(models.TextChoices):
@@ -106,7 +108,7 @@ class Assessment(InsertOnly):
     reasons = models.JSONField(default=list)
     open_questions = models.JSONField(default=list)
     reason = models.TextField(blank=True)
-    takes_effect_at = models.DateTimeField(null=True)
+    second_signature_needed = models.BooleanField(default=False)
 
     class Meta:
         ordering = ["recorded_at", "id"]

@@ -132,13 +132,39 @@ class Accepted:
     path: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Table:
     tiers: tuple[Tier, ...]
     facts: tuple[Fact, ...]
     rules: tuple[Rule, ...]
     impossible: tuple[Sets, ...] = ()
     otherwise: str | None = None
+
+    @cached_property
+    def codes(self) -> list[str]:
+        return [tier.code for tier in self.tiers]
+
+    @property
+    def uncovered(self) -> int:
+        """The rank of an answer set on which no rule holds and that has no `otherwise`."""
+        return len(self.tiers)
+
+    @property
+    def no_completion(self) -> int:
+        """The rank of an answer set that cannot occur."""
+        return len(self.tiers) + 1
+
+    @property
+    def base(self) -> int:
+        """The rank where no rule holds."""
+        return self.uncovered if self.otherwise is None else self.codes.index(self.otherwise)
+
+    @cached_property
+    def ranked(self) -> list[tuple[int, Sets]]:
+        """Rules in file order, then impossible combinations, each with its rank."""
+        ranks = {code: rank for rank, code in enumerate(self.codes)}
+        rules = [(ranks[rule.tier], rule.sets) for rule in self.rules]
+        return rules + [(self.no_completion, sets) for sets in self.impossible]
 
 
 def read_sources(node: Node) -> tuple[Source, ...]:

@@ -28,7 +28,9 @@ class Clearance(Recorded):
     class Meta:
         ordering = ["effective_at"]
         constraints = [
-            models.UniqueConstraint(fields=["follow_up"], condition=Q(void_at=None), name="clearance_one_standing")
+            models.UniqueConstraint(
+                fields=["follow_up"], condition=Q(void_at=None), name="clearance_one_standing"
+            )
         ]
 
     def __str__(self) -> str:

@@ -72,7 +72,9 @@ class FollowUpState(Recorded):
     class Meta:
         ordering = ["from_at", "id"]
         constraints = [
-            models.UniqueConstraint(fields=["follow_up"], condition=Q(until_at=None), name="follow_up_one_state")
+            models.UniqueConstraint(
+                fields=["follow_up"], condition=Q(until_at=None), name="follow_up_one_state"
+            )
         ]
 
     def __str__(self) -> str:
@@ -88,7 +90,9 @@ class Exposure(Recorded):
 
     follow_up = models.ForeignKey(FollowUp, models.PROTECT, related_name="exposures")
     breach = models.ForeignKey(Breach, models.PROTECT, null=True, blank=True, related_name="exposures")
-    assessment = models.ForeignKey(Assessment, models.PROTECT, null=True, blank=True, related_name="exposures")
+    assessment = models.ForeignKey(
+        Assessment, models.PROTECT, null=True, blank=True, related_name="exposures"
+    )
     occurred_at = models.DateTimeField()
     zone = models.CharField(max_length=64)
     day_zero = models.DateField()
@@ -103,7 +107,9 @@ class Exposure(Recorded):
         ordering = ["occurred_at"]
         constraints = [
             models.UniqueConstraint(
-                fields=["follow_up", "breach"], condition=Q(withdrawn_at=None), name="exposure_once_per_breach"
+                fields=["follow_up", "breach"],
+                condition=Q(withdrawn_at=None),
+                name="exposure_once_per_breach",
             )
         ]
 
@@ -141,7 +147,9 @@ class Check(InsertOnly):
                 name="check_window_in_order",
             ),
         ]
-        indexes = [models.Index(fields=["closes_at"], condition=Q(withdrawn_at=None), name="check_by_closing")]
+        indexes = [
+            models.Index(fields=["closes_at"], condition=Q(withdrawn_at=None), name="check_by_closing")
+        ]
 
     def __str__(self) -> str:
         return f"{self.follow_up_id} day {self.day} {self.window}"
@@ -195,7 +203,8 @@ class Reading(ReadingFields):
         constraints = [
             models.CheckConstraint(condition=Q(taken_at__isnull=False), name="reading_has_its_moment"),
             models.CheckConstraint(
-                condition=Q(value=None, unit="", method="") | (Q(value__isnull=False) & ~Q(unit="") & ~Q(method="")),
+                condition=Q(value=None, unit="", method="")
+                | (Q(value__isnull=False) & ~Q(unit="") & ~Q(method="")),
                 name="reading_value_unit_method_together",
             ),
         ]
@@ -230,7 +239,8 @@ class Fill(InsertOnly):
         ordering = ["recorded_at", "id"]
         constraints = [
             models.CheckConstraint(
-                condition=Q(reading__isnull=False) | (Q(state="excused") & ~Q(reason="")), name="fill_has_its_evidence"
+                condition=Q(reading__isnull=False) | (Q(state="excused") & ~Q(reason="")),
+                name="fill_has_its_evidence",
             )
         ]
 

@@ -1,13 +1,13 @@
 """What a reading is, which check it fills, and what it means. Pure; local protocol and the clinician decide.
 
-Temperatures stay as entered and are compared as exact fractions: 100.4 F is 38.0 C, while binary floating point
-makes it 38.00000000000006 C. A profile is the `profile` of a criteria file (`exposure.classify`), taken as it is.
+Temperatures stay as entered and are compared as exact fractions: 100.4 F is 38.0 C, while binary floating
+point makes it 38.00000000000006 C. A profile is the `profile` of a criteria file, taken as it is.
 """
 
 import re
 import unicodedata
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 from decimal import Decimal
 from fractions import Fraction
@@ -17,13 +17,14 @@ from typing import Any, Generic, Protocol, TypeVar
 
 BODY = {"C": (Decimal(30), Decimal(45)), "F": (Decimal(86), Decimal(113))}  # both ends are accepted
 TYPED = re.compile(r"(\d{1,9})(?:[.,٫](\d{0,9}))? ?°? ?([CF]?)", re.IGNORECASE)
+DEGREE_SIGNS = str.maketrans("º˚", "°°")  # the ordinal and the ring that keyboards offer in its place
 PLACES = Decimal("0.01")
 EARLIER_FOR_RISE = 3
 # A last check has no later opening to end its late time, so that ends when its window would open again.
 LATE_WITHOUT_NEXT = timedelta(days=1)
 
-# Whom `place` is not told the profile of: the usual limit of the published guidance (CDC 2014, Ebola monitoring,
-# "measured temperature of 38.0 C or subjective fever") and the design's hours after a fever reducer.
+# For `place` when no profile is named: the limit of CDC's interim guidance on monitoring for Ebola (late
+# 2014, 38.0 C / 100.4 F measured, or subjective fever) and six hours after a fever reducer, a local choice.
 USUAL_PROFILE = SimpleNamespace(
     fever={"default": SimpleNamespace(limit=Decimal("38.0"), unit="C", at="at_least")},
     subjective_fever=True,
@@ -35,8 +36,8 @@ USUAL_PROFILE = SimpleNamespace(
 class Reading:
     """What a person measured and felt at `taken_at` (aware).
 
-    `value` and `unit` (C or F) are as entered, `value` and `method` None when no temperature was taken.
-    `fever_reducer_hours` counts from the last dose to the reading; None: none taken (a dose at an unknown hour
+    `value` and `unit` (C or F) are as entered, these and `method` None when no temperature was taken.
+    `fever_reducer_hours` count from the last dose to the reading; None: none taken (a dose at an unknown hour
     is 0). `symptoms` are codes. `window` and `local_date` are those of the check it belongs to, None for an
     unplaced one. `fever_unreliable` is the clinician's mark on the worker, not the worker's answer.
     """
@@ -55,6 +56,8 @@ class Reading:
     def __post_init__(self) -> None:
         if isinstance(self.value, float):
             raise TypeError(f"{self.value!r} is a binary float; give the temperature as a Decimal")
+        if self.value is not None and self.unit not in BODY:
+            raise ValueError(f"{self.value} has the unit {self.unit!r}; give C or F")
         if self.taken_at.utcoffset() is None:
             raise ValueError(f"{self.taken_at.isoformat()} has no time zone; give an aware datetime")
 
@@ -63,12 +66,12 @@ class Reading:
 class Entry:
     """A typed temperature, read.
 
-    Accepted: `refusal` is None, `value` and `unit` are as entered. Refused: `refusal` is a code, and `value` and
-    `unit` are the temperature it must all the same be judged as (None when it fits no unit). Judge the reading
-    made with them; when `must_keep` says so, keep it unplaced with its text and raise its alert.
+    Accepted: `refusal` is None, `value` and `unit` are as entered. Refused: `refusal` is a code, and `value`
+    and `unit` are the temperature it must be judged as all the same (None when it fits no unit). Judge the
+    reading made with them; where `must_keep` says so, keep it unplaced with its text and raise its alert.
 
-    Codes: blank; not_a_number; out_of_range (in either unit); other_unit (fits the unit in `unit`, not the one
-    entered); no_unit; unit_unclear (the letter typed is not the unit entered); too_precise (over two decimals).
+    Codes: blank; not_a_number; out_of_range (in either unit); other_unit (fits `unit`, not the one entered);
+    no_unit; unit_unclear (the letter typed is not the unit entered); too_precise (more than two decimals).
     """
 
     value: Decimal | None
@@ -91,8 +94,6 @@ class Slot(Protocol):
     @property
     def opens_at(self) -> datetime: ...
     @property
-    def due_at(self) -> datetime: ...
-    @property
     def closes_at(self) -> datetime: ...
 
 
@@ -101,14 +102,14 @@ Check = TypeVar("Check", bound=Slot)
 
 @dataclass(frozen=True, slots=True)
 class Placement(Generic[Check]):
-    """The checks a reading fills (none or one) and its state: recorded, recorded_late, close, repeat_due, extra
-    or unplaced."""
+    """The checks a reading fills, none or one. `state`: recorded, recorded_late, close (these three fill),
+    repeat_due, extra or unplaced."""
 
     fills: tuple[Check, ...]
     state: str
 
 
-def celsius(value: Decimal, unit: str) -> Fraction:
+def celsius(value: Decimal, unit: str | None) -> Fraction:
     """The exact temperature in degrees C. ValueError for a unit other than C or F, or a value not finite."""
     if unit == "C":
         return Fraction(value)
@@ -118,11 +119,11 @@ def celsius(value: Decimal, unit: str) -> Fraction:
 
 
 def parse_temperature(text: str | None, unit: str | None) -> Entry:
-    """Read a typed temperature for the chosen unit. Comma or point, digits of any script, a trailing °C or °F.
+    """Read a temperature typed for `unit`. Comma or point, digits of any script, a trailing °, C or F.
 
     The two ranges share no number, so a slip of the unit is certain; it is still refused, never corrected.
     """
-    plain = " ".join(unicodedata.normalize("NFKC", text or "").split())
+    plain = " ".join(unicodedata.normalize("NFKC", (text or "").translate(DEGREE_SIGNS)).split())
     match = TYPED.fullmatch(plain)
     if not match:
         return Entry(None, None, "not_a_number" if plain else "blank")
@@ -143,7 +144,7 @@ def parse_temperature(text: str | None, unit: str | None) -> Entry:
 
 
 def must_keep(triggers: Sequence[Trigger]) -> bool:
-    """Whether a refused or unplaceable entry with these triggers is kept; a masked one only asks for another."""
+    """Whether a refused entry with these triggers is kept; one that is only masked just needs a repeat."""
     return any(trigger.code != "masked" for trigger in triggers)
 
 
@@ -159,7 +160,7 @@ def is_masked(reading: Reading, profile: Any) -> bool:
 
 
 def judge(reading: Reading, profile: Any, earlier: Sequence[Reading]) -> list[Trigger]:
-    """What the reading means under the profile: fever, symptom, masked, rise, in this order. [] is reassuring.
+    """What the reading means under the profile: fever, symptom, masked, rise, in this order.
 
     `earlier` are the worker's unreplaced readings before it, oldest first; only `rise` looks at them.
     """
@@ -176,34 +177,52 @@ def place(
     *,
     profile: Any = USUAL_PROFILE,
 ) -> Placement[Check]:
-    """Which of one follow-up's standing checks the reading fills.
+    """Which of one follow-up's standing checks the reading fills; `profile` says what is masked.
 
-    `earlier` are the worker's unreplaced readings so far, in any order; `checks` reach back to the one before
-    the earliest of them that lies within `min_hours`. The profile says what is masked. A masked normal reading does not count: it fills
-    nothing and keeps no later one from counting. Once a check is answered in its window, more readings in it
-    are extra; an answer in the window still outranks a late one. "Could not" is no reading and is not placed.
+    `earlier` are the worker's unreplaced readings, oldest first. They are placed in turn, since only one that
+    fills a check counts: it alone keeps another within `min_hours` from counting. A check answered in its
+    window takes no more readings; an answer in the window outranks a late one. "Could not" is no reading.
     """
-    check = _check_of(reading, checks)
-    if check is None:
-        return Placement((), "unplaced")
-    same_check = [other for other in earlier if _check_of(other, checks) is check]
-    counting = [other for other in earlier if not is_masked(other, profile)]
-    on_time = _holds(check, reading)
-    if any(other in counting and (_holds(check, other) or not on_time) for other in same_check):
-        return Placement((), "extra")
-    repeat = any(is_masked(other, profile) for other in same_check)
-    if is_masked(reading, profile) and not (repeat and reading.fever_unreliable):
-        return Placement((), "repeat_due")
-    state = "recorded" if on_time else "recorded_late"
-    near = [other for other in counting if _apart(reading, other) < timedelta(hours=min_hours)]
-    if near and not repeat:
-        if any(_in_own_window(other, checks) for other in near):
-            return Placement((), "extra")
-        state = "close"
-    return Placement((check,), state)
+    before: list[_Placed[Check]] = []
+    for each in (*earlier, reading):
+        check = check_of(each, checks)
+        placed = _Placed(each, check, check is not None and _holds(check, each), is_masked(each, profile))
+        before.append(replace(placed, state=_state(placed, before, timedelta(hours=min_hours))))
+    last = before[-1]
+    return Placement((last.check,) if last.check is not None and last.fills else (), last.state)
 
 
-def _check_of(reading: Reading, checks: Sequence[Check]) -> Check | None:
+@dataclass(frozen=True, slots=True)
+class _Placed(Generic[Check]):
+    reading: Reading
+    check: Check | None
+    on_time: bool
+    masked: bool
+    state: str = ""
+
+    @property
+    def fills(self) -> bool:
+        return self.state in ("recorded", "recorded_late", "close")
+
+
+def _state(new: _Placed[Check], before: Sequence[_Placed[Check]], min_gap: timedelta) -> str:
+    if new.check is None:
+        return "unplaced"
+    same_check = [other for other in before if other.check is new.check]
+    if any(other.fills and (other.on_time or not new.on_time) for other in same_check):
+        return "extra"
+    repeat = any(other.state == "repeat_due" for other in same_check)
+    if new.masked and not (repeat and new.reading.fever_unreliable):
+        return "repeat_due"
+    near = [] if repeat else [other for other in before if _apart(new.reading, other.reading) < min_gap]
+    if any(other.fills and other.on_time for other in near):
+        return "extra"
+    if near:
+        return "close"
+    return "recorded" if new.on_time else "recorded_late"
+
+
+def check_of(reading: Reading, checks: Sequence[Check]) -> Check | None:
     """The check whose window holds the reading, or the last one before it while no other has opened."""
     at = _utc(reading)
     opened = [check for check in checks if check.opens_at <= at]
@@ -212,11 +231,6 @@ def _check_of(reading: Reading, checks: Sequence[Check]) -> Check | None:
     latest = max(opened, key=lambda check: check.opens_at)
     followed = len(opened) < len(checks)
     return latest if followed or at < max(latest.closes_at, latest.opens_at + LATE_WITHOUT_NEXT) else None
-
-
-def _in_own_window(reading: Reading, checks: Sequence[Slot]) -> bool:
-    check = _check_of(reading, checks)
-    return check is not None and _holds(check, reading)
 
 
 def _holds(check: Slot, reading: Reading) -> bool:
@@ -228,7 +242,7 @@ def _apart(one: Reading, other: Reading) -> timedelta:
 
 
 def _utc(reading: Reading) -> datetime:
-    """Instants are compared in UTC: within one zone Python compares wall times, an hour off where they repeat."""
+    """The instant in UTC: within one zone Python would compare wall times, an hour off where they repeat."""
     return reading.taken_at.astimezone(UTC)
 
 
@@ -236,11 +250,16 @@ def _limit(reading: Reading, profile: Any) -> Any:
     return profile.fever.get(reading.method) or profile.fever["default"]
 
 
+def _celsius(reading: Reading) -> Fraction | None:
+    return None if reading.value is None else celsius(reading.value, reading.unit)
+
+
 def _limit_reached(reading: Reading, profile: Any) -> bool:
-    if reading.value is None or reading.unit is None:
+    measured = _celsius(reading)
+    if measured is None:
         return False
     limit = _limit(reading, profile)
-    measured, least = celsius(reading.value, reading.unit), celsius(limit.limit, limit.unit)
+    least = celsius(limit.limit, limit.unit)
     return measured > least if limit.at == "above" else measured >= least
 
 
@@ -248,9 +267,8 @@ def _fever(reading: Reading, profile: Any) -> Trigger | None:
     if _limit_reached(reading, profile):
         limit = _limit(reading, profile)
         side = "above" if limit.at == "above" else "at or above"
-        return Trigger(
-            "fever", True, f"{reading.value} {reading.unit} is {side} the limit of {limit.limit} {limit.unit}"
-        )
+        measured = f"{reading.value} {reading.unit}"
+        return Trigger("fever", True, f"{measured} is {side} the limit of {limit.limit} {limit.unit}")
     if has_fever(reading, profile):
         return Trigger("fever", True, "felt feverish, which counts as a fever")
     return None
@@ -273,33 +291,23 @@ def _symptom(reading: Reading, profile: Any) -> Trigger | None:
 def _masked(reading: Reading, profile: Any) -> Trigger | None:
     if not is_masked(reading, profile):
         return None
-    return Trigger(
-        "masked",
-        False,
-        f"fever reducer {reading.fever_reducer_hours} h before, which can hide a fever; take another reading "
-        f"when {profile.reducer_hours} h have passed",
-    )
+    within = f"within {profile.reducer_hours} h of a fever reducer, which can hide a fever"
+    return Trigger("masked", False, f"{within}; take another reading later")
 
 
 def _rise(reading: Reading, profile: Any, earlier: Sequence[Reading]) -> Trigger | None:
-    if profile.rise is None or reading.window is None or has_fever(reading, profile):
+    measured = _celsius(reading)
+    if profile.rise is None or measured is None or not reading.window or has_fever(reading, profile):
         return None
-    if reading.value is None or reading.unit is None:
-        return None
-    own = [
-        celsius(other.value, other.unit)
+    comparable = [
+        _celsius(other)
         for other in earlier
         if (other.window, other.method) == (reading.window, reading.method)
-        and other.value is not None
-        and other.unit is not None
         and not has_fever(other, profile)
         and not is_masked(other, profile)
     ]
-    if len(own) < EARLIER_FOR_RISE:
+    usual = [temperature for temperature in comparable if temperature is not None]
+    if len(usual) < EARLIER_FOR_RISE or measured - median(usual) < Fraction(profile.rise):
         return None
-    above = celsius(reading.value, reading.unit) - median(own)
-    if above < Fraction(profile.rise):
-        return None
-    return Trigger(
-        "rise", False, f"{float(above):.1f} C above the worker's own usual reading; keep a closer watch"
-    )
+    because = f"{profile.rise} C or more above the worker's own usual reading; keep a closer watch"
+    return Trigger("rise", False, because)

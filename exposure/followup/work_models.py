@@ -35,6 +35,7 @@ class Alert(Recorded):
         LATE_CONFIRMATION = "late_confirmation", _("late to confirm")
         UNTOLD = "untold", _("not yet told")
         MISSED = "missed", _("readings missing")
+        COULD_NOT = "could_not", _("could not take a reading")
         SILENCE = "silence", _("silent")
         LATE_TASK = "late_task", _("task late")
         UNREACHABLE = "unreachable", _("messages do not arrive")
@@ -103,7 +104,9 @@ class AlertEntry(InsertOnly):
     kind = models.CharField(max_length=20, choices=Kind)
     because = models.TextField(blank=True)
     reading = models.ForeignKey(Reading, models.PROTECT, null=True, blank=True, related_name="alert_entries")
-    unplaced = models.ForeignKey(UnplacedReading, models.PROTECT, null=True, blank=True, related_name="alert_entries")
+    unplaced = models.ForeignKey(
+        UnplacedReading, models.PROTECT, null=True, blank=True, related_name="alert_entries"
+    )
 
     class Meta:
         ordering = ["recorded_at", "id"]
@@ -122,7 +125,9 @@ class Task(Recorded):
     title = models.CharField(max_length=200)
     not_before = models.DateTimeField(null=True, blank=True)
     due_at = models.DateTimeField(null=True, blank=True)
-    starts_from = models.CharField(max_length=60, blank=True, help_text=_("exposure, report, or a task's code"))
+    starts_from = models.CharField(
+        max_length=60, blank=True, help_text=_("exposure, report, or a task's code")
+    )
     completed_at = models.DateTimeField(null=True, blank=True)
     completed_by = models.ForeignKey(
         settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="completed_tasks"

@@ -53,9 +53,7 @@ PATHS: dict[str, Paths] = {
     "Check": Paths("follow_up__site", "follow_up__worker__user"),
     "Reading": Paths("worker__follow_ups__site", "worker__user", "entered_by"),
     "UnplacedReading": Paths("worker__follow_ups__site", "worker__user", "entered_by"),
-    "Alert": Paths(
-        "site", "breach__worker__user|follow_up__worker__user|worker__user"
-    ),
+    "Alert": Paths("site", "breach__worker__user|follow_up__worker__user|worker__user"),
     "Task": Paths("site", "breach__worker__user|exposure__follow_up__worker__user"),
     "Call": Paths("site", "worker__user"),
     "Restriction": Paths("exposure__follow_up__site", "exposure__follow_up__worker__user"),
@@ -131,7 +129,8 @@ def holds(user: User, kinds: Iterable[str], site_id: int | None = None, *, at: d
     """Whether the account holds one of the roles, at that site if one is named."""
     wanted = frozenset(kinds)
     return any(
-        role.kind in wanted and (site_id is None or role.site_id in (None, site_id)) for role in roles_of(user, at=at)
+        role.kind in wanted and (site_id is None or role.site_id in (None, site_id))
+        for role in roles_of(user, at=at)
     )
 
 
@@ -178,7 +177,9 @@ def may(user: User, deed: Deed, site_id: int | None, person_id: int | None = Non
     return holds(user, DOING[deed], site_id, at=at)
 
 
-def require(user: User, deed: Deed, site_id: int | None, person_id: int | None = None, *, at: datetime) -> None:
+def require(
+    user: User, deed: Deed, site_id: int | None, person_id: int | None = None, *, at: datetime
+) -> None:
     """As `may`; raises PermissionDenied."""
     if not may(user, deed, site_id, person_id, at=at):
         raise PermissionDenied

@@ -73,7 +73,9 @@ class Worker(Recorded):
     phone = models.CharField(max_length=40, blank=True)
     email = models.EmailField(blank=True)
     employer = models.CharField(max_length=200, blank=True)
-    own_zone = models.CharField(_("time zone while travelling"), max_length=64, blank=True, validators=[validate_zone])
+    own_zone = models.CharField(
+        _("time zone while travelling"), max_length=64, blank=True, validators=[validate_zone]
+    )
     unit = models.CharField(max_length=1, choices=[("C", "°C"), ("F", "°F")], default="C")
     phone_only = models.BooleanField(default=False)
     quiet_from = models.TimeField(null=True, blank=True)

@@ -13,7 +13,9 @@ from exposure.record import Recorded
 def validate_zone(name: str) -> None:
     """Accept an IANA zone name."""
     if name not in available_timezones():
-        raise ValidationError(_("“%(name)s” is no IANA time zone; write it like Europe/Lisbon."), params={"name": name})
+        raise ValidationError(
+            _("“%(name)s” is no IANA time zone; write it like Europe/Lisbon."), params={"name": name}
+        )
 
 
 class Site(Recorded):
@@ -37,7 +39,8 @@ class Site(Recorded):
         ordering = ["name"]
         constraints = [
             models.CheckConstraint(
-                condition=Q(live_from=None) | Q(phone_tested_at__isnull=False), name="site_live_needs_tested_phone"
+                condition=Q(live_from=None) | Q(phone_tested_at__isnull=False),
+                name="site_live_needs_tested_phone",
             )
         ]
 

@@ -84,7 +84,9 @@ class Message(Identified):
     class Meta:
         ordering = ["due_at", "id"]
         indexes = [
-            models.Index(fields=["due_at"], condition=Q(sent_at=None, given_up_at=None), name="message_waiting")
+            models.Index(
+                fields=["due_at"], condition=Q(sent_at=None, given_up_at=None), name="message_waiting"
+            )
         ]
         constraints = [
             models.CheckConstraint(
@@ -93,7 +95,9 @@ class Message(Identified):
                 name="message_reminds_or_pages",
             ),
             models.UniqueConstraint(
-                fields=["reminder", "channel"], condition=Q(reminder__isnull=False), name="message_once_per_reminder"
+                fields=["reminder", "channel"],
+                condition=Q(reminder__isnull=False),
+                name="message_once_per_reminder",
             ),
             models.UniqueConstraint(
                 fields=["alert", "alert_round", "page_rung", "user"],

@@ -88,7 +88,8 @@ class Removal(Recorded):
         ordering = ["-started_at"]
         constraints = [
             models.CheckConstraint(
-                condition=Q(finished_at=None) | Q(finished_at__gte=F("started_at")), name="removal_ends_after_start"
+                condition=Q(finished_at=None) | Q(finished_at__gte=F("started_at")),
+                name="removal_ends_after_start",
             )
         ]
 
@@ -103,7 +104,9 @@ class Mark(Recorded):
     step = models.ForeignKey(Step, models.PROTECT, related_name="marks")
     failure = models.ForeignKey(FailureType, models.PROTECT, null=True, blank=True, related_name="marks")
     marked_at = models.DateTimeField()
-    deviation_at = models.DateTimeField(null=True, blank=True, help_text=_("No contact possible: noted, done."))
+    deviation_at = models.DateTimeField(
+        null=True, blank=True, help_text=_("No contact possible: noted, done.")
+    )
     breach = models.ForeignKey("Breach", models.PROTECT, null=True, blank=True, related_name="marks")
 
     class Meta:
@@ -135,7 +138,9 @@ class Breach(Recorded):
     site = models.ForeignKey(Site, models.PROTECT, related_name="breaches")
     station = models.ForeignKey(Station, models.PROTECT, null=True, blank=True, related_name="breaches")
     worker = models.ForeignKey(Worker, models.PROTECT, related_name="breaches")
-    reported_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="reported_breaches")
+    reported_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.PROTECT, related_name="reported_breaches"
+    )
     reported_at = models.DateTimeField()
     occurred_at = models.DateTimeField(null=True, blank=True)
     happened_at = models.DateTimeField()

@@ -44,14 +44,17 @@ def _keep(request: HttpRequest) -> None:
     try:
         owner = signing.loads(request.POST.get(OWNER_FIELD, ""), salt=_SALT, max_age=24 * 3600)
     except signing.BadSignature:
-        messages.warning(request, _("You were signed out, and nothing was sent. Please sign in and fill it in again."))
+        messages.warning(
+            request, _("You were signed out, and nothing was sent. Please sign in and fill it in again.")
+        )
         return
     fields = request.POST.copy()
     for name in ("csrfmiddlewaretoken", OWNER_FIELD):
         fields.pop(name, None)
     request.session[_KEPT] = {"owner": owner, "path": request.path, "fields": fields.urlencode()}
     messages.warning(
-        request, _("You were signed out before it was sent. What you typed is kept: sign in, look at it and send it.")
+        request,
+        _("You were signed out before it was sent. What you typed is kept: sign in, look at it and send it."),
     )
 
 

@@ -5,7 +5,7 @@ All lengths are SVG user units, y grows downwards; temperatures are degrees Cels
 """
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import groupby
 
 # Body temperature is drawn between these; anything outside sits at the edge.
@@ -72,20 +72,20 @@ class Scale:
         return self.baseline - share * self.plot
 
 
-FULL = Scale(day=34, mark=10, plot=48, top=18, bottom=9, stems=True)
-SMALL = Scale(day=15, mark=5.5, plot=20, top=10, bottom=4, stems=False)
+FULL = Scale(day=34, mark=10, plot=48, top=20, bottom=9, stems=True)
+FLAT = replace(FULL, plot=0.0, top=FULL.mark)  # days still to come need no room for temperatures
+SMALL = Scale(day=15, mark=5.5, plot=20, top=11, bottom=4, stems=False)
 
 
 def by_week(marks: Sequence[StripMark], threshold: float | None) -> tuple[Panel, ...]:
     """One panel for each week of days 1 to 7, 8 to 14, ...; a day 0 joins the first. All equally wide."""
     weeks = [list(week) for _, week in groupby(_in_order(marks), key=lambda mark: _week(mark.day))]
     starts = [_first_day(week) for week in weeks]
-    days = max(
-        (week[-1].day - start + 1 for week, start in zip(weeks, starts, strict=True)), default=0
-    )
+    days = max((week[-1].day - start + 1 for week, start in zip(weeks, starts, strict=True)), default=0)
     days = max(days, DAYS_IN_PANEL)
     return tuple(
-        _panel(week, FULL, start, days, threshold) for week, start in zip(weeks, starts, strict=True)
+        _panel(week, FULL if _has_heights(week) else FLAT, start, days, threshold)
+        for week, start in zip(weeks, starts, strict=True)
     )
 
 
@@ -119,9 +119,11 @@ def _first_day(week: list[StripMark]) -> int:
     return 0 if week[0].day == 0 else _week(week[0].day) * DAYS_IN_PANEL + 1
 
 
-def _panel(
-    marks: list[StripMark], scale: Scale, start: int, days: int, threshold: float | None
-) -> Panel:
+def _has_heights(week: list[StripMark]) -> bool:
+    return any(mark.alert or mark.value_celsius is not None for mark in week)
+
+
+def _panel(marks: list[StripMark], scale: Scale, start: int, days: int, threshold: float | None) -> Panel:
     shapes: list[Shape] = []
     stems: list[str] = []
     line: list[list[float]] = []
@@ -142,7 +144,7 @@ def _panel(
         marks=tuple(marks),
         width=days * scale.day + 2 * MARGIN,
         height=scale.baseline + scale.bottom,
-        threshold_y=None if threshold is None else round(scale.height_of(threshold), 2),
+        threshold_y=None if threshold is None or not scale.plot else round(scale.height_of(threshold), 2),
         baseline="".join(f"M{_n(a)} {_n(scale.baseline)}H{_n(b)}" for a, b in line),
         ticks=_ticks(marks[0].day - start, marks[-1].day - start + 1, scale),
         stems="".join(stems),
@@ -153,7 +155,7 @@ def _panel(
 def _drawn(mark: StripMark, x: float, y: float, scale: Scale) -> list[Shape]:
     shapes = list(OUTLINES[mark.state](x, y, scale.mark))
     if mark.alert:
-        shapes.append(Shape("alert", _triangle(x, y - scale.mark * 0.8, scale.mark * 0.95)))
+        shapes.append(Shape("alert", _triangle(x, y - scale.mark * 1.05, scale.mark * 0.95)))
     return shapes
 
 
@@ -196,7 +198,9 @@ def _upcoming(x: float, y: float, size: float) -> tuple[Shape, ...]:
 
 def _open(x: float, y: float, size: float) -> tuple[Shape, ...]:
     r = size * 0.62
-    return (Shape("open", f"M{_n(x - r)} {_n(y)}L{_n(x)} {_n(y - r)}L{_n(x + r)} {_n(y)}L{_n(x)} {_n(y + r)}z"),)
+    return (
+        Shape("open", f"M{_n(x - r)} {_n(y)}L{_n(x)} {_n(y - r)}L{_n(x + r)} {_n(y)}L{_n(x)} {_n(y + r)}z"),
+    )
 
 
 def _recorded(x: float, y: float, size: float) -> tuple[Shape, ...]:

@@ -15,7 +15,10 @@
     {{ reading.temperature|degrees:reading.unit }}    38.4 °C
     {{ site_number|tel }}                    a link that dials
 
-Dates come out inside <time datetime="...">. Classes and includes are listed in static/css/parts.css.
+Dates come out inside <time datetime="...">. Every POST form begins with {% include "components/tokens.html" %}.
+Whole parts to include, each with its arguments in a comment at its top: components/ring, first_aid, causes,
+pages, empty. Parts that are only markup (card, notice, facts, table rows, timeline): one section of
+static/css/parts.css each.
 """
 
 import re
@@ -31,7 +34,6 @@ from django.forms.formsets import BaseFormSet
 from django.utils import timezone
 from django.utils.formats import date_format, localize
 from django.utils.html import format_html
-from django.utils.safestring import SafeString
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy, ngettext, pgettext
 
@@ -73,13 +75,13 @@ NUMBER_WORDS = (
 @register.filter
 def moment(value: datetime | None) -> str:
     """An instant as date and time of day in the active time zone; empty for None."""
-    return _time(value, pgettext("date format: Wed 25 Nov 2026, 07:40", "D j M Y, H:i"))
+    return _formatted(value, pgettext("date format: Wed 25 Nov 2026, 07:40", "D j M Y, H:i"))
 
 
 @register.filter
 def clock(value: datetime | None) -> str:
     """The time of day of an instant in the active time zone; empty for None."""
-    return _time(value, pgettext("date format: 07:40", "H:i"))
+    return _formatted(value, pgettext("date format: 07:40", "H:i"))
 
 
 @register.filter
@@ -87,7 +89,7 @@ def day(value: date | datetime | None) -> str:
     """A date (of an instant: its local date) in words; empty for None."""
     if isinstance(value, datetime):
         value = timezone.localtime(value).date()
-    return _time(value, pgettext("date format: Wednesday 25 November 2026", "l j F Y"))
+    return _formatted(value, pgettext("date format: Wednesday 25 November 2026", "l j F Y"))
 
 
 @register.filter
@@ -95,26 +97,26 @@ def ago(value: datetime | None, at: datetime) -> str:
     """How long before (or after) the instant `at`, whole minutes, rounded down; empty for None."""
     if value is None:
         return ""
-    past = value <= at
-    words = _duration(abs(at - value))
-    if not words:
-        text = _("just now")
-    elif past:
-        text = _("%(duration)s ago") % {"duration": words}
-    else:
-        text = _("in %(duration)s") % {"duration": words}
-    return format_html('<time datetime="{}">{}</time>', timezone.localtime(value).isoformat("T", "minutes"), text)
+    length = _duration(abs(at - value))
+    if not length:
+        return _time(value, _("just now"))
+    words = _("%(duration)s ago") if value <= at else _("in %(duration)s")
+    return _time(value, words % {"duration": length})
 
 
-def _time(value: date | datetime | None, form: str) -> str:
+def _formatted(value: date | datetime | None, form: str) -> str:
     if value is None:
         return ""
+    local = timezone.localtime(value) if isinstance(value, datetime) else value
+    return _time(local, date_format(local, form))
+
+
+def _time(value: date | datetime, words: str) -> str:
     if isinstance(value, datetime):
-        value = timezone.localtime(value)
-        machine = value.isoformat("T", "minutes")
+        machine = timezone.localtime(value).isoformat("T", "minutes")
     else:
         machine = value.isoformat()
-    return format_html('<time datetime="{}">{}</time>', machine, date_format(value, form))
+    return format_html('<time datetime="{}">{}</time>', machine, words)
 
 
 def _duration(length: timedelta) -> str:
@@ -138,8 +140,14 @@ def in_words(count: int) -> str:
 
 @register.filter
 def degrees(value: Decimal | float | None, unit: str = "C") -> str:
-    """A temperature with its unit, one decimal; empty for None."""
-    return "" if value is None else f"{localize(round(Decimal(str(value)), 1))}\u00a0°{unit}"
+    """A temperature with its unit, one decimal, two where the second is not zero; empty for None."""
+    if value is None:
+        return ""
+    shown = round(Decimal(str(value)), 2)
+    # Never rounded further: 37.96 must not read like the 38.0 of a fever.
+    if shown == round(shown, 1):
+        shown = round(shown, 1)
+    return f"{localize(shown)}\u00a0°{unit}"
 
 
 @register.filter
@@ -230,7 +238,13 @@ def _is_choices(bound: BoundField) -> bool:
 
 
 def _one_sentence(bound: BoundField) -> str:
-    return " ".join(str(words) for words in bound.errors)
+    return " ".join(
+        # "This field is required", five times over, tells nobody which.
+        _("Not answered yet: %(question)s") % {"question": bound.label}
+        if error.code == "required" and error.message == forms.Field.default_error_messages["required"]
+        else " ".join(error.messages)
+        for error in bound.errors.as_data()
+    )
 
 
 def _native(widget: forms.Widget, form_field: forms.Field) -> forms.Widget:
@@ -241,12 +255,14 @@ def _native(widget: forms.Widget, form_field: forms.Field) -> forms.Widget:
         forms.TimeInput: ("time", "%H:%M"),
     }
     native = copy(widget)
+    # A placeholder looks like an answer and is gone when one needs it.
+    native.attrs = {name: value for name, value in widget.attrs.items() if name != "placeholder"}
     if type(widget) in pickers:
         native.input_type, native.format = pickers[type(widget)]
     elif isinstance(widget, forms.NumberInput):
         # type=number changes under a scrolling finger and hides what it cannot parse ("37,8").
         native.input_type = "text"
-        kept = {name: value for name, value in widget.attrs.items() if name not in ("min", "max", "step")}
+        kept = {name: value for name, value in native.attrs.items() if name not in ("min", "max", "step")}
         whole = isinstance(form_field, forms.IntegerField) and not isinstance(
             form_field, forms.FloatField | forms.DecimalField
         )
@@ -269,12 +285,7 @@ def strip(
         "panels": [(panel, _told(panel.marks)) for panel in panels],
         "small": small,
         "rows": [
-            {
-                "mark": mark,
-                "state": STATE_WORDS[mark.state],
-                "temperature": degrees(_in_unit(mark.value_celsius, unit), unit),
-            }
-            for mark in marks
+            {"mark": mark, "temperature": degrees(_in_unit(mark.value_celsius, unit), unit)} for mark in marks
         ],
     }
 

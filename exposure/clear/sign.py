@@ -1,0 +1,76 @@
+"""Sign a clearance. It takes effect when the last day ends; a trigger before that makes it void."""
+
+from datetime import datetime
+
+from exposure.classify.models import Signature
+from exposure.clear.models import Clearance
+from exposure.clear.rule import Ruling, may_clear
+from exposure.followup.models import FollowUp
+from exposure.followup.opening import profile_of
+from exposure.followup.overview import Overview
+from exposure.people.models import Role, User
+
+ORDER = ("nurse", "physician", "two")
+
+
+def rule_on(overview: Overview) -> Ruling:
+    """Whether the follow-up may be cleared as of the overview's moment, and what stands in the way."""
+    profile = profile_of(overview.follow_up)
+    last = overview.lines[-1] if overview.lines else None
+    breaches = [one.breach for one in overview.exposures if one.breach_id]
+    return may_clear(
+        confirmed=all(breach.confirmed_at is not None for breach in breaches),
+        last_check=last.state if last else None,
+        open_alerts=len(overview.alerts),
+        open_tasks=sum(task.completed_at is None for task in overview.tasks),
+        contacts=overview.contacts,
+        since=overview.follow_up.opened_at,
+        until=min(overview.ends_at or overview.at, overview.at),
+        silence_hours=profile.silence_hours if profile and overview.lines else None,
+    )
+
+
+def wanted_signatures(overview: Overview) -> str:
+    """Whose signature the strictest plan among the exposures asks for: nurse, physician or two."""
+    return max(
+        (one.plan.get("clearance", "nurse") for one in overview.exposures), key=ORDER.index, default="nurse"
+    )
+
+
+def may_sign(overview: Overview, kinds: set[str]) -> bool:
+    """Whether somebody with these roles may sign this clearance."""
+    if Role.Kind.PHYSICIAN in kinds:
+        return True
+    return Role.Kind.NURSE in kinds and wanted_signatures(overview) != "physician"
+
+
+def sign(overview: Overview, ruling: Ruling, *, by: User, at: datetime) -> Clearance:
+    """Add the signature; with the last one needed the clearance is signed. Inside a transaction."""
+    clearance, _ = Clearance.objects.get_or_create(
+        follow_up=overview.follow_up,
+        void_at=None,
+        defaults={
+            "kind": Clearance.Kind.WITH_GAP if ruling.gap else Clearance.Kind.COMPLETED,
+            "signatures_needed": 2 if wanted_signatures(overview) == "two" else 1,
+            "effective_at": max(overview.ends_at or at, at),
+        },
+    )
+    subject = f"clearance:{clearance.uid}"
+    Signature.objects.get_or_create(subject=subject, user=by, defaults={"meaning": "clearance"})
+    if (
+        clearance.signed_at is None
+        and Signature.objects.filter(subject=subject).count() >= clearance.signatures_needed
+    ):
+        clearance.signed_at = at
+        clearance.save()
+    return clearance
+
+
+def void_before_effect(follow_up: FollowUp, *, because: str, at: datetime) -> Clearance | None:
+    """A trigger before the last day has ended: the clearance is void. Returns the voided one, or None."""
+    clearance = follow_up.clearances.filter(void_at=None, effective_at__gt=at).first()
+    if clearance is not None:
+        clearance.void_at = at
+        clearance.void_because = because
+        clearance.save()
+    return clearance

@@ -1,0 +1,186 @@
+"""Follow-ups as people read them, with a fixed number of statements however many there are."""
+
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from datetime import date, datetime
+from zoneinfo import ZoneInfo
+
+from exposure.followup.models import Check, Exposure, Fill, FollowUp, FollowUpState, Reading
+from exposure.followup.schedule import end_of_day
+from exposure.followup.status import Settled, check_state
+from exposure.followup.work_models import Alert, Call, Restriction, Task
+
+
+@dataclass(frozen=True)
+class CheckLine:
+    """One expected reading as of a moment: its state and, where it was answered, the reading."""
+
+    check: Check
+    state: str
+    reading: Reading | None
+    alert: bool
+
+
+@dataclass(frozen=True)
+class Overview:
+    """One follow-up as of `at`. `day` is today's day in the exposure's zone (0 is the day of the exposure)."""
+
+    follow_up: FollowUp
+    at: datetime
+    exposures: tuple[Exposure, ...]
+    last: Exposure | None
+    lines: tuple[CheckLine, ...]
+    state: FollowUpState | None
+    alerts: tuple[Alert, ...]
+    tasks: tuple[Task, ...]
+    restrictions: tuple[Restriction, ...]
+    last_reading: Reading | None
+    last_contact_at: datetime
+    contacts: tuple[datetime, ...] = field(repr=False, default=())
+
+    @property
+    def day(self) -> int | None:
+        """Today, counted from the exposure that gives the last day."""
+        if self.last is None:
+            return None
+        return (self.at.astimezone(ZoneInfo(self.last.zone)).date() - self.last.day_zero).days
+
+    @property
+    def days(self) -> int | None:
+        """How many days the follow-up has."""
+        return (self.last.last_day - self.last.day_zero).days if self.last else None
+
+    @property
+    def last_day(self) -> date | None:
+        return self.last.last_day if self.last else None
+
+    @property
+    def ends_at(self) -> datetime | None:
+        """The instant at which the last day is over in the exposure's zone."""
+        return end_of_day(self.last.last_day, ZoneInfo(self.last.zone)) if self.last else None
+
+    @property
+    def in_force(self) -> Exposure | None:
+        """The exposure with the tier in force: the newest assessed one among those still inside their days."""
+        inside = [one for one in self.exposures if one.last_day is None or self._today(one) <= one.last_day]
+        return max(inside, key=lambda one: (one.last_day is not None, one.pk), default=None)
+
+    def _today(self, exposure: Exposure) -> date:
+        return self.at.astimezone(ZoneInfo(exposure.zone)).date()
+
+    @property
+    def now_due(self) -> CheckLine | None:
+        """The reading to take now: the open one, or one to repeat."""
+        return next(
+            (
+                line
+                for line in reversed(self.lines)
+                if line.check.opens_at <= self.at and line.state in ("open", "repeat_due")
+            ),
+            None,
+        )
+
+    @property
+    def next_line(self) -> CheckLine | None:
+        """The next reading that has not opened."""
+        return next((line for line in self.lines if line.state == "upcoming"), None)
+
+
+def overviews(follow_ups: Iterable[FollowUp], *, at: datetime) -> list[Overview]:
+    """An overview per follow-up, in the same order."""
+    follow_ups = list(follow_ups)
+    ids = [one.pk for one in follow_ups]
+    workers = [one.worker_id for one in follow_ups]
+    exposures = _by("follow_up_id", Exposure.objects.filter(follow_up__in=ids, withdrawn_at=None))
+    checks = _by("follow_up_id", Check.objects.filter(follow_up__in=ids, withdrawn_at=None))
+    states = {row.follow_up_id: row for row in FollowUpState.objects.filter(follow_up__in=ids, until_at=None)}
+    fills = _newest_fills(ids)
+    readings = _by("worker_id", Reading.objects.filter(worker__in=workers).order_by("taken_at", "id"))
+    calls = _by("worker_id", Call.objects.filter(worker__in=workers, answered=True))
+    alerts = Alert.objects.filter(closed_at=None)
+    of_follow_up = _by("follow_up_id", alerts.filter(follow_up__in=ids))
+    of_worker = _by("worker_id", alerts.filter(worker__in=workers))
+    tasks = _by(
+        "follow_up_id_",
+        Task.objects.filter(exposure__follow_up__in=ids, dropped_at=None).select_related("exposure"),
+    )
+    restrictions = _by(
+        "follow_up_id_",
+        Restriction.objects.filter(exposure__follow_up__in=ids, lifted_at=None, exposure__withdrawn_at=None)
+        .select_related("exposure"),
+    )  # fmt: skip
+    return [
+        _overview(
+            one,
+            at,
+            exposures[one.pk],
+            [_line(check, fills.get(check.pk), at) for check in checks[one.pk]],
+            states.get(one.pk),
+            [*of_follow_up[one.pk], *of_worker[one.worker_id]],
+            tasks[one.pk],
+            restrictions[one.pk],
+            readings[one.worker_id],
+            calls[one.worker_id],
+        )
+        for one in follow_ups
+    ]
+
+
+def overview(follow_up: FollowUp, *, at: datetime) -> Overview:
+    """The overview of one follow-up."""
+    return overviews([follow_up], at=at)[0]
+
+
+def _by(key: str, rows: Iterable) -> dict[int, list]:
+    grouped: dict[int, list] = defaultdict(list)
+    for row in rows:
+        grouped[row.exposure.follow_up_id if key == "follow_up_id_" else getattr(row, key)].append(row)
+    return grouped
+
+
+def _newest_fills(follow_up_ids: Sequence[int]) -> dict[int, Fill]:
+    rows = (
+        Fill.objects.filter(check_row__follow_up__in=follow_up_ids)
+        .select_related("reading")
+        .order_by("recorded_at", "id")
+    )
+    return {fill.check_row_id: fill for fill in rows}
+
+
+def _line(check: Check, fill: Fill | None, at: datetime) -> CheckLine:
+    reading = fill.reading if fill else None
+    settled = Settled(fill.state, reading.taken_at if reading else None) if fill else None
+    alert = reading is not None and any(code in ("fever", "symptom") for code in reading.triggers)
+    return CheckLine(check, check_state(check, settled, at), reading, alert)
+
+
+def _overview(
+    follow_up: FollowUp,
+    at: datetime,
+    exposures: list[Exposure],
+    lines: list[CheckLine],
+    state: FollowUpState | None,
+    alerts: list[Alert],
+    tasks: list[Task],
+    restrictions: list[Restriction],
+    readings: list[Reading],
+    calls: list[Call],
+) -> Overview:
+    ending = [one for one in exposures if one.last_day is not None]
+    taken = [one for one in readings if not one.could_not and one.taken_at <= at]
+    contacts = sorted([*(one.recorded_at for one in readings), *(call.called_at for call in calls)])
+    return Overview(
+        follow_up=follow_up,
+        at=at,
+        exposures=tuple(exposures),
+        last=max(ending, key=lambda one: (one.last_day, one.occurred_at), default=None),
+        lines=tuple(lines),
+        state=state,
+        alerts=tuple(alerts),
+        tasks=tuple(tasks),
+        restrictions=tuple(restrictions),
+        last_reading=taken[-1] if taken else None,
+        last_contact_at=max([follow_up.opened_at, *contacts]),
+        contacts=tuple(contacts),
+    )

@@ -1,0 +1,264 @@
+"""Store a reading: place it in every open follow-up of the worker, judge it, raise what it raises."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+
+from django.conf import settings
+from django.db.models import Q
+from django.utils.translation import gettext as _
+
+from exposure.followup import readings
+from exposure.followup.alerts import raise_alert
+from exposure.followup.entry import ReadingEntry
+from exposure.followup.models import Check, Fill, FollowUp, Reading, UnplacedReading
+from exposure.followup.opening import profile_of
+from exposure.followup.readings import Placement, Trigger
+from exposure.followup.work_models import Alert
+from exposure.people.models import User, Worker
+from exposure.report.submission import Problem
+
+LATEST_BY_WORKER = timedelta(hours=48)
+STATES = ("recorded", "recorded_late", "close", "repeat_due", "extra", "unplaced")  # the best one first
+CAUSES = {"fever": Alert.Cause.FEVER, "symptom": Alert.Cause.SYMPTOM, "rise": Alert.Cause.RISE}
+
+
+@dataclass(frozen=True)
+class Logged:
+    """What became of an entry. With `problems` it was refused: `row` is then the unplaced reading that keeps it,
+    or None when nothing in it had to be kept."""
+
+    row: Reading | UnplacedReading | None
+    fills: tuple[Check, ...]
+    state: str
+    triggers: tuple[str, ...]
+    alerts: tuple[Alert, ...]
+    problems: tuple[Problem, ...]
+
+    @property
+    def stop(self) -> bool:
+        """Whether the worker must stop and call."""
+        return any(code in CAUSES and code != "rise" for code in self.triggers)
+
+
+def follow_ups_taking_readings(worker: Worker, *, at: datetime) -> list[FollowUp]:
+    """The worker's follow-ups that take readings: running ones, and ended ones for some days more."""
+    grace = timedelta(days=settings.READINGS_TAKEN_AFTER_CLEARANCE_DAYS)
+    return list(
+        worker.follow_ups.filter(Q(ended_at=None) | Q(ended_at__gt=at - grace)).select_related(
+            "worker", "site"
+        )
+    )
+
+
+def log_entry(
+    entry: ReadingEntry, worker: Worker, follow_ups: Sequence[FollowUp], *, entered_by: User, at: datetime
+) -> Logged:
+    """Store the entry, or keep it unplaced, and raise its alerts. Inside a transaction."""
+    earlier = _earlier(worker, entry)
+    triggers = _judge(entry.judged, follow_ups, earlier)
+    problems = entry.refused + _refused_by_record(entry, worker, entered_by, at)
+    if problems:
+        if not readings.must_keep(triggers):
+            return Logged(None, (), "", (), (), problems)
+        unplaced = _keep(entry, worker, problems, triggers, entered_by)
+        alerts = _raise(triggers, follow_ups[0], at=at, unplaced=unplaced)
+        return Logged(unplaced, (), "unplaced", _codes(triggers), alerts, problems)
+    checks = {one.pk: list(one.checks.filter(withdrawn_at=None)) for one in follow_ups}
+    held = next(
+        (found for one in follow_ups if (found := readings.check_of(entry.judged, checks[one.pk]))), None
+    )
+    judged = replace(
+        entry.judged, window=held.window if held else None, local_date=held.local_date if held else None
+    )
+    triggers = _judge(judged, follow_ups, earlier)
+    placements = [_place(judged, checks[one.pk], earlier, one) for one in follow_ups]
+    state = min((placement.state for placement in placements), key=STATES.index)
+    if entry.could_not:
+        state = "extra"
+    row = _store(entry, worker, judged, triggers, state, entered_by)
+    filled = _fill(row, placements, judged, checks.values()) if not entry.could_not else []
+    alerts = _raise(triggers, follow_ups[0], at=at, reading=row)
+    if entry.could_not:
+        because = _("Could not take a reading: %(reason)s") % {"reason": entry.could_not}
+        alerts += (
+            raise_alert(
+                worker,
+                Alert.Cause.COULD_NOT,
+                because,
+                site=follow_ups[0].site,
+                at=at,
+                urgent=False,
+                reading=row,
+            ),
+        )
+    return Logged(row, tuple(filled), state, _codes(triggers), alerts, ())
+
+
+def as_value(row: Reading) -> readings.Reading:
+    """The stored reading as the pure modules take it."""
+    return readings.Reading(
+        value=row.value,
+        unit=row.unit or None,
+        method=row.method or None,
+        felt_feverish=row.felt_feverish,
+        fever_reducer_hours=row.fever_reducer_hours,
+        symptoms=tuple(row.symptoms),
+        taken_at=row.taken_at,
+        window=row.window or None,
+        local_date=row.local_date,
+    )
+
+
+def _earlier(worker: Worker, entry: ReadingEntry) -> list[readings.Reading]:
+    """The worker's unreplaced readings before this one, oldest first."""
+    rows = worker.readings.filter(
+        replaced_by=None, could_not="", taken_at__lte=entry.judged.taken_at
+    ).order_by("taken_at", "id")
+    return [as_value(row) for row in rows if row.uid != entry.replaces]
+
+
+def _judge(
+    judged: readings.Reading, follow_ups: Iterable[FollowUp], earlier: Sequence[readings.Reading]
+) -> list[Trigger]:
+    """The triggers under the profile of every follow-up, one per code, urgent if any is."""
+    found: dict[str, Trigger] = {}
+    for follow_up in follow_ups:
+        profile = profile_of(follow_up) or readings.USUAL_PROFILE
+        for trigger in readings.judge(judged, profile, earlier):
+            if trigger.code not in found or (trigger.urgent and not found[trigger.code].urgent):
+                found[trigger.code] = trigger
+    return list(found.values())
+
+
+def _codes(triggers: Iterable[Trigger]) -> tuple[str, ...]:
+    return tuple(trigger.code for trigger in triggers)
+
+
+def _refused_by_record(
+    entry: ReadingEntry, worker: Worker, entered_by: User, at: datetime
+) -> tuple[Problem, ...]:
+    """What only the stored record can refuse."""
+    problems = []
+    if entry.taken_at < at - LATEST_BY_WORKER and worker.user_id == entered_by.pk:
+        problems.append(
+            Problem(
+                "/taken_at",
+                _("Readings older than 48 hours are entered by occupational health. Please ring %(phone)s.")
+                % {"phone": worker.site.phone},
+            )
+        )
+    if entry.replaces:
+        replaced = worker.readings.filter(uid=entry.replaces).first()
+        if replaced is None:
+            problems.append(Problem("/replaces", _("There is no such reading of this person.")))
+        elif hasattr(replaced, "replaced_by"):
+            problems.append(
+                Problem("/replaces", _("This reading has been replaced already; replace the newer one."))
+            )
+    return tuple(problems)
+
+
+def _keep(
+    entry: ReadingEntry,
+    worker: Worker,
+    problems: Sequence[Problem],
+    triggers: Sequence[Trigger],
+    entered_by: User,
+) -> UnplacedReading:
+    return UnplacedReading.objects.create(
+        uid=entry.submission_id,
+        worker=worker,
+        taken_at=entry.taken_at,
+        unit=entry.unit,
+        method=entry.method,
+        felt_feverish=entry.felt_feverish,
+        symptoms=list(entry.symptoms),
+        note=entry.note,
+        entered_by=entered_by,
+        body_sha256=entry.sha256,
+        typed=entry.typed,
+        refused_because=" ".join(problem.message for problem in problems),
+        triggers=list(_codes(triggers)),
+    )
+
+
+def _store(
+    entry: ReadingEntry,
+    worker: Worker,
+    judged: readings.Reading,
+    triggers: Sequence[Trigger],
+    state: str,
+    entered_by: User,
+) -> Reading:
+    return Reading.objects.create(
+        uid=entry.submission_id,
+        worker=worker,
+        taken_at=judged.taken_at,
+        value=entry.value,
+        unit=entry.unit,
+        method=entry.method,
+        felt_feverish=entry.felt_feverish,
+        fever_reducer=entry.fever_reducer,
+        fever_reducer_hours=entry.fever_reducer_hours,
+        symptoms=list(entry.symptoms),
+        could_not=entry.could_not,
+        replaces=worker.readings.filter(uid=entry.replaces).first() if entry.replaces else None,
+        reason=entry.reason,
+        observed_by=entry.observed_by,
+        note=entry.note,
+        window=judged.window or "",
+        local_date=judged.local_date or judged.taken_at.astimezone(worker.zone).date(),
+        entered_by=entered_by,
+        body_sha256=entry.sha256,
+        triggers=list(_codes(triggers)),
+        state=state,
+    )
+
+
+def _place(
+    judged: readings.Reading, checks: list[Check], earlier: Sequence[readings.Reading], follow_up: FollowUp
+) -> Placement[Check]:
+    profile = profile_of(follow_up) or readings.USUAL_PROFILE
+    return readings.place(judged, checks, earlier, getattr(profile, "min_hours", 6), profile=profile)
+
+
+def _fill(
+    row: Reading,
+    placements: Iterable[Placement[Check]],
+    judged: readings.Reading,
+    checks: Iterable[list[Check]],
+) -> list[Check]:
+    """A fill per check that the reading settles; a masked one marks the check that it leaves due."""
+    filled = []
+    for placement, own in zip(placements, checks, strict=True):
+        waiting = readings.check_of(judged, own) if placement.state == "repeat_due" else None
+        for check in placement.fills or ((waiting,) if waiting else ()):
+            Fill.objects.create(check_row=check, reading=row, state=placement.state)
+        filled += placement.fills
+    return filled
+
+
+def _raise(
+    triggers: Iterable[Trigger],
+    follow_up: FollowUp,
+    *,
+    at: datetime,
+    reading: Reading | None = None,
+    unplaced: UnplacedReading | None = None,
+) -> tuple[Alert, ...]:
+    """One alert per trigger about the worker; a masked reading asks for a repeat and pages nobody."""
+    return tuple(
+        raise_alert(
+            follow_up.worker,
+            CAUSES[trigger.code],
+            trigger.because,
+            site=follow_up.site,
+            at=at,
+            urgent=trigger.urgent,
+            reading=reading,
+            unplaced=unplaced,
+        )
+        for trigger in triggers
+        if trigger.code in CAUSES
+    )

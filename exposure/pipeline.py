@@ -1,0 +1,505 @@
+"""The pipeline: report -> classify -> follow up -> remind -> clear, one short transaction function per arrow.
+
+Pages, API calls and tasks call these and nothing deeper. Every function that decides asks `people.access` first
+and raises PermissionDenied; `at` is the instant of the operation, aware; writes need `record.acting`.
+"""
+
+import uuid
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any
+
+from django.db import IntegrityError, transaction
+from django.utils.translation import gettext as _
+
+from exposure.classify import assess
+from exposure.classify.models import Assessment, Signature
+from exposure.clear.models import Clearance
+from exposure.clear.sign import may_sign, rule_on, sign, void_before_effect
+from exposure.followup import alerts, opening
+from exposure.followup.entry import read_entry
+from exposure.followup.models import Check, Exposure, Fill, FollowUp, FollowUpState, Reading, UnplacedReading
+from exposure.followup.overview import overview
+from exposure.followup.store_reading import Logged, follow_ups_taking_readings, log_entry
+from exposure.followup.work_models import Alert, Call, Task
+from exposure.people.access import Deed, require, roles_of
+from exposure.people.models import User, Worker
+from exposure.record import because as because_of
+from exposure.remind import reminders
+from exposure.remind.outbox import deliver
+from exposure.remind.sweep import sweep
+from exposure.report import flags
+from exposure.report.intake import store_breach
+from exposure.report.models import Breach, Mark, OtherContent, Told, WithdrawalRequest
+from exposure.report.removals import unfinished_marks
+from exposure.report.submission import BadSubmission, Problem, Submission, read_submission
+
+Cause = Alert.Cause
+NOT_ODD = frozenset({"self_answered", "time_missing"})
+NEXT_LOOK = timedelta(hours=4)  # where no criteria name one
+
+
+class ContentConflict(Exception):
+    """The submission's id stands already with other content."""
+
+
+class NotYet(ValueError):
+    """What was asked for cannot be done yet; `reasons` are codes of what stands in the way."""
+
+    def __init__(self, *reasons: str) -> None:
+        super().__init__(", ".join(reasons))
+        self.reasons = reasons
+
+
+@dataclass(frozen=True)
+class Reported:
+    """A stored report. `created` is False when the same submission came again."""
+
+    breach: Breach
+    created: bool
+    assessments: tuple[Assessment, ...]
+    follow_ups: tuple[FollowUp, ...]
+    ring_now: bool
+
+
+# Report and classify
+
+
+def report_breach(*, body: Any, reporter: User, at: datetime) -> Reported:
+    """Store the report, assess it and open the follow-up, all or nothing, once per `submission_id`.
+
+    Raises BadSubmission (wrong JSON types, no id) and ContentConflict (the id stands with other content, which is
+    kept for a nurse). Nothing is refused for its content.
+    """
+    submission = read_submission(body)
+    for last_try in (False, False, True):
+        standing = Breach.objects.filter(uid=submission.submission_id).first()
+        if standing is not None:
+            return _again(standing, submission, at)
+        try:
+            with transaction.atomic():
+                return _take_in(submission, reporter, at)
+        except IntegrityError:
+            # Another process stored this report, or opened the same worker's follow-up, a moment earlier.
+            if last_try:
+                raise
+    raise AssertionError("unreachable")
+
+
+def _take_in(submission: Submission, reporter: User, at: datetime) -> Reported:
+    breach = store_breach(submission, reporter=reporter, at=at)
+    if breach.drill:
+        alerts.raise_alert(breach, Cause.DRILL, _("A drill was reported."), site=breach.site, at=at)
+        return Reported(breach, True, (), (), ring_now=False)
+    assessments = assess.assess_report(breach, at=at)
+    breach.confirm_due_at = min(opening.plan_in_force(one).confirm_within.after(at) for one in assessments)
+    breach.told_due_at = at + timedelta(minutes=breach.site.told_within_minutes)
+    breach.save()
+    _raise_report_alerts(breach, assessments, at)
+    opened = [opening.open_exposure(one, at=at, by=reporter.actor) for one in assessments]
+    follow_ups = tuple(pair[0] for pair in opened if pair is not None)
+    for follow_up in follow_ups:
+        _plan_checks(follow_up, at)
+    ring_now = any(assess.is_highest(one) for one in assessments)
+    return Reported(breach, True, tuple(assessments), follow_ups, ring_now)
+
+
+def _raise_report_alerts(breach: Breach, assessments: Iterable[Assessment], at: datetime) -> None:
+    if any(one.version is None for one in assessments):
+        because = _("No criteria are adopted for this: the report is not assessed.")
+        alerts.raise_alert(breach, Cause.UNASSESSED, because, site=breach.site, at=at)
+    odd = [flag for flag in breach.flags if flag not in NOT_ODD]
+    if odd:
+        because = " ".join(flags.in_words(flag) for flag in odd)
+        alerts.raise_alert(breach, Cause.TO_LOOK_AT, because, site=breach.site, at=at)
+
+
+def _again(standing: Breach, submission: Submission, at: datetime) -> Reported:
+    if standing.body_sha256 != submission.sha256:
+        with transaction.atomic():
+            _row, fresh = OtherContent.objects.get_or_create(
+                breach=standing, body_sha256=submission.sha256, defaults={"body": submission.body}
+            )
+            if fresh:
+                because = _("The same report was sent again with other content; both are kept.")
+                alerts.raise_alert(standing, Cause.OTHER_CONTENT, because, site=standing.site, at=at)
+        raise ContentConflict
+    assessments = tuple(standing.assessments.filter(kind=Assessment.Kind.REPORT))
+    follow_ups = tuple(FollowUp.objects.filter(exposures__breach=standing).distinct())
+    return Reported(
+        standing, False, assessments, follow_ups, any(assess.is_highest(one) for one in assessments)
+    )
+
+
+def report_mark(*, mark: Mark, body: dict[str, Any], reporter: User, at: datetime) -> Reported:
+    """Send the report of a mark and tie the two together."""
+    with transaction.atomic():
+        reported = report_breach(body=body, reporter=reporter, at=at)
+        mark = Mark.objects.select_for_update(of=("self",)).get(pk=mark.pk)
+        if mark.breach_id is None and mark.deviation_at is None:
+            mark.breach = reported.breach
+            mark.save()
+        return reported
+
+
+def send_unfinished_marks(*, at: datetime) -> int:
+    """Marks not completed in time are sent as they stand; what is not answered is unknown, so the ceiling rules."""
+    marks = unfinished_marks(at=at)
+    for mark in marks:
+        removal = mark.removal
+        body = {
+            "submission_id": str(mark.uid),
+            "station": removal.station.code,
+            "worker": str(removal.worker.uid) if removal.worker else None,
+            "occurred_at": mark.marked_at.isoformat(),
+            "drill": removal.drill,
+            "step": mark.step.code,
+            "removal": str(removal.uid),
+            "what_happened": mark.failure.code if mark.failure else None,
+        }
+        report_mark(mark=mark, body=body, reporter=removal.observer, at=at)
+    return len(marks)
+
+
+def answer_facts(*, breach: Breach, facts: dict[str, Any], by: User, at: datetime) -> list[Assessment]:
+    """Further answers: a new assessment beside the old one. The reporter may add to their own report."""
+    if breach.reported_by_id != by.pk:
+        require(by, Deed.ANSWER, breach.site_id, breach.worker.user_id, at=at)
+    with transaction.atomic():
+        return _reassess(breach, facts, Assessment.Kind.FACTS, at, by)
+
+
+def tell_worker(*, breach: Breach, how: str, told_at: datetime, by: User, at: datetime) -> Told:
+    """Record that the worker was told, in person or by telephone: messages may start."""
+    require(by, Deed.TELL, breach.site_id, breach.worker.user_id, at=at)
+    with transaction.atomic():
+        breach = _locked(breach)
+        standing = breach.tellings.first()
+        if standing is not None:
+            return standing
+        breach.told_due_at = None
+        breach.save()
+        _close(breach, (Cause.UNTOLD,), by, at)
+        return Told.objects.create(breach=breach, by=how, told_at=told_at)
+
+
+def confirm_breach(
+    *, breach: Breach, by: User, note: str = "", facts: dict[str, Any] | None = None, at: datetime
+) -> Breach:
+    """A clinician has spoken with the worker: the report is assessed on what is known now and monitoring is no
+    longer provisional. Confirming again changes nothing."""
+    require(by, Deed.CONFIRM, breach.site_id, breach.worker.user_id, at=at)
+    with transaction.atomic(), because_of(note):
+        breach = _locked(breach)
+        if breach.confirmed_at is not None:
+            return breach
+        breach.confirmed_at, breach.confirmed_by, breach.confirmation_note = at, by, note
+        breach.save()
+        if not breach.drill:
+            _reassess(breach, facts or {}, Assessment.Kind.CONFIRMATION, at, by)
+        _close(breach, (Cause.LATE_CONFIRMATION, Cause.TO_LOOK_AT, Cause.DRILL), by, at)
+        return breach
+
+
+def override_tier(
+    *, breach: Breach, pathogen: str, tier: str, reason: str, by: User, at: datetime
+) -> Assessment:
+    """A clinician's own tier, with a reason; a lower one waits for a second signature where the plan says so."""
+    require(by, Deed.OVERRIDE, breach.site_id, breach.worker.user_id, at=at)
+    if not reason.strip():
+        raise BadSubmission(Problem("/reason", _("Say why this tier is right.")))
+    with transaction.atomic(), because_of(reason):
+        breach = _locked(breach)
+        current = _in_force(breach).get(pathogen)
+        if current is None or current.version is None:
+            raise BadSubmission(
+                Problem("/pathogen", _("There is no assessment of this pathogen to override."))
+            )
+        if tier not in {one.code for one in assess.criteria_of(current.version).tiers}:
+            raise BadSubmission(Problem("/tier", _("Choose one of the tiers of these criteria.")))
+        assessment = assess.override(current, tier, reason=reason)
+        if assessment.second_signature_needed:
+            Signature.objects.create(subject=f"override:{assessment.uid}", user=by, meaning="override")
+        else:
+            _apply(breach, at, by)
+        return assessment
+
+
+def countersign(*, assessment: Assessment, by: User, at: datetime) -> Assessment:
+    """The second signature under an override, by somebody else; it takes effect with it."""
+    breach = assessment.breach
+    require(by, Deed.OVERRIDE, breach.site_id, breach.worker.user_id, at=at)
+    with transaction.atomic():
+        breach = _locked(breach)
+        if Signature.objects.filter(subject=f"override:{assessment.uid}", user=by).exists():
+            raise NotYet("same_person")
+        Signature.objects.get_or_create(
+            subject=f"assessment:{assessment.uid}", user=by, defaults={"meaning": "second signature"}
+        )
+        _apply(breach, at, by)
+        return assessment
+
+
+def ask_withdrawal(*, breach: Breach, reason: str, by: User, at: datetime) -> WithdrawalRequest:
+    """A request; the follow-up runs until a clinician has decided."""
+    with transaction.atomic():
+        request = WithdrawalRequest.objects.create(breach=breach, reason=reason)
+        because = _("Withdrawal asked for: %(reason)s") % {"reason": reason}
+        alerts.raise_alert(breach, Cause.TO_LOOK_AT, because, site=breach.site, at=at)
+        return request
+
+
+def _reassess(breach: Breach, facts: dict[str, Any], kind: str, at: datetime, by: User) -> list[Assessment]:
+    """Assess again with the answers so far and the further ones, per pathogen, and let it take effect."""
+    made = []
+    for pathogen, current in _in_force(breach).items():
+        version = current.version or assess.adopted(breach.site, pathogen, at=at)
+        own = (
+            breach.facts
+            if kind == Assessment.Kind.CONFIRMATION or "self_answered" not in breach.flags
+            else {}
+        )
+        answers = {**own, **current.facts, **facts}
+        made.append(assess.assess(breach, pathogen, version, answers, kind=kind))
+    breach.save()
+    _apply(breach, at, by)
+    return made
+
+
+def _in_force(breach: Breach) -> dict[str, Assessment]:
+    assessments = list(
+        breach.assessments.select_related("version", "breach__site").order_by("recorded_at", "id")
+    )
+    subjects = [f"assessment:{one.uid}" for one in assessments]
+    signed = frozenset(Signature.objects.filter(subject__in=subjects).values_list("subject", flat=True))
+    return assess.in_force(assessments, signed)
+
+
+def _apply(breach: Breach, at: datetime, by: User) -> None:
+    """Bring the breach's exposures, checks and follow-ups in line with the assessments in force."""
+    exposures = {one.follow_up.pathogen: one for one in opening.exposures_of(breach)}
+    for pathogen, assessment in _in_force(breach).items():
+        exposure = exposures.get(pathogen)
+        if exposure is None:
+            opened = opening.open_exposure(assessment, at=at, by=by.actor)
+            follow_up = opened[0] if opened else None
+        else:
+            follow_up = exposure.follow_up
+            if opening.brings_follow_up(opening.plan_in_force(assessment)):
+                opening.put_under(exposure, assessment, at=at)
+            else:
+                _take_out(exposure, assessment, at)
+        if follow_up is not None:
+            _settle(follow_up, breach, at, by)
+
+
+def _take_out(exposure: Exposure, assessment: Assessment, at: datetime) -> None:
+    """The exposure brings nothing any more: it no longer counts, and what it asked for is dropped."""
+    opening.put_under(exposure, assessment, at=at)
+    exposure.withdrawn_at = at
+    exposure.withdrawn_reason = exposure.tier_label
+    exposure.save()
+
+
+def _settle(follow_up: FollowUp, breach: Breach, at: datetime, by: User) -> None:
+    _plan_checks(follow_up, at)
+    standing = list(follow_up.exposures.filter(withdrawn_at=None).select_related("breach"))
+    if not standing:
+        reason = _("No exposure is left that counts.")
+        opening.end(follow_up, FollowUpState.Kind.RULED_OUT, at=at, ends_at=at, by=by.actor, reason=reason)
+    elif all(one.breach is None or one.breach.confirmed_at is not None for one in standing):
+        state = opening.state_of(follow_up)
+        if state is not None and state.kind == FollowUpState.Kind.PROVISIONAL:
+            opening.enter_state(follow_up, FollowUpState.Kind.MONITORED, at=at, by=by.actor)
+
+
+def _plan_checks(follow_up: FollowUp, at: datetime) -> None:
+    replanned = opening.plan_checks(follow_up, at=at)
+    reminders.withdraw_rungs(replanned.withdrawn, at=at)
+    reminders.plan_rungs(replanned.added, follow_up.worker)
+
+
+def _locked(breach: Breach) -> Breach:
+    return Breach.objects.select_for_update(of=("self",)).select_related("site", "worker").get(pk=breach.pk)
+
+
+def _close(breach: Breach, causes: Iterable[str], by: User, at: datetime) -> None:
+    """Alerts that this very act has answered."""
+    for alert in breach.alerts.filter(cause__in=causes, closed_at=None):
+        alerts.close(alert, outcome=Alert.Outcome.EVALUATED, note="", by=by, at=at)
+
+
+# Follow up
+
+
+def log_reading(*, body: Any, worker: Worker, entered_by: User, at: datetime) -> Logged:
+    """Store a reading, fill what it fills and raise what it raises, once per `submission_id`.
+
+    What is refused comes back in `problems`; a refused entry that would have been a trigger is kept and has
+    raised its alert. Raises BadSubmission (wrong JSON types) and ContentConflict.
+    """
+    if worker.user_id != entered_by.pk:
+        require(entered_by, Deed.ENTER_READING, worker.site_id, worker.user_id, at=at)
+    entry = read_entry(body, at=at)
+    for last_try in (False, True):
+        standing = _standing_reading(entry.submission_id, worker, entry.sha256)
+        if standing is not None:
+            return standing
+        try:
+            with transaction.atomic():
+                follow_ups = follow_ups_taking_readings(worker, at=at)
+                if not follow_ups:
+                    raise BadSubmission(Problem("", _("No readings are asked of this person.")))
+                logged = log_entry(entry, worker, follow_ups, entered_by=entered_by, at=at)
+                _void_clearances(follow_ups, logged, at)
+                return logged
+        except IntegrityError:
+            if last_try:
+                raise
+    raise AssertionError("unreachable")
+
+
+def _standing_reading(submission_id: uuid.UUID, worker: Worker, sha256: str) -> Logged | None:
+    for model in (Reading, UnplacedReading):
+        row = model.objects.filter(uid=submission_id).first()
+        if row is None:
+            continue
+        if row.worker_id != worker.pk or row.body_sha256 != sha256:
+            raise ContentConflict
+        if isinstance(row, UnplacedReading):
+            problems = (Problem("", row.refused_because),)
+            return Logged(row, (), "unplaced", tuple(row.triggers), (), problems)
+        fills = tuple(
+            fill.check_row for fill in row.fills.exclude(state="repeat_due").select_related("check_row")
+        )
+        return Logged(row, fills, row.state, tuple(row.triggers), (), ())
+    return None
+
+
+def _void_clearances(follow_ups: Iterable[FollowUp], logged: Logged, at: datetime) -> None:
+    triggers = [code for code in logged.triggers if code != "masked"]
+    if not triggers:
+        return
+    for follow_up in follow_ups:
+        because = _("A reading asked for a look before the last day had ended.")
+        if void_before_effect(follow_up, because=because, at=at):
+            opening.enter_state(
+                follow_up, FollowUpState.Kind.MONITORED, at=at, by=logged.row.recorded_by, reason=because
+            )
+            follow_up.ended_at = None
+            follow_up.save()
+
+
+def acknowledge_alert(*, alert: Alert, by: User, at: datetime) -> Alert:
+    """Seen and taken over; the next look is due within the hours that the criteria name."""
+    require(by, Deed.ACKNOWLEDGE, alert.site_id, person_of(alert), at=at)
+    with transaction.atomic():
+        alert = Alert.objects.select_for_update(of=("self",)).get(pk=alert.pk)
+        if alert.closed_at is not None:
+            return alert
+        return alerts.acknowledge(alert, by=by, at=at, look_within=_next_look(alert))
+
+
+def close_alert(*, alert: Alert, outcome: str, note: str, by: User, at: datetime) -> Alert:
+    """Close with an outcome. Closing again with the same outcome changes nothing."""
+    require(by, Deed.CLOSE_ALERT, alert.site_id, person_of(alert), at=at)
+    if outcome not in Alert.Outcome.values:
+        raise BadSubmission(Problem("/outcome", _("Say what came of it.")))
+    with transaction.atomic(), because_of(note):
+        alert = Alert.objects.select_for_update(of=("self",)).get(pk=alert.pk)
+        if alert.closed_at is not None:
+            return alert
+        return alerts.close(alert, outcome=outcome, note=note, by=by, at=at)
+
+
+def person_of(alert: Alert) -> int | None:
+    """The account of the person whom the alert is about."""
+    return worker_of(alert).user_id
+
+
+def worker_of(alert: Alert) -> Worker:
+    """The worker whom the alert is about."""
+    if alert.worker is not None:
+        return alert.worker
+    return alert.follow_up.worker if alert.follow_up is not None else alert.breach.worker
+
+
+def _next_look(alert: Alert) -> timedelta:
+    follow_ups = (
+        [alert.follow_up] if alert.follow_up else list(worker_of(alert).follow_ups.filter(ended_at=None))
+    )
+    hours = [profile.next_look_hours for one in follow_ups if (profile := opening.profile_of(one))]
+    return min((timedelta(hours=hour) for hour in hours if hour), default=NEXT_LOOK)
+
+
+def complete_task(*, task: Task, note: str, by: User, at: datetime) -> Task:
+    """Done; tasks that count from this one get their time."""
+    person = task.exposure.follow_up.worker.user_id if task.exposure else task.breach.worker.user_id
+    require(by, Deed.COMPLETE_TASK, task.site_id, person, at=at)
+    with transaction.atomic(), because_of(note):
+        task = Task.objects.select_for_update(of=("self",)).get(pk=task.pk)
+        if task.completed_at is not None:
+            return task
+        task.completed_at, task.completed_by, task.note = at, by, note
+        task.save()
+        opening.date_tasks_after(task, at=at)
+        return task
+
+
+def note_call(*, worker: Worker, answered: bool, note: str, by: User, at: datetime) -> Call:
+    """A call to or from the worker; an answered one is contact made."""
+    require(by, Deed.CALL, worker.site_id, worker.user_id, at=at)
+    with transaction.atomic():
+        return Call.objects.create(
+            site=worker.site, worker=worker, called_at=at, answered=answered, note=note, by_user=by
+        )
+
+
+def excuse_check(*, check: Check, reason: str, by: User, at: datetime) -> Fill:
+    """A missing reading is explained by a clinician."""
+    follow_up = check.follow_up
+    require(by, Deed.EXCUSE, follow_up.site_id, follow_up.worker.user_id, at=at)
+    if not reason.strip():
+        raise BadSubmission(Problem("/reason", _("Say why the reading is missing.")))
+    with transaction.atomic():
+        return Fill.objects.create(check_row=check, state="excused", reason=reason)
+
+
+# Clear
+
+
+def sign_clearance(*, follow_up: FollowUp, by: User, at: datetime) -> Clearance:
+    """Sign the end of a follow-up, effective when its last day ends in the exposure's zone.
+
+    Raises NotYet with what stands in the way, and PermissionDenied.
+    """
+    require(by, Deed.CLEAR, follow_up.site_id, follow_up.worker.user_id, at=at)
+    with transaction.atomic():
+        follow_up = (
+            FollowUp.objects.select_for_update(of=("self",)).select_related("worker").get(pk=follow_up.pk)
+        )
+        standing = follow_up.clearances.filter(void_at=None, signed_at__isnull=False).first()
+        if standing is not None:
+            return standing
+        now = overview(follow_up, at=at)
+        kinds = {role.kind for role in roles_of(by, at=at) if role.site_id in (None, follow_up.site_id)}
+        if not may_sign(now, kinds):
+            raise NotYet("physician_signs")
+        ruling = rule_on(now)
+        if not ruling.yes:
+            raise NotYet(*ruling.reasons)
+        clearance = sign(now, ruling, by=by, at=at)
+        if clearance.signed_at is not None:
+            ends_at = clearance.effective_at
+            opening.end(follow_up, FollowUpState.Kind.CLEARED, at=at, ends_at=ends_at, by=by.actor)
+        return clearance
+
+
+# Remind
+
+
+def pass_time(*, at: datetime) -> dict[str, int]:
+    """Everything that time causes, then what waits in the outbox: what clock process and queue call."""
+    done = {"unfinished_marks": send_unfinished_marks(at=at), **sweep(at=at)}
+    return {**done, "delivered": deliver(at=at)}

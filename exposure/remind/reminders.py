@@ -1,0 +1,150 @@
+"""Reminder instants as rows, and what becomes of each when it has passed: one message, or skipped with a reason."""
+
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from datetime import datetime
+
+from django.conf import settings
+from django.db import transaction
+from django.db.models import Exists, OuterRef, Q, QuerySet
+from django.urls import reverse
+from django.utils.translation import gettext as _
+
+from exposure.followup.models import Check, Exposure, Fill, FollowUpState
+from exposure.people.models import Worker
+from exposure.places.models import Site
+from exposure.record import insert_many, mark_withdrawn
+from exposure.remind import ladder
+from exposure.remind.models import Message, Reminder, Rung
+from exposure.report.models import Told
+
+BATCH = 1000
+PAUSED = (FollowUpState.Kind.EVALUATED, FollowUpState.Kind.ADMITTED)
+
+
+def plan_rungs(checks: Sequence[Check], worker: Worker) -> None:
+    """Store the reminder instants of newly planned checks of one worker."""
+    quiet = (worker.quiet_from, worker.quiet_until) if worker.quiet_from else None
+    insert_many(
+        Rung,
+        [
+            Rung(check_row=check, kind=rung.kind, at=rung.at)
+            for check in checks
+            for rung in ladder.rungs(check, quiet, worker.zone)
+        ],
+    )
+
+
+def withdraw_rungs(checks: Sequence[Check], *, at: datetime) -> None:
+    """Nobody is reminded of a withdrawn check."""
+    mark_withdrawn(Rung.objects.filter(check_row__in=[check.pk for check in checks]), at=at)
+
+
+def remind_due(*, at: datetime) -> int:
+    """Settle every reminder instant that has passed: the latest one of an open reading becomes a message, the
+    others are recorded as skipped. Returns how many messages were made."""
+    made = 0
+    while True:
+        with transaction.atomic():
+            rungs = list(
+                Rung.objects.select_for_update(skip_locked=True, of=("self",))
+                .filter(withdrawn_at=None, at__lte=at)
+                .select_related("check_row__follow_up__worker__site", "check_row__follow_up__worker__user")
+                .annotate(
+                    answered=Exists(
+                        Fill.objects.filter(check_row=OuterRef("check_row")).exclude(state="repeat_due")
+                    ),
+                    paused=Exists(
+                        FollowUpState.objects.filter(
+                            follow_up=OuterRef("check_row__follow_up"), until_at=None, kind__in=PAUSED
+                        )
+                    ),
+                    told=Exists(_told(OuterRef("check_row__follow_up"))),
+                )
+                .order_by("at", "pk")[:BATCH]
+            )
+            if not rungs:
+                return made
+            made += _settle(rungs, at)
+            mark_withdrawn(Rung.objects.filter(pk__in=[rung.pk for rung in rungs]), at=at)
+
+
+def _told(follow_up: OuterRef) -> QuerySet:
+    """Exposures whose worker was told; one without a report came from people who had spoken already."""
+    told = Q(Exists(Told.objects.filter(breach=OuterRef("breach"))))
+    return Exposure.objects.filter(Q(breach=None) | told, follow_up=follow_up, withdrawn_at=None)
+
+
+def _settle(rungs: Iterable[Rung], at: datetime) -> int:
+    slots: dict[tuple[int, datetime], list[Rung]] = defaultdict(list)
+    for rung in rungs:
+        slots[rung.check_row.follow_up.worker_id, rung.check_row.opens_at].append(rung)
+    reminders: dict[Reminder, Rung] = {}
+    for own in slots.values():
+        for rung in own:
+            reminders[_reminder(rung, overtaken=rung.at < own[-1].at, at=at)] = rung
+    insert_many(Reminder, reminders, ignore_conflicts=True)
+    stored = {row.uid: row for row in Reminder.objects.filter(uid__in=[row.uid for row in reminders])}
+    messages = [
+        _message(stored[reminder.uid], rung.check_row, at)
+        for reminder, rung in reminders.items()
+        if reminder.uid in stored and not reminder.skipped_because
+    ]
+    Message.objects.bulk_create(messages)
+    return len(messages)
+
+
+def _reminder(rung: Rung, *, overtaken: bool, at: datetime) -> Reminder:
+    check = rung.check_row
+    return Reminder(
+        worker=check.follow_up.worker,
+        slot_opens_at=check.opens_at,
+        rung=rung.kind,
+        rung_at=rung.at,
+        skipped_because=_skipped(rung, overtaken, at),
+    )
+
+
+def _skipped(rung: Rung, overtaken: bool, at: datetime) -> str:
+    """Why nothing is sent; "" when it is."""
+    follow_up = rung.check_row.follow_up
+    worker = follow_up.worker
+    reasons = {
+        "closed": rung.check_row.closes_at <= at,
+        "overtaken": overtaken,
+        "answered": rung.answered,
+        "ended": follow_up.ended_at is not None and follow_up.ended_at <= at,
+        "paused": rung.paused,
+        "not_told": not rung.told,
+        "by_phone_only": worker.phone_only,
+        "no_address": not address_of(worker),
+    }
+    return next((reason for reason, holds in reasons.items() if holds), "")
+
+
+def address_of(worker: Worker) -> str:
+    """Where the worker gets e-mail; "" nowhere."""
+    return worker.email or (worker.user.email if worker.user and worker.user.email else "")
+
+
+def neutral_text(site: Site, page: str) -> tuple[str, str]:
+    """(subject, body): names no disease, exposure, unit, temperature or person."""
+    subject = _("%(site)s: please open your page") % {"site": site.short_name}
+    return subject, f"{subject}\n\n{settings.SITE_URL}{reverse(page)}\n"
+
+
+def _message(reminder: Reminder, check: Check, at: datetime) -> Message:
+    worker = reminder.worker
+    subject, body = neutral_text(worker.site, "today")
+    return Message(
+        site=worker.site,
+        reminder=reminder,
+        worker=worker,
+        channel=Message.Channel.EMAIL,
+        address=address_of(worker),
+        subject=subject,
+        body=body,
+        created_at=at,
+        due_at=at,
+        pointless_at=check.closes_at,
+    )

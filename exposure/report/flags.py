@@ -1,0 +1,37 @@
+"""What is odd about a report, in words for the nurse who is asked to look."""
+
+from django.utils.translation import gettext_lazy as _
+
+TEXTS = {
+    "unlisted_person": _("The person is on no list."),
+    "nobody_named": _("Nobody is named."),
+    "unknown_worker": _("There is no worker with this number."),
+    "unknown_station": _("There is no such station."),
+    "unknown_case": _("There is no such case."),
+    "unknown_removal": _("There is no such removal."),
+    "unknown_event": _("There is no such event."),
+    "unknown_phase": _("The phase is none of the known ones."),
+    "unknown_step": _("The step is in no protocol."),
+    "unknown_failure": _("What happened is none of the known failures."),
+    "time_missing": _("No time is given; days count from the report."),
+    "time_unreadable": _("The time cannot be read; days count from the report."),
+    "time_without_zone": _("The time has no time zone; the site's was taken."),
+    "time_in_future": _("The time had not come yet; days count from the report."),
+    "time_long_ago": _("The time is long past; days count from the report."),
+    "contradictory": _("The answers contradict each other."),
+    "outdated_facts": _("The questions came from a version that is not known here."),
+    "criteria_retired": _("The questions came from a version that is no longer in use."),
+    "self_answered": _("The worker reported themself; their answers wait for a clinician."),
+}
+PREFIXES = {
+    "unknown_key": _("“%(name)s” is not a known entry; it is kept as sent."),
+    "unknown_answer": _("The answer to “%(name)s” is not a known one."),
+}
+
+
+def in_words(flag: str) -> str:
+    """One flag as a sentence."""
+    kind, _colon, name = flag.partition(":")
+    if kind in PREFIXES:
+        return PREFIXES[kind] % {"name": name[:60]}
+    return str(TEXTS.get(kind, flag))

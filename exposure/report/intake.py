@@ -1,0 +1,158 @@
+"""Turn a submission into a stored breach. Whatever cannot be placed is kept and flagged, never refused."""
+
+import uuid
+from datetime import datetime, timedelta
+from zoneinfo import ZoneInfo
+
+from django.db import transaction
+
+from exposure.people.access import roles_of
+from exposure.people.models import User, Worker
+from exposure.places.models import FailureType, Site, Station, Step
+from exposure.record import Recorded
+from exposure.report.models import Breach, Case, Event, Removal
+from exposure.report.submission import Submission, read_instant, reference
+
+CLOCK_GRACE = timedelta(minutes=10)
+
+# A report with one of these is treated at the highest tier until a nurse has spoken with the worker.
+TREATED_AT_HIGHEST = frozenset(
+    {
+        "unlisted_person",
+        "nobody_named",
+        "unknown_worker",
+        "time_in_future",
+        "time_long_ago",
+        "contradictory",
+        "outdated_facts",
+        "criteria_retired",
+    }
+)
+
+
+@transaction.atomic
+def store_breach(submission: Submission, *, reporter: User, at: datetime) -> Breach:
+    """Store the report as it came, with what could be understood of it. Raises IntegrityError if its id stands."""
+    flags = list(submission.flags)
+    texts = submission.texts
+    station = _find(Station, texts["station"], "unknown_station", flags, by="code")
+    case = _find(Case, texts["case"], "unknown_case", flags, by="code")
+    if case is None and station is not None and not texts["case"]:
+        standing = list(Case.objects.filter(station=station, opened_at__lte=at, closed_at=None)[:2])
+        case = standing[0] if len(standing) == 1 else None
+    removal = _find(Removal, texts["removal"], "unknown_removal", flags, by="uid")
+    event = _find(Event, texts["event"], "unknown_event", flags, by="uid")
+    site = _site(station, case, reporter, at)
+    worker = _worker(submission, site, flags)
+    occurred_at, happened_at = _moments(texts["occurred_at"], site, flags, at)
+    phase = texts["phase"] or Breach.Phase.REMOVAL
+    if phase not in Breach.Phase.values:
+        flags.append("unknown_phase")
+        phase = Breach.Phase.REMOVAL
+    _flag_unknown_codes(texts, submission, flags)
+    if worker.user_id == reporter.pk:
+        flags.append("self_answered")
+    return Breach.objects.create(
+        uid=submission.submission_id,
+        site=site,
+        station=station,
+        worker=worker,
+        reported_by=reporter,
+        reported_at=at,
+        occurred_at=occurred_at,
+        happened_at=happened_at,
+        case=case,
+        phase=phase,
+        drill=submission.drill,
+        protocol_step=texts["step"][:60],
+        removal=removal,
+        event=event,
+        facts=submission.facts,
+        criteria_version=texts["criteria_version"][:60],
+        what_happened=texts["what_happened"][:60],
+        first_aid=list(submission.first_aid),
+        narrative=texts["narrative"],
+        body=submission.body,
+        body_sha256=submission.sha256,
+        flags=flags,
+        reference=reference(submission.submission_id),
+    )
+
+
+def _find(model: type[Recorded], text: str, flag: str, flags: list[str], *, by: str) -> Recorded | None:
+    """The row that the text names; a text that names none is flagged."""
+    if not text:
+        return None
+    if by == "uid":
+        try:
+            uuid.UUID(text)
+        except ValueError:
+            flags.append(flag)
+            return None
+    row = model.objects.filter(**{by: text}).first()
+    if row is None:
+        flags.append(flag)
+    return row
+
+
+def _site(station: Station | None, case: Case | None, reporter: User, at: datetime) -> Site:
+    """Where it happened; without a station, where the reporter works."""
+    if station is not None:
+        return station.site
+    if case is not None:
+        return case.site
+    if hasattr(reporter, "worker"):
+        return reporter.worker.site
+    sites = [role.site for role in roles_of(reporter, at=at) if role.site_id]
+    return sites[0] if sites else Site.objects.order_by("pk").first()
+
+
+def _worker(submission: Submission, site: Site, flags: list[str]) -> Worker:
+    """The worker by number or uid; whoever is on no list becomes a worker without number at once."""
+    text = submission.texts["worker"]
+    if text:
+        worker = Worker.objects.filter(number=text).first()
+        if worker is None and len(text) >= 32:
+            try:
+                worker = Worker.objects.filter(uid=uuid.UUID(text)).first()
+            except ValueError:
+                worker = None
+        if worker is not None:
+            return worker.same_as or worker
+        flags.append("unknown_worker")
+        return Worker.objects.create(site=site, name=text[:200])
+    person = submission.person or {"name": "", "phone": "", "employer": ""}
+    flags.append("unlisted_person" if person["name"] else "nobody_named")
+    return Worker.objects.create(
+        site=site, name=person["name"][:200], phone=person["phone"][:40], employer=person["employer"][:200]
+    )
+
+
+def _moments(text: str, site: Site, flags: list[str], at: datetime) -> tuple[datetime | None, datetime]:
+    """(as reported, as counted): an implausible or missing time counts from the report, so that nobody is
+    left without follow-up, and a nurse is asked."""
+    if not text:
+        flags.append("time_missing")
+        return None, at
+    occurred_at = read_instant(text)
+    if occurred_at is None:
+        flags.append("time_unreadable")
+        return None, at
+    if occurred_at.tzinfo is None:
+        occurred_at = occurred_at.replace(tzinfo=ZoneInfo(site.zone))
+        flags.append("time_without_zone")
+    if occurred_at > at + CLOCK_GRACE:
+        flags.append("time_in_future")
+        return occurred_at, at
+    if occurred_at < at - timedelta(days=site.default_days):
+        flags.append("time_long_ago")
+        return occurred_at, at
+    return occurred_at, occurred_at
+
+
+def _flag_unknown_codes(texts: dict[str, str], submission: Submission, flags: list[str]) -> None:
+    if texts["step"] and not Step.objects.filter(code=texts["step"]).exists():
+        flags.append("unknown_step")
+    code = texts["what_happened"]
+    if code and code != "other" and not FailureType.objects.filter(code=code).exists():
+        flags.append("unknown_failure")

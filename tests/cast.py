@@ -1,0 +1,136 @@
+"""The fixed cast of the stories. All invented.
+
+Saltmarsh General in Lisbon's zone has station Heron with one case of suspected Ebola; Fenwick Quay in Halifax's
+zone is the other site. Olga observes, Wim is exposed, Nora and Ned are nurses, Petra and Pavel physicians, Xenia
+is a nurse at the other site, Lena leads the station, Ada audits, Alf administers.
+"""
+
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from uuid import uuid4
+
+from exposure.classify.assess import propose_text
+from exposure.classify.models import Adoption, CriteriaVersion
+from exposure.people.models import Role, User, Worker
+from exposure.places.load import load_protocols
+from exposure.places.models import Protocol, Site, Station, StationProtocol
+from exposure.record import acting
+from exposure.report.models import Case, CaseStatement
+
+FIXTURES = Path(__file__).resolve().parent.parent / "fixtures"
+MONDAY = datetime(2026, 3, 2, 9, 0, tzinfo=UTC)  # before any clock change in Lisbon
+PASSWORD = "heron-lapwing-curlew-avocet"  # noqa: S105
+
+
+@dataclass
+class Cast:
+    site: Site
+    other_site: Site
+    station: Station
+    case: Case
+    observer: User
+    worker: Worker
+    nurse: User
+    nurse2: User
+    physician: User
+    physician2: User
+    lead: User
+    auditor: User
+    administrator: User
+    outsider: User
+
+    def body(self, **changes):
+        """A report about Wim at Heron, a moment ago."""
+        return {
+            "submission_id": str(uuid4()),
+            "station": self.station.code,
+            "worker": self.worker.number,
+            "occurred_at": (MONDAY - timedelta(minutes=20)).isoformat(),
+            "phase": "removal",
+            "step": "inner-gloves",
+            "what_happened": "glove_tear",
+            "first_aid": ["soap_water"],
+            "facts": {"contact": "splash", "skin": "intact"},
+            **changes,
+        }
+
+    def reading(self, **changes):
+        """A normal reading, taken now."""
+        return {
+            "submission_id": str(uuid4()),
+            "taken_at": None,
+            "temperature": "36.8",
+            "unit": "C",
+            "method": "oral",
+            **changes,
+        }
+
+
+def doing(who, *, at=MONDAY, reason=""):
+    """The acting context of somebody."""
+    actor = who.actor if isinstance(who, User) else str(who)
+    return acting(actor, "tests", reason, at=at)
+
+
+def assemble() -> Cast:
+    """Everybody and everything, adopted criteria included, as of three days before MONDAY."""
+    start = MONDAY - timedelta(days=3)
+    with acting("command:tests", "tests", at=start):
+        site = _site("saltmarsh", "Saltmarsh General Hospital", "Saltmarsh", "Europe/Lisbon", start)
+        other = _site("fenwick", "Fenwick Quay Clinic", "Fenwick Quay", "America/Halifax", start)
+        load_protocols(FIXTURES / "protocols.yaml")
+        station = Station.objects.create(site=site, code="heron", name="Heron")
+        for protocol in Protocol.objects.all():
+            StationProtocol.objects.create(station=station, protocol=protocol)
+        people = {
+            name: _user(name, full, kind, other if name == "outsider" else site, start)
+            for name, full, kind in (
+                ("observer", "Olga Rowan", Role.Kind.OBSERVER),
+                ("nurse", "Nora Teal", Role.Kind.NURSE),
+                ("nurse2", "Ned Plum", Role.Kind.NURSE),
+                ("physician", "Petra Birch", Role.Kind.PHYSICIAN),
+                ("physician2", "Pavel Ash", Role.Kind.PHYSICIAN),
+                ("lead", "Lena Moor", Role.Kind.LEAD),
+                ("auditor", "Ada Quill", Role.Kind.AUDITOR),
+                ("administrator", "Alf Stone", Role.Kind.ADMINISTRATOR),
+                ("outsider", "Xenia Fern", Role.Kind.NURSE),
+            )
+        }
+        account = User.objects.create_user("worker", PASSWORD, full_name="Wim Alder", email="worker@example.org")
+        worker = Worker.objects.create(
+            site=site, user=account, number="SG-1042", name="Wim Alder", phone="+351 900 000 042"
+        )
+        case = Case.objects.create(code="K7M2Q", site=site, station=station, opened_at=start)
+        CaseStatement.objects.create(case=case, pathogen="ebola", status=CaseStatement.Status.SUSPECTED)
+        adopt(site, "ebola-2023.1", start)
+    return Cast(site=site, other_site=other, station=station, case=case, worker=worker, **people)
+
+
+def adopt(site: Site, name: str, at: datetime) -> CriteriaVersion:
+    """Load a published criteria file and let the site work with it."""
+    version = propose_text((FIXTURES / "criteria" / f"{name}.yaml").read_text(), by="command:tests", at=at, proposed=True)
+    version.approved_at = at
+    version.save()
+    Adoption.objects.create(site=site, pathogen=version.pathogen, version=version, from_at=at)
+    return version
+
+
+def _site(code: str, name: str, short_name: str, zone: str, at: datetime) -> Site:
+    return Site.objects.create(
+        code=code,
+        name=name,
+        short_name=short_name,
+        zone=zone,
+        phone="+351 900 000 100",
+        phone_tested_at=at,
+        live_from=at,
+        emergency_phone="112",
+        support_phone="+351 900 000 200",
+    )
+
+
+def _user(name: str, full_name: str, kind: str, site: Site, at: datetime) -> User:
+    user = User.objects.create_user(name, PASSWORD, full_name=full_name, email=f"{name}@example.org")
+    Role.objects.create(user=user, site=site, kind=kind, from_at=at)
+    return user

