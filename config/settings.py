@@ -28,7 +28,7 @@ if not SECRET_KEY:
     SECRET_KEY = env.local_secret(VAR / "secret-key")
 
 if LOCAL_USE:
-    SITE_URL = "http://localhost:8000"
+    SITE_URL = f"http://localhost:{env.text('PORT', '8000')}"
     ALLOWED_HOSTS = ["localhost", "127.0.0.1", "[::1]", "testserver"]
 else:
     if not SITE_URL.startswith("https://") or not urlsplit(SITE_URL).hostname:
@@ -116,6 +116,7 @@ ACCOUNT_LOGIN_METHODS = {"username", "email"}
 ACCOUNT_SIGNUP_FIELDS = ["username*", "password1*", "password2*"]
 ACCOUNT_USER_MODEL_USERNAME_FIELD = "name"
 ACCOUNT_USER_DISPLAY = "exposure.people.models.display_name"
+ACCOUNT_FORMS = {"login": "exposure.web.accounts.SignInForm"}
 ACCOUNT_ADAPTER = "exposure.web.accounts.Adapter"
 ACCOUNT_EMAIL_VERIFICATION = "none"
 ACCOUNT_EMAIL_UNKNOWN_ACCOUNTS = False
@@ -136,7 +137,7 @@ USE_TZ = True
 TIME_ZONE = "UTC"
 
 STATIC_URL = "static/"
-STATIC_ROOT = VAR / "static"
+STATIC_ROOT = None if LOCAL_USE else VAR / "static"
 STATICFILES_DIRS = [BASE_DIR / "exposure" / "web" / "static"]
 WHITENOISE_USE_FINDERS = LOCAL_USE
 STORAGES = {

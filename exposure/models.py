@@ -1,5 +1,6 @@
 """Every model of the app, re-exported so that Django finds them. Nothing is defined here."""
 
+from exposure.audit.models import AccessEntry
 from exposure.classify.models import Adoption, Assessment, CriteriaVersion, Signature
 from exposure.clear.models import Clearance
 from exposure.followup.models import (
@@ -12,7 +13,7 @@ from exposure.followup.models import (
     UnplacedReading,
 )
 from exposure.followup.work_models import Alert, AlertEntry, Call, Restriction, Task
-from exposure.people.models import Role, User, Worker, WorkerWindow
+from exposure.people.models import ApiToken, Role, User, Worker, WorkerWindow
 from exposure.places.models import (
     FailureType,
     FirstAidCard,
@@ -38,9 +39,11 @@ from exposure.report.models import (
 )
 
 __all__ = [
+    "AccessEntry",
     "Adoption",
     "Alert",
     "AlertEntry",
+    "ApiToken",
     "Assessment",
     "Attempt",
     "AttemptOutcome",

@@ -91,6 +91,7 @@ def _prepare() -> None:
         os.environ["TEST_REDIS_URL"] = redis
     os.environ.setdefault("SITE_URL", "https://exposure.test")
     os.environ.setdefault("EMAIL_URL", "smtp://localhost:2525?tls=no")
+    os.environ.setdefault("EMAIL_FROM", "follow-up@exposure.test")
 
 
 _prepare()

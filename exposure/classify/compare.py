@@ -40,7 +40,9 @@ def compare(before: Table, after: Table) -> list[Change]:
     """One change per pair of tiers that differs, lowest first. Raises CriteriaError where the tiers are not the
     same codes in the same order, or a fact of the same name cannot be answered the same way in both."""
     if before.codes != after.codes:
-        raise CriteriaError(f"the tiers differ: {', '.join(before.codes)} here, {', '.join(after.codes)} there")
+        raise CriteriaError(
+            f"the tiers differ: {', '.join(before.codes)} here, {', '.join(after.codes)} there"
+        )
     joint = _joint(before, after)
     rules = [_translated(table, side, joint) for side, table in enumerate((before, after))]
     order = ordered(len(joint), [sets for _, sets in rules[0] + rules[1]])
@@ -118,7 +120,11 @@ def _joint(before: Table, after: Table) -> list[Joint]:
     joint = []
     for name in dict.fromkeys((*mine, *theirs)):
         places = mine.get(name), theirs.get(name)
-        known = [table.facts[place] for table, place in zip((before, after), places, strict=True) if place is not None]
+        known = [
+            table.facts[place]
+            for table, place in zip((before, after), places, strict=True)
+            if place is not None
+        ]
         values = _values(known)
         positions = [
             tuple(table.facts[place].position(value) for value in values) if place is not None else ()
@@ -132,7 +138,9 @@ def _values(known: Sequence[Fact]) -> tuple[object, ...]:
     """One value per joint answer: the codes known everywhere, or a number in each band between the cuts of all."""
     first, last = known[0], known[-1]
     if first.unit != last.unit:
-        raise CriteriaError(f"'{first.name}' is answered in other ways: {_way(first)} and {_way(last)}", path=first.name)
+        raise CriteriaError(
+            f"'{first.name}' is answered in other ways: {_way(first)} and {_way(last)}", path=first.name
+        )
     if first.cuts:
         cuts = tuple(sorted({*first.cuts, *last.cuts}))
         merged = Fact(first.name, first.ask, unit=first.unit, cuts=cuts)

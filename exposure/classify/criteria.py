@@ -9,8 +9,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property, lru_cache
 
+from exposure.classify.columns import Column, Columns, Positions
+from exposure.classify.compare import Change, compare
+from exposure.classify.compiled import compiled
 from exposure.classify.diagram import Diagram
 from exposure.classify.document import CriteriaError, Words, read, text
+from exposure.classify.findings import Finding, findings
 from exposure.classify.plan import Profile, read_profile
 from exposure.classify.questions import Questions
 from exposure.classify.table import (
@@ -26,7 +30,7 @@ from exposure.classify.table import (
 )
 from exposure.classify.walk import Outcome, Walk
 
-__all__ = ["Criteria", "CriteriaError", "Verdict", "text"]
+__all__ = ["Change", "Criteria", "CriteriaError", "Finding", "Verdict", "text"]
 
 
 class Verdict:
@@ -71,9 +75,9 @@ class Verdict:
 
 @dataclass(frozen=True, eq=False)
 class Criteria:
-    """A criteria file, frozen. `text` is exactly what was parsed; its SHA-256 is the version's identity."""
+    """A criteria file, frozen. Its text, of which `sha256` is taken, is the version."""
 
-    text: str = field(repr=False)
+    text: str = field(repr=False)  # exactly what was parsed
     pathogen: str
     version: str
     title: Words
@@ -131,6 +135,49 @@ class Criteria:
             self._questions.refuse(answers)
         return Verdict(self, answers, outcome)
 
+    def classify_many(self, columns: Mapping[str, Column]) -> tuple[Positions, Positions]:
+        """Floors and ceilings of many cases as tier positions, the same as `classify` gives row by row.
+
+        A column holds one fact's answers, None for unknown, or as a numpy uint8 array their positions, 255 for
+        unknown; a missing column is all unknown. The arrays are read-only. Raises CriteriaError for columns of
+        unequal length and, with the row (from 0), for what `classify` would refuse.
+        """
+        floors, ceilings = self._columns.bounds(columns)
+        if floors.max(initial=0) == len(self.tiers):
+            row = int(floors.argmax())
+            try:
+                self.classify(self._columns.answers(columns, row))
+            except CriteriaError as error:
+                raise CriteriaError(f"row {row}: {error.message}", path=error.path) from None
+        return floors, ceilings
+
+    def findings(self) -> list[Finding]:
+        """What is wrong with this table, exactly; see `exposure.classify.findings`."""
+        return list(self._findings)
+
+    def compare(self, other: "Criteria") -> list[Change]:
+        """What changes from this version to the other, with exact shares; see `exposure.classify.compare`."""
+        return compare(self.table, other.table)
+
+    def compiled(self) -> dict[str, object]:
+        """All that a page needs to classify without a connection, as plain JSON values.
+
+        `facts` and `tiers` as in the file, `bands` the cuts of each measured fact as decimals in text. Each of
+        `nodes` is the place of the fact it asks, then a child per answer: a node's number, which is smaller than
+        the node's own plus 1, or ~rank for the tier's position, for uncovered (the number of tiers) or for
+        impossible (one more). The walk begins at the child `root`.
+        """
+        return {"sha256": self.sha256, **compiled(self.table, self._walk.diagram)}
+
+    @cached_property
+    def _findings(self) -> tuple[Finding, ...]:
+        accepted = [(one.finding, one.about) for one in self.accepted]
+        return findings(self.table, self._walk.diagram, accepted)
+
+    @cached_property
+    def _columns(self) -> Columns:
+        return Columns(self._walk.diagram, self.table.facts)
+
     @cached_property
     def _walk(self) -> Walk:
         return Walk(self.table, Diagram.of(self.table))
@@ -165,4 +212,8 @@ def _parse(text: str) -> Criteria:
     )
     if table.impossible and criteria._walk.outcome_of((None,) * len(table.facts)) is None:
         got["impossible"].fail("no set of answers is left possible; remove a combination")
+    for one in criteria.accepted:
+        if not any((found.kind, found.about) == (one.finding, one.about) for found in criteria._findings):
+            message = f"there is no finding '{one.finding}' about '{one.about}'; remove this entry"
+            raise CriteriaError(message, line=one.line, path=one.path)
     return criteria

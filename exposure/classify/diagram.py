@@ -154,6 +154,10 @@ class Diagram:
             self._merged[key] = self.node(level, tuple(children))
         return self._merged[key]
 
+    def tier(self, rank: int) -> int:
+        """The tier's position that a rank counts as; the number of tiers for `impossible`."""
+        return self.highest + 1 if rank == self.impossible else min(rank, self.highest)
+
     def allowed(self, sets: Iterable[tuple[int, int]]) -> list[Sequence[int]]:
         """Per level the positions inside these answer sets (by place); all where a fact is not named."""
         named = dict(sets)

@@ -6,12 +6,12 @@ tier does too, and `redundant` when no answer set would change its tier or its c
 it. Combinations that cannot occur count for nothing.
 """
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from operator import gt
 
 from exposure.classify.diagram import MOST_WORK, Diagram, TooIntricate
-from exposure.classify.table import Fact, Rule, Sets, Table
+from exposure.classify.table import Fact, Sets, Table
 
 Facts = Mapping[str, object]
 Completion = dict[int, int]  # place -> position

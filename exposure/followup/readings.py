@@ -23,12 +23,16 @@ EARLIER_FOR_RISE = 3
 # A last check has no later opening to end its late time, so that ends when its window would open again.
 LATE_WITHOUT_NEXT = timedelta(days=1)
 
-# For `place` when no profile is named: the limit of CDC's interim guidance on monitoring for Ebola (late
-# 2014, 38.0 C / 100.4 F measured, or subjective fever) and six hours after a fever reducer, a local choice.
+# Where no criteria are adopted: the limit of CDC's interim guidance on monitoring for Ebola (late 2014,
+# 38.0 C / 100.4 F measured, or subjective fever), any symptom; hours and rise are local choices.
 USUAL_PROFILE = SimpleNamespace(
     fever={"default": SimpleNamespace(limit=Decimal("38.0"), unit="C", at="at_least")},
     subjective_fever=True,
+    min_hours=6,
     reducer_hours=6,
+    rise=Decimal("1.0"),
+    symptoms={},
+    symptom_count=1,
 )
 
 

@@ -27,6 +27,7 @@ class View(StrEnum):
     OWN = "own"  # one's own record as a worker
     DUTY = "duty"  # the station lead: who is on duty or not, until when
     AUDIT = "audit"
+    MESSAGES = "messages"  # what left: neutral texts, so that whoever runs the service may look
 
 
 @dataclass(frozen=True)
@@ -66,6 +67,7 @@ SEEING: dict[View, frozenset[str]] = {
     View.CLINICAL: frozenset({Kind.NURSE, Kind.PHYSICIAN}),
     View.DUTY: frozenset({Kind.LEAD, Kind.NURSE, Kind.PHYSICIAN}),
     View.AUDIT: frozenset({Kind.AUDITOR}),
+    View.MESSAGES: frozenset({Kind.NURSE, Kind.PHYSICIAN, Kind.ADMINISTRATOR}),
 }
 
 
@@ -88,7 +90,6 @@ class Deed(StrEnum):
     STATE_CASE = "state_case"
     PROPOSE_CRITERIA = "propose_criteria"
     APPROVE_CRITERIA = "approve_criteria"
-    READ_MESSAGES = "read_messages"
 
 
 _CLINICIANS = frozenset({Kind.NURSE, Kind.PHYSICIAN})
@@ -110,7 +111,6 @@ DOING: dict[Deed, frozenset[str]] = {
     Deed.STATE_CASE: _CLINICIANS,
     Deed.PROPOSE_CRITERIA: _PHYSICIANS,
     Deed.APPROVE_CRITERIA: _PHYSICIANS,
-    Deed.READ_MESSAGES: frozenset({Kind.NURSE, Kind.PHYSICIAN, Kind.ADMINISTRATOR}),
 }
 
 

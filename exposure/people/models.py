@@ -156,3 +156,20 @@ class Role(Recorded):
 
     def __str__(self) -> str:
         return f"{self.user_id} {self.kind}"
+
+
+class ApiToken(Recorded):
+    """A key to the API for one account, shown once. Only its SHA-256 is kept; it expires and can be revoked."""
+
+    user = models.ForeignKey(User, models.PROTECT, related_name="api_tokens")
+    label = models.CharField(max_length=100)
+    sha256 = models.CharField(max_length=64, unique=True)
+    created_at = models.DateTimeField()
+    expires_at = models.DateTimeField()
+    revoked_at = models.DateTimeField(null=True, blank=True)
+
+    class Meta:
+        ordering = ["user", "created_at"]
+
+    def __str__(self) -> str:
+        return f"{self.user_id} {self.label}"

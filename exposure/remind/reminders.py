@@ -79,15 +79,15 @@ def _settle(rungs: Iterable[Rung], at: datetime) -> int:
     slots: dict[tuple[int, datetime], list[Rung]] = defaultdict(list)
     for rung in rungs:
         slots[rung.check_row.follow_up.worker_id, rung.check_row.opens_at].append(rung)
-    reminders: dict[Reminder, Rung] = {}
-    for own in slots.values():
-        for rung in own:
-            reminders[_reminder(rung, overtaken=rung.at < own[-1].at, at=at)] = rung
-    insert_many(Reminder, reminders, ignore_conflicts=True)
-    stored = {row.uid: row for row in Reminder.objects.filter(uid__in=[row.uid for row in reminders])}
+    settled = [
+        (_reminder(rung, overtaken=rung.at < own[-1].at, at=at), rung) for own in slots.values() for rung in own
+    ]
+    insert_many(Reminder, [reminder for reminder, _rung in settled], ignore_conflicts=True)
+    uids = [reminder.uid for reminder, _rung in settled]
+    stored = {row.uid: row for row in Reminder.objects.filter(uid__in=uids).select_related("worker__site", "worker__user")}
     messages = [
         _message(stored[reminder.uid], rung.check_row, at)
-        for reminder, rung in reminders.items()
+        for reminder, rung in settled
         if reminder.uid in stored and not reminder.skipped_because
     ]
     Message.objects.bulk_create(messages)

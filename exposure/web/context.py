@@ -22,7 +22,6 @@ PAGES = {
         ("needs_action", _("Needs action")),
         ("monitoring", _("Monitoring list")),
         ("reports", _("Reports")),
-        ("criteria", _("Criteria")),
     ],
     Role.Kind.LEAD: [],
     Role.Kind.AUDITOR: [],

@@ -11,7 +11,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from exposure.followup.readings import Reading, celsius, judge, must_keep, parse_temperature, place
+from exposure.followup.readings import (
+    USUAL_PROFILE,
+    Reading,
+    celsius,
+    judge,
+    must_keep,
+    parse_temperature,
+    place,
+)
 from exposure.followup.schedule import Window, plan
 
 MORNING = datetime(2026, 6, 2, 7, tzinfo=UTC)
@@ -256,6 +264,23 @@ def test_where_the_guidance_says_above_the_limit_itself_is_no_fever(value, unit,
 def test_a_limit_in_fahrenheit_is_compared_exactly_with_readings_in_celsius(value, unit, fever):
     """101.5 F, the older CDC limit, is 38.611 C: 38.6 C, printed beside it, lies below."""
     assert ("fever" in codes(reading(value, unit), profile(fever={"default": limit("101.5", "F")}))) is fever
+
+
+@pytest.mark.parametrize(
+    ("one", "expected"),
+    [
+        (reading("38.0"), ["fever"]),
+        (reading("100.3", "F"), ["rise"]),
+        (reading("37.4"), []),
+        (reading(None, felt_feverish=True), ["fever"]),
+        (reading(symptoms=("headache",)), ["symptom"]),
+        (reading(fever_reducer_hours=6), ["masked"]),
+        (reading("37.5"), ["rise"]),
+    ],
+)
+def test_readings_are_judged_cautiously_where_no_criteria_are_adopted(one, expected):
+    earlier = [reading("36.5")] * 3
+    assert codes(one, USUAL_PROFILE, earlier) == expected
 
 
 def test_feeling_feverish_without_a_thermometer_is_a_fever():

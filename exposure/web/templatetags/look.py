@@ -88,7 +88,7 @@ def clock(value: datetime | None) -> str:
 def day(value: date | datetime | None) -> str:
     """A date (of an instant: its local date) in words; empty for None."""
     if isinstance(value, datetime):
-        value = timezone.localtime(value).date()
+        value = _local(value).date()
     return _formatted(value, pgettext("date format: Wednesday 25 November 2026", "l j F Y"))
 
 
@@ -105,18 +105,18 @@ def ago(value: datetime | None, at: datetime) -> str:
 
 
 def _formatted(value: date | datetime | None, form: str) -> str:
-    if value is None:
-        return ""
-    local = timezone.localtime(value) if isinstance(value, datetime) else value
-    return _time(local, date_format(local, form))
+    return "" if value is None else _time(value, date_format(_local(value), form))
 
 
 def _time(value: date | datetime, words: str) -> str:
-    if isinstance(value, datetime):
-        machine = timezone.localtime(value).isoformat("T", "minutes")
-    else:
-        machine = value.isoformat()
-    return format_html('<time datetime="{}">{}</time>', machine, words)
+    return format_html('<time datetime="{}">{}</time>', _local(value).isoformat(), words)
+
+
+def _local(value: date | datetime) -> date | datetime:
+    # HTML allows at most three digits of a second; people read minutes.
+    return (
+        timezone.localtime(value).replace(second=0, microsecond=0) if isinstance(value, datetime) else value
+    )
 
 
 def _duration(length: timedelta) -> str:

@@ -8,8 +8,7 @@ export function errorSummary(root) {
     const field = link && document.getElementById(link.hash.slice(1));
     if (!field) return;
     event.preventDefault();
-    const question = field.closest("fieldset")?.querySelector("legend") ?? field.labels?.[0] ?? field;
-    question.scrollIntoView();
+    (field.closest(".field") ?? field).scrollIntoView();
     field.focus({ preventScroll: true });
   });
 }

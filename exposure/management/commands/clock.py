@@ -1,0 +1,42 @@
+"""The clock process: everything that time causes, every few seconds, without a broker."""
+
+import logging
+import signal
+import threading
+from argparse import ArgumentParser
+from typing import Any
+
+from django.core.management.base import BaseCommand
+from django.db import close_old_connections
+
+from exposure import clock
+from exposure.pipeline import pass_time
+from exposure.record import acting
+
+EVERY_SECONDS = 10.0
+log = logging.getLogger(__name__)
+
+
+class Command(BaseCommand):
+    help = "Runs the clock process: reminders, late work and deliveries, every few seconds until it is stopped."
+
+    def add_arguments(self, parser: ArgumentParser) -> None:
+        parser.add_argument("--every", type=float, default=EVERY_SECONDS, help="seconds between two rounds")
+
+    def handle(self, *args: Any, every: float, **options: Any) -> None:
+        stopped = threading.Event()
+        for number in (signal.SIGTERM, signal.SIGINT):
+            signal.signal(number, lambda *_: stopped.set())
+        while not stopped.is_set():
+            self.round()
+            stopped.wait(every)
+
+    def round(self) -> None:
+        """One round; whatever goes wrong is said, and the next round tries again."""
+        close_old_connections()
+        at = clock.now()
+        try:
+            with acting("command:clock", "clock process", at=at):
+                pass_time(at=at)
+        except Exception:
+            log.exception("This round of the clock failed; the next one tries again.")

@@ -1,0 +1,25 @@
+"""The demo scenario by hand."""
+
+from typing import Any
+
+from django.core.management.base import BaseCommand, CommandError
+
+from exposure import clock
+from exposure.management.content import load_published
+from exposure.management.scenario import RealPeople, load_demo, sign_ins
+from exposure.record import acting
+
+
+class Command(BaseCommand):
+    help = "Loads the invented demo scenario relative to now; twice changes nothing."
+
+    def handle(self, *args: Any, **options: Any) -> None:
+        at = clock.now()
+        with acting("command:demo", "command line", at=at):
+            load_published(at=at)
+        try:
+            fresh = load_demo(at=at)
+        except RealPeople as refusal:
+            raise CommandError(str(refusal)) from refusal
+        self.stdout.write("The demo scenario is loaded." if fresh else "The demo scenario stands already; unchanged.")
+        self.stdout.write("\n".join(sign_ins()))

@@ -1,0 +1,3 @@
+"""Addresses of the worker's pages."""
+
+urlpatterns = []
