@@ -1,6 +1,7 @@
 """The one Django app."""
 
 from django.apps import AppConfig
+from django.utils.module_loading import autodiscover_modules
 
 
 class ExposureConfig(AppConfig):
@@ -8,4 +9,4 @@ class ExposureConfig(AppConfig):
     verbose_name = "Exposure follow-up"
 
     def ready(self) -> None:
-        from exposure import checks  # noqa: F401  registers the system checks
+        autodiscover_modules("checks")

@@ -1,0 +1,205 @@
+"""Needs action: everything that waits for a clinician, one line each, most urgent first.
+
+Computed when read, from a fixed number of statements: it is right with every background process dead.
+"""
+
+from collections import defaultdict
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from operator import attrgetter
+from typing import Any
+
+from django.db.models import Exists, OuterRef, Q
+from django.urls import reverse
+from django.utils.translation import gettext as _
+
+from exposure import pipeline
+from exposure.classify.models import Assessment, Signature
+from exposure.clear.models import Clearance
+from exposure.followup.work_models import Alert, Task
+from exposure.people.access import View, visible
+from exposure.people.models import User, Worker
+from exposure.places.models import Site
+from exposure.remind.models import Heartbeat
+from exposure.report.models import Breach
+
+Cause = Alert.Cause
+# What waits without being an alert; the keys stand beside the causes of alerts in the filter.
+TO_CONFIRM, TO_SIGN = "to_confirm", "to_sign"
+URGENT, WAITING, CONFIRM, TELL, SIGN, SEEN, LATE = range(7)
+FIRST = (Cause.FEVER, Cause.SYMPTOM)
+SWEEP_SILENT = timedelta(minutes=3)
+
+
+@dataclass(frozen=True)
+class Line:
+    """One thing to do: why, since when, for whom, by when (None: now) and who has it. `group` is its urgency."""
+
+    group: int
+    cause: str
+    label: str
+    why: str
+    since: datetime
+    worker: Worker
+    site: Site
+    by: datetime | None
+    holder: str
+    url: str
+    late: bool = False
+
+    @property
+    def rank(self) -> tuple[Any, ...]:
+        first = FIRST.index(self.cause) if self.group == URGENT and self.cause in FIRST else len(FIRST)
+        return (self.group, first, self.by or self.since, self.since)
+
+
+def lines(user: User, *, at: datetime) -> list[Line]:
+    """All lines that this person may act on, most urgent first."""
+    alerts = list(
+        visible(user, Alert.objects.filter(closed_at=None), View.CLINICAL, at=at).select_related(
+            "site", "breach__worker", "follow_up__worker", "worker", "held_by"
+        )
+    )
+    late_tasks = list(_late_tasks(user, at))
+    found = [
+        *_alert_lines(alerts, late_tasks, at),
+        *_report_lines(user, {(one.breach_id, one.cause) for one in alerts}, at),
+        *_signature_lines(user, at),
+        *_task_lines(late_tasks, {one.follow_up_id for one in alerts if one.cause == Cause.LATE_TASK}),
+    ]
+    return sorted(found, key=attrgetter("rank"))
+
+
+def heartbeat(*, at: datetime) -> dict[str, Any]:
+    """When reminders and due times were last looked at, and whether that is too long ago."""
+    beat = Heartbeat.objects.filter(name="sweep").first()
+    return {"looked_at": beat.at if beat else None, "stopped": beat is None or at - beat.at > SWEEP_SILENT}
+
+
+def _alert_lines(alerts: Iterable[Alert], late_tasks: Iterable[Task], at: datetime) -> Iterator[Line]:
+    titles = defaultdict(list)
+    for task in late_tasks:
+        if task.exposure is not None:
+            titles[task.exposure.follow_up_id].append(task.title)
+    for alert in alerts:
+        # A look that has come asks again at once, whether or not a process has said so.
+        asks = alert.acknowledged_at is None or (alert.next_look_at is not None and alert.next_look_at <= at)
+        late = titles[alert.follow_up_id] if alert.cause == Cause.LATE_TASK else []
+        yield Line(
+            group=(URGENT if alert.urgent else WAITING) if asks else SEEN,
+            cause=alert.cause,
+            label=alert.get_cause_display(),
+            why="; ".join(late) or alert.because,
+            since=alert.round_at,
+            worker=pipeline.worker_of(alert),
+            site=alert.site,
+            by=None if asks else alert.next_look_at,
+            holder=str(alert.held_by or ""),
+            url=reverse("alert", args=[alert.uid]),
+        )
+
+
+def _report_lines(user: User, alerted: set[tuple[int | None, str]], at: datetime) -> Iterator[Line]:
+    """Reports to confirm and workers to tell; one that has become an alert stands there instead."""
+    reports = visible(
+        user,
+        Breach.objects.filter(
+            Q(confirmed_at=None, confirm_due_at__isnull=False) | Q(told_due_at__isnull=False),
+            withdrawn_at=None,
+        ),
+        View.CLINICAL,
+        at=at,
+    ).select_related("site", "worker")
+    for report in reports:
+        common = {
+            "since": report.reported_at,
+            "worker": report.worker,
+            "site": report.site,
+            "holder": "",
+            "url": reverse("breach", args=[report.uid]),
+        }
+        said = {"reference": report.reference}
+        due = report.confirm_due_at
+        if report.confirmed_at is None and due and (report.pk, Cause.LATE_CONFIRMATION) not in alerted:
+            why = _("Speak with the worker and confirm report %(reference)s.") % said
+            label = _("report to confirm")
+            yield Line(CONFIRM, TO_CONFIRM, label, why, by=due, late=due <= at, **common)
+        due = report.told_due_at
+        if due and (report.pk, Cause.UNTOLD) not in alerted:
+            why = _("Tell the worker of report %(reference)s, in person or by telephone.") % said
+            yield Line(TELL, Cause.UNTOLD, str(Cause.UNTOLD.label), why, by=due, late=due <= at, **common)
+
+
+def _signature_lines(user: User, at: datetime) -> Iterator[Line]:
+    """Overrides and clearances that wait for a second signature by somebody else."""
+    newer = Assessment.objects.filter(
+        breach=OuterRef("breach"), pathogen=OuterRef("pathogen"), pk__gt=OuterRef("pk")
+    )
+    overrides = list(
+        visible(
+            user,
+            Assessment.objects.filter(~Exists(newer), second_signature_needed=True),
+            View.CLINICAL,
+            at=at,
+        ).select_related("breach__worker", "breach__site")
+    )
+    clearances = list(
+        visible(
+            user, Clearance.objects.filter(signed_at=None, void_at=None), View.CLINICAL, at=at
+        ).select_related("follow_up__worker", "follow_up__site")
+    )
+    subjects = [f"{kind}:{one.uid}" for one in overrides for kind in ("override", "assessment")]
+    subjects += [f"clearance:{one.uid}" for one in clearances]
+    signed = {
+        one.subject: one for one in Signature.objects.filter(subject__in=subjects).select_related("user")
+    }
+    label = _("second signature")
+    for one in overrides:
+        first = signed.get(f"override:{one.uid}")
+        if f"assessment:{one.uid}" not in signed and first is not None:
+            why = _("Tier changed by %(name)s: it takes effect with a second signature.")
+            yield Line(
+                SIGN, TO_SIGN, label, why % {"name": first.user}, one.recorded_at, one.breach.worker,
+                one.breach.site, None, "", reverse("breach", args=[one.breach.uid]),
+            )  # fmt: skip
+    for one in clearances:
+        first = signed.get(f"clearance:{one.uid}")
+        if first is not None:
+            why = _("Clearance signed by %(name)s: it needs a second signature.")
+            yield Line(
+                SIGN, TO_SIGN, label, why % {"name": first.user}, first.recorded_at, one.follow_up.worker,
+                one.follow_up.site, None, "", reverse("clear", args=[one.follow_up.uid]),
+            )  # fmt: skip
+
+
+def _late_tasks(user: User, at: datetime) -> Iterable[Task]:
+    late = Task.objects.filter(
+        Q(exposure=None) | Q(exposure__follow_up__ended_at=None),
+        completed_at=None,
+        dropped_at=None,
+        due_at__lte=at,
+    )
+    return visible(user, late, View.CLINICAL, at=at).select_related(
+        "site", "exposure__follow_up__worker", "breach__worker"
+    )
+
+
+def _task_lines(tasks: Iterable[Task], alerted: set[int | None]) -> Iterator[Line]:
+    """Tasks past their time that no open alert names yet."""
+    for task in tasks:
+        if task.exposure is None or task.exposure.follow_up_id not in alerted:
+            worker = task.exposure.follow_up.worker if task.exposure else task.breach.worker
+            yield Line(
+                group=LATE,
+                cause=Cause.LATE_TASK,
+                label=str(Cause.LATE_TASK.label),
+                why=task.title,
+                since=task.due_at,
+                worker=worker,
+                site=task.site,
+                by=task.due_at,
+                holder="",
+                url=reverse("task_done", args=[task.uid]),
+                late=True,
+            )

@@ -1,0 +1,189 @@
+"""A running follow-up as a clinician reads it: what is wrong with it, its strip, and how bad that is."""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from functools import cached_property
+from zoneinfo import ZoneInfo
+
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy, ngettext
+
+from exposure.classify.assess import criteria_of
+from exposure.classify.models import CriteriaVersion
+from exposure.classify.plan import Profile
+from exposure.followup.models import Exposure, FollowUp, FollowUpState
+from exposure.followup.overview import CheckLine, Overview, overviews
+from exposure.followup.readings import celsius
+from exposure.followup.work_models import Alert, Restriction
+from exposure.remind.reminders import PAUSED
+from exposure.web.strip import StripMark
+
+Cause = Alert.Cause
+USUAL_SILENCE = 48  # hours, where no criteria say
+WINDOW_NAMES = {"morning": gettext_lazy("morning"), "evening": gettext_lazy("evening")}
+# The causes of the filter, worst first.
+CAUSES = {
+    "fever": gettext_lazy("a fever"),
+    "symptom": gettext_lazy("a symptom"),
+    "silent": gettext_lazy("silence"),
+    "missing": gettext_lazy("readings missing"),
+    "repeat_due": gettext_lazy("a reading to repeat"),
+    "alert": gettext_lazy("another alert"),
+    "unconfirmed": gettext_lazy("no confirmation yet"),
+    "over": gettext_lazy("the last day over"),
+}
+ORDER = list(CAUSES)
+CHIPS = {"fever": "alert", "symptom": "alert", "silent": "no_reading", "missing": "no_reading"}
+CHIPS |= {"repeat_due": "repeat_due"}
+OWN_FLAGS = (Cause.FEVER, Cause.SYMPTOM, Cause.SILENCE, Cause.MISSED, Cause.LATE_CONFIRMATION)
+
+
+@dataclass(frozen=True)
+class Flag:
+    """Why a follow-up wants a look: a key of CAUSES, and words. `chip` is a shape or empty."""
+
+    cause: str
+    words: str
+
+    @property
+    def chip(self) -> str:
+        return CHIPS.get(self.cause, "")
+
+
+@dataclass(frozen=True)
+class Row:
+    """An overview and what the pages say of it."""
+
+    overview: Overview
+    profile: Profile | None
+
+    @cached_property
+    def flags(self) -> tuple[Flag, ...]:
+        """What is wrong, worst first."""
+        return tuple(sorted(self._flags(), key=lambda flag: ORDER.index(flag.cause)))
+
+    @property
+    def badness(self) -> tuple[list[int], int]:
+        """Sorts rows worst first: compare flag by flag, then by how many readings are missing."""
+        ranks = [ORDER.index(flag.cause) for flag in self.flags]
+        return ([*ranks, len(ORDER)], -self.missing)
+
+    @property
+    def paused(self) -> bool:
+        state = self.overview.state
+        return state is not None and state.kind in PAUSED
+
+    @cached_property
+    def missing(self) -> int:
+        """How many of the newest closed readings are missing on end."""
+        count = 0
+        for line in reversed(self.overview.lines):
+            if line.check.closes_at > self.overview.at:
+                continue
+            if line.state != "no_reading":
+                break
+            count += 1
+        return count
+
+    @property
+    def over(self) -> bool:
+        """Whether the last day has ended."""
+        return self.overview.ends_at is not None and self.overview.ends_at <= self.overview.at
+
+    @property
+    def threshold(self) -> float | None:
+        """The usual fever limit in degrees Celsius, for the thin line of the strip."""
+        limit = self.profile.fever.get("default") if self.profile else None
+        return float(celsius(limit.limit, limit.unit)) if limit else None
+
+    @property
+    def marks(self) -> list[StripMark]:
+        """The strip. Days count from the exposure that gives the last day; earlier ones are below 0."""
+        last = self.overview.last
+        return [_mark(line, last) for line in self.overview.lines] if last else []
+
+    @property
+    def restrictions(self) -> list[Restriction]:
+        """Those that hold today."""
+        return [one for one in self.overview.restrictions if one.to_date is None or self._today <= one.to_date]
+
+    @property
+    def restricted_until(self) -> date | None:
+        """The last day of any restriction that holds today."""
+        return max((one.to_date for one in self.restrictions if one.to_date), default=None)
+
+    @property
+    def open_tasks(self) -> list:
+        return [task for task in self.overview.tasks if task.completed_at is None]
+
+    @property
+    def _today(self) -> date:
+        zone = self.overview.last.zone if self.overview.last else self.overview.follow_up.site.zone
+        return self.overview.at.astimezone(ZoneInfo(zone)).date()
+
+    def _flags(self) -> Iterable[Flag]:
+        view = self.overview
+        for alert in view.alerts:
+            if alert.cause in (Cause.FEVER, Cause.SYMPTOM):
+                said = {"cause": alert.get_cause_display()}
+                yield Flag(
+                    alert.cause, (_("%(cause)s, seen") if alert.acknowledged_at else "%(cause)s") % said
+                )
+            elif alert.cause not in OWN_FLAGS:
+                yield Flag("alert", alert.get_cause_display())
+        if view.follow_up.ended_at is not None and view.follow_up.ended_at <= view.at:
+            return
+        if not self.paused:
+            yield from self._lacking()
+        if view.state is not None and view.state.kind == FollowUpState.Kind.PROVISIONAL:
+            yield Flag("unconfirmed", _("not yet confirmed"))
+        if self.over:
+            yield Flag("over", _("last day over, not cleared"))
+
+    def _lacking(self) -> Iterable[Flag]:
+        view = self.overview
+        hours = (self.profile.silence_hours if self.profile else None) or USUAL_SILENCE
+        asked = any(line.check.opens_at <= view.at for line in view.lines)
+        if asked and not self.over and view.at - view.last_contact_at >= timedelta(hours=hours):
+            silent = int((view.at - view.last_contact_at).total_seconds()) // 3600
+            yield Flag("silent", _("silent for %(hours)s h") % {"hours": silent})
+        if self.missing:
+            words = ngettext("%(count)s reading missing", "%(count)s readings missing", self.missing)
+            yield Flag("missing", words % {"count": self.missing})
+        if view.now_due is not None and view.now_due.state == "repeat_due":
+            yield Flag("repeat_due", _("reading to repeat"))
+
+
+def rows(follow_ups: Iterable[FollowUp], *, at: datetime) -> list[Row]:
+    """A row per follow-up, in the same order, from a fixed number of statements."""
+    follow_ups = list(follow_ups)
+    profiles = profiles_of(follow_ups)
+    return [Row(view, profiles.get(view.follow_up.pk)) for view in overviews(follow_ups, at=at)]
+
+
+def profiles_of(follow_ups: Iterable[FollowUp]) -> Mapping[int, Profile | None]:
+    """Follow-up -> the clinical numbers of the criteria of its newest standing assessed exposure."""
+    pairs = dict(
+        Exposure.objects.filter(
+            follow_up__in=[one.pk for one in follow_ups],
+            withdrawn_at=None,
+            assessment__version__isnull=False,
+        )
+        .order_by("occurred_at")
+        .values_list("follow_up", "assessment__version")
+    )
+    versions = CriteriaVersion.objects.in_bulk(set(pairs.values()))
+    return {follow_up: criteria_of(versions[version]).profile for follow_up, version in pairs.items()}
+
+
+def window_name(name: str) -> str:
+    """The window in the reader's words."""
+    return str(WINDOW_NAMES.get(name, name))
+
+
+def _mark(line: CheckLine, last: Exposure) -> StripMark:
+    reading = line.reading
+    value = None if reading is None or reading.value is None else float(celsius(reading.value, reading.unit))
+    day = (line.check.opens_at.astimezone(ZoneInfo(last.zone)).date() - last.day_zero).days
+    return StripMark(window_name(line.check.window), line.state, value, line.alert, day)
