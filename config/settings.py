@@ -169,3 +169,23 @@ LOGGING = {
     "handlers": {"console": {"class": "logging.StreamHandler"}},
     "root": {"handlers": ["console"], "level": "WARNING"},
 }
+
+TICK_SECONDS = 10
+CELERY_BROKER_URL = REDIS_URL or "memory://"
+CELERY_BROKER_CONNECTION_RETRY_ON_STARTUP = True
+CELERY_BROKER_TRANSPORT_OPTIONS = {"visibility_timeout": 3600}
+CELERY_TIMEZONE = "UTC"
+CELERY_TASK_IGNORE_RESULT = True
+CELERY_TASK_ACKS_LATE = True
+CELERY_WORKER_PREFETCH_MULTIPLIER = 1
+CELERY_TASK_TIME_LIMIT = 240  # seconds; shorter than the outbox's lease
+CELERY_TASK_DEFAULT_QUEUE = "slow"
+CELERY_TASK_ROUTES = {"exposure.tasks.tick": {"queue": "reminders"}}
+CELERY_BEAT_SCHEDULE = {
+    "tick": {
+        "task": "exposure.tasks.tick",
+        "schedule": TICK_SECONDS,
+        "options": {"expires": TICK_SECONDS - 1, "queue": "reminders"},
+    }
+}
+CELERY_BEAT_SCHEDULE_FILENAME = str(VAR / "beat-schedule")

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
+from django.core.exceptions import PermissionDenied
 from django.db import IntegrityError, transaction
 from django.utils.translation import gettext as _
 
@@ -26,7 +27,9 @@ from exposure.followup.work_models import Alert, Call, Task
 from exposure.people.access import Deed, require, roles_of
 from exposure.people.models import User, Worker
 from exposure.record import because as because_of
+from exposure.record import mark_withdrawn
 from exposure.remind import reminders
+from exposure.remind.models import Heartbeat
 from exposure.remind.outbox import deliver
 from exposure.remind.sweep import sweep
 from exposure.report import flags
@@ -466,6 +469,32 @@ def excuse_check(*, check: Check, reason: str, by: User, at: datetime) -> Fill:
         return Fill.objects.create(check_row=check, state="excused", reason=reason)
 
 
+def change_settings(*, worker: Worker, by: User, at: datetime, **settings: Any) -> Worker:
+    """The worker's own unit, phone_only, quiet_from, quiet_until and own_zone. Where zone or quiet hours change, the
+    readings that have not opened, and their reminders, are planned anew."""
+    if worker.user_id != by.pk:
+        raise PermissionDenied
+    with transaction.atomic():
+        worker = Worker.objects.select_for_update(of=("self",)).select_related("site").get(pk=worker.pk)
+        before = (worker.own_zone, worker.quiet_from, worker.quiet_until)
+        for name in ("unit", "phone_only", "quiet_from", "quiet_until", "own_zone"):
+            setattr(worker, name, settings.get(name, getattr(worker, name)))
+        worker.save()
+        if (worker.own_zone, worker.quiet_from, worker.quiet_until) != before:
+            for follow_up in worker.follow_ups.running(at=at):
+                _plan_unopened_again(follow_up, at)
+        return worker
+
+
+def _plan_unopened_again(follow_up: FollowUp, at: datetime) -> None:
+    """All of them, moved or not: a reminder is stored once per reading, so other quiet hours need new readings.
+    One that was excused beforehand stays."""
+    unopened = list(follow_up.checks.filter(withdrawn_at=None, opens_at__gt=at, fills=None))
+    mark_withdrawn(Check.objects.filter(pk__in=[check.pk for check in unopened]), at=at)
+    reminders.withdraw_rungs(unopened, at=at)
+    _plan_checks(follow_up, at)
+
+
 # Clear
 
 
@@ -497,6 +526,27 @@ def sign_clearance(*, follow_up: FollowUp, by: User, at: datetime) -> Clearance:
 
 
 # Remind
+
+REPLAN_EVERY = timedelta(days=1)
+
+
+def follow_ups_to_replan(*, at: datetime) -> list[int]:
+    """Once a day the running follow-ups, whose unopened readings may have moved with the time-zone rules."""
+    with transaction.atomic():
+        beat, fresh = Heartbeat.objects.select_for_update().get_or_create(name="replan", defaults={"at": at})
+        if not fresh and at - beat.at < REPLAN_EVERY:
+            return []
+        beat.at = at
+        beat.save()
+    return list(FollowUp.objects.running(at=at).filter(ended_at=None).values_list("pk", flat=True))
+
+
+def replan_follow_up(*, follow_up_id: int, at: datetime) -> None:
+    """Bring one follow-up's unopened readings in line with its exposures, windows and zones of today."""
+    with transaction.atomic():
+        follow_up = FollowUp.objects.select_for_update(of=("self",)).select_related("worker__site").get(pk=follow_up_id)
+        if follow_up.ended_at is None:
+            _plan_checks(follow_up, at)
 
 
 def pass_time(*, at: datetime) -> dict[str, int]:

@@ -9,11 +9,12 @@ from exposure.classify.criteria import Criteria, CriteriaError, Verdict, text
 from exposure.classify.models import Adoption, Assessment, CriteriaVersion
 from exposure.classify.plan import Plan
 from exposure.places.models import FailureType, Site
-from exposure.report.intake import TREATED_AT_HIGHEST
+from exposure.report.intake import TREATED_AT_HIGHEST, cases_open
 from exposure.report.models import Breach, Case, CaseStatement
 
 NO_PATHOGEN = "unknown"
 BLOODBORNE = "bloodborne"
+OUTDATED = frozenset({"outdated_facts", "criteria_retired"})
 
 
 def criteria_of(version: CriteriaVersion) -> Criteria:
@@ -68,8 +69,9 @@ def in_force(assessments: Iterable[Assessment], signed: frozenset[str]) -> dict[
 
 def assess_report(breach: Breach, *, at: datetime) -> list[Assessment]:
     """One assessment per pathogen concerned, at least one. Adds what it noticed to `breach.flags` (unsaved)."""
-    pathogens = _pathogens(breach, at)
-    versions = {pathogen: _version(breach, pathogen, at) for pathogen in pathogens}
+    pathogens = _pathogens(breach)
+    versions = {pathogen: adopted(breach.site, pathogen, at=at) for pathogen in pathogens}
+    _flag_version(breach, versions)
     if BLOODBORNE not in versions and _through_skin(breach, versions.values()):
         bloodborne = adopted(breach.site, BLOODBORNE, at=at)
         if bloodborne is not None:
@@ -93,7 +95,8 @@ def assess(
     reason: str = "",
 ) -> Assessment:
     """Classify and store. Answers that the version does not know are left out; contradictory ones leave every
-    tier possible and flag the breach (unsaved)."""
+    tier possible and flag the breach (unsaved). Until a clinician has spoken with the worker, answers to outdated
+    questions leave the highest tier possible, and what cannot be relied on is treated as that."""
     if version is None:
         return Assessment.objects.create(
             breach=breach, pathogen=pathogen, version=None, kind=kind, facts=answers, reason=reason
@@ -105,8 +108,10 @@ def assess(
     except CriteriaError:
         _flag(breach, "contradictory")
         verdict = criteria.classify({})
-    tier = "" if "contradictory" in breach.flags else verdict.tier or ""
-    doubtful = kind == Assessment.Kind.REPORT and TREATED_AT_HIGHEST.intersection(breach.flags)
+    highest = criteria.tiers[-1].code
+    doubts = TREATED_AT_HIGHEST.intersection(breach.flags) if breach.confirmed_at is None else frozenset()
+    ceiling = highest if doubts & OUTDATED else verdict.ceiling
+    tier = ceiling if ceiling == verdict.floor else ""
     return Assessment.objects.create(
         breach=breach,
         pathogen=pathogen,
@@ -114,9 +119,9 @@ def assess(
         kind=kind,
         facts=facts,
         floor=verdict.floor,
-        ceiling=verdict.ceiling,
+        ceiling=ceiling,
         tier=tier,
-        treated_as=criteria.tiers[-1].code if doubtful else tier or verdict.ceiling,
+        treated_as=highest if doubts else ceiling,
         covered=verdict.covered,
         rules=list(verdict.rules),
         reasons=_reasons(criteria, verdict),
@@ -170,18 +175,14 @@ def propose_text(content: str, *, by: str, at: datetime, proposed: bool = False)
     return version
 
 
-def _pathogens(breach: Breach, at: datetime) -> list[str]:
+def _pathogens(breach: Breach) -> list[str]:
     """The pathogen named; else those of the case; else those of all cases open at the station at that time."""
-    named = breach.body.get("pathogen")
+    named = (breach.body.get("pathogen") or "").strip()
     if named:
-        return [named.strip()[:60]]
+        return [named[:60]]
     cases = [breach.case] if breach.case else []
     if not cases and breach.station:
-        cases = list(
-            Case.objects.filter(station=breach.station, opened_at__lte=breach.happened_at).exclude(
-                closed_at__lte=breach.happened_at
-            )
-        )
+        cases = cases_open(breach.station, at=breach.happened_at)
     newest = {
         (one.case_id, one.pathogen): one
         for one in CaseStatement.objects.filter(case__in=cases).order_by("recorded_at", "id")
@@ -190,14 +191,12 @@ def _pathogens(breach: Breach, at: datetime) -> list[str]:
     return list(dict.fromkeys(found)) or [NO_PATHOGEN]
 
 
-def _version(breach: Breach, pathogen: str, at: datetime) -> CriteriaVersion | None:
-    """The adopted version. Questions asked from another one flag the breach: their answers may be outdated."""
-    version = adopted(breach.site, pathogen, at=at)
-    asked = breach.criteria_version
-    if version is not None and asked and asked != version.version:
-        known = CriteriaVersion.objects.filter(pathogen=pathogen, version=asked).first()
+def _flag_version(breach: Breach, versions: dict[str, CriteriaVersion | None]) -> None:
+    """Questions that came from none of the adopted versions: their answers may be outdated."""
+    asked, in_use = breach.criteria_version, [one.version for one in versions.values() if one is not None]
+    if asked and in_use and asked not in in_use:
+        known = CriteriaVersion.objects.filter(pathogen__in=versions, version=asked).exists()
         _flag(breach, "criteria_retired" if known else "outdated_facts")
-    return version
 
 
 def _through_skin(breach: Breach, versions: Iterable[CriteriaVersion | None]) -> bool:

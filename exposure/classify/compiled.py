@@ -15,10 +15,8 @@ def compiled(table: Table, diagram: Diagram) -> dict[str, object]:
         "tiers": [{"code": tier.code, "label": _plain(tier.label)} for tier in table.tiers],
         "facts": [_fact(fact) for fact in table.facts],
         "bands": {fact.name: [str(cut) for cut in fact.cuts] for fact in table.facts if fact.cuts},
-        "nodes": [
-            [diagram.order[diagram.level[node]], *(number[child] for child in diagram.children[node])]
-            for node in kept
-        ],
+        "order": list(diagram.order),
+        "nodes": [[diagram.level[node], *(number[child] for child in diagram.children[node])] for node in kept],
         "root": number[diagram.root],
     }
 

@@ -162,10 +162,10 @@ class Criteria:
     def compiled(self) -> dict[str, object]:
         """All that a page needs to classify without a connection, as plain JSON values.
 
-        `facts` and `tiers` as in the file, `bands` the cuts of each measured fact as decimals in text. Each of
-        `nodes` is the place of the fact it asks, then a child per answer: a node's number, which is smaller than
-        the node's own plus 1, or ~rank for the tier's position, for uncovered (the number of tiers) or for
-        impossible (one more). The walk begins at the child `root`.
+        `facts` and `tiers` are those of the file, `bands` the cuts of each measured fact as decimals in text,
+        `order` the places of the facts in the order in which `nodes` ask them. A node is its level in that order
+        and a child per answer: the number of an earlier node, or ~rank where the rank is a tier's position, for
+        uncovered the number of tiers, for impossible one more. The walk begins at the child `root`.
         """
         return {"sha256": self.sha256, **compiled(self.table, self._walk.diagram)}
 

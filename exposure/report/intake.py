@@ -1,14 +1,14 @@
 """Turn a submission into a stored breach. Whatever cannot be placed is kept and flagged, never refused."""
 
 import uuid
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from django.db import transaction
 
 from exposure.people.access import roles_of
 from exposure.people.models import User, Worker
-from exposure.places.models import FailureType, Site, Station, Step
+from exposure.places.models import FailureType, FirstAidCard, Site, Station, Step
 from exposure.record import Recorded
 from exposure.report.models import Breach, Case, Event, Removal
 from exposure.report.submission import Submission, read_instant, reference
@@ -21,6 +21,7 @@ TREATED_AT_HIGHEST = frozenset(
         "unlisted_person",
         "nobody_named",
         "unknown_worker",
+        "time_unreadable",
         "time_in_future",
         "time_long_ago",
         "contradictory",
@@ -36,15 +37,17 @@ def store_breach(submission: Submission, *, reporter: User, at: datetime) -> Bre
     flags = list(submission.flags)
     texts = submission.texts
     station = _find(Station, texts["station"], "unknown_station", flags, by="code")
+    if not texts["station"]:
+        flags.append("station_missing")
     case = _find(Case, texts["case"], "unknown_case", flags, by="code")
-    if case is None and station is not None and not texts["case"]:
-        standing = list(Case.objects.filter(station=station, opened_at__lte=at, closed_at=None)[:2])
-        case = standing[0] if len(standing) == 1 else None
     removal = _find(Removal, texts["removal"], "unknown_removal", flags, by="uid")
     event = _find(Event, texts["event"], "unknown_event", flags, by="uid")
     site = _site(station, case, reporter, at)
     worker = _worker(submission, site, flags)
     occurred_at, happened_at = _moments(texts["occurred_at"], site, flags, at)
+    if station is not None and not texts["case"]:
+        standing = cases_open(station, at=happened_at)
+        case = standing[0] if len(standing) == 1 else None
     phase = texts["phase"] or Breach.Phase.REMOVAL
     if phase not in Breach.Phase.values:
         flags.append("unknown_phase")
@@ -77,6 +80,11 @@ def store_breach(submission: Submission, *, reporter: User, at: datetime) -> Bre
         flags=flags,
         reference=reference(submission.submission_id),
     )
+
+
+def cases_open(station: Station, *, at: datetime) -> list[Case]:
+    """The station's cases that were open at that moment."""
+    return list(Case.objects.filter(station=station, opened_at__lte=at).exclude(closed_at__lte=at))
 
 
 def _find(model: type[Recorded], text: str, flag: str, flags: list[str], *, by: str) -> Recorded | None:
@@ -139,8 +147,12 @@ def _moments(text: str, site: Site, flags: list[str], at: datetime) -> tuple[dat
         flags.append("time_unreadable")
         return None, at
     if occurred_at.tzinfo is None:
-        occurred_at = occurred_at.replace(tzinfo=ZoneInfo(site.zone))
         flags.append("time_without_zone")
+        try:
+            occurred_at = occurred_at.replace(tzinfo=ZoneInfo(site.zone)).astimezone(UTC)
+        except OverflowError:  # the zone's offset leads out of the calendar
+            flags.append("time_unreadable")
+            return None, at
     if occurred_at > at + CLOCK_GRACE:
         flags.append("time_in_future")
         return occurred_at, at
@@ -156,3 +168,6 @@ def _flag_unknown_codes(texts: dict[str, str], submission: Submission, flags: li
     code = texts["what_happened"]
     if code and code != "other" and not FailureType.objects.filter(code=code).exists():
         flags.append("unknown_failure")
+    given = set(submission.first_aid) - {"other"}
+    if FirstAidCard.objects.filter(code__in=given).count() < len(given):
+        flags.append("unknown_first_aid")

@@ -70,8 +70,9 @@ def read_submission(raw: Any) -> Submission:
     if problems or submission_id is None:
         raise BadSubmission(*problems)
     facts, odd = _answers(body.get("facts") or {})
-    flags = [f"unknown_key:{key}" for key in body if key not in KEYS] + odd
     person = body.get("person")
+    flags = [f"unknown_key:{key}" for key in body if key not in KEYS]
+    flags += [f"unknown_key:person.{key}" for key in person or () if key not in PERSON_KEYS] + odd
     return Submission(
         submission_id=submission_id,
         body=body,
@@ -145,17 +146,21 @@ def content_digest(
     body: dict[str, Any], defaults: dict[str, Any] = DEFAULTS, instant: str = "occurred_at"
 ) -> str:
     """SHA-256 (hex) of the RFC 8785 form of the body, without nulls and defaults, its instant in UTC."""
-    bare = {}
-    for key, value in body.items():
-        if value is None or (key in defaults and value == defaults[key]):
-            continue
-        if isinstance(value, dict):
-            value = {name: item for name, item in value.items() if item is not None}
-        bare[key] = value
+    bare = {
+        key: value
+        for key, value in _without_nulls(body).items()
+        if not (key in defaults and value == defaults[key])
+    }
     moment = read_instant(bare.get(instant))
     if moment is not None and moment.tzinfo is not None:
         bare[instant] = moment.astimezone(UTC).isoformat()
     return hashlib.sha256(rfc8785.dumps(bare)).hexdigest()
+
+
+def _without_nulls(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {key: _without_nulls(item) for key, item in value.items() if item is not None}
+    return value
 
 
 def read_instant(text: Any) -> datetime | None:

@@ -2,10 +2,12 @@
 
 from django.urls import include, path
 
-from exposure.web import home
+from exposure.web import health, home
 
 urlpatterns = [
     path("", home.home, name="home"),
+    path("healthz", health.alive),
+    path("readyz", health.ready),
     path("messages/", home.outgoing, name="outgoing"),
     path("", include("exposure.web.observer.urls")),
     path("", include("exposure.web.worker.urls")),

@@ -6,14 +6,14 @@ import threading
 from argparse import ArgumentParser
 from typing import Any
 
+from django.conf import settings
 from django.core.management.base import BaseCommand
 from django.db import close_old_connections
 
 from exposure import clock
-from exposure.pipeline import pass_time
+from exposure.pipeline import follow_ups_to_replan, pass_time, replan_follow_up
 from exposure.record import acting
 
-EVERY_SECONDS = 10.0
 log = logging.getLogger(__name__)
 
 
@@ -21,7 +21,7 @@ class Command(BaseCommand):
     help = "Runs the clock process: reminders, late work and deliveries, every few seconds until it is stopped."
 
     def add_arguments(self, parser: ArgumentParser) -> None:
-        parser.add_argument("--every", type=float, default=EVERY_SECONDS, help="seconds between two rounds")
+        parser.add_argument("--every", type=float, default=settings.TICK_SECONDS, help="seconds between two rounds")
 
     def handle(self, *args: Any, every: float, **options: Any) -> None:
         stopped = threading.Event()
@@ -38,5 +38,7 @@ class Command(BaseCommand):
         try:
             with acting("command:clock", "clock process", at=at):
                 pass_time(at=at)
+                for follow_up_id in follow_ups_to_replan(at=at):
+                    replan_follow_up(follow_up_id=follow_up_id, at=at)
         except Exception:
             log.exception("This round of the clock failed; the next one tries again.")

@@ -126,10 +126,9 @@ class Row:
         view = self.overview
         for alert in view.alerts:
             if alert.cause in (Cause.FEVER, Cause.SYMPTOM):
-                said = {"cause": alert.get_cause_display()}
-                yield Flag(
-                    alert.cause, (_("%(cause)s, seen") if alert.acknowledged_at else "%(cause)s") % said
-                )
+                words = alert.get_cause_display()
+                seen = alert.acknowledged_at is not None
+                yield Flag(alert.cause, _("%(cause)s, seen") % {"cause": words} if seen else words)
             elif alert.cause not in OWN_FLAGS:
                 yield Flag("alert", alert.get_cause_display())
         if view.follow_up.ended_at is not None and view.follow_up.ended_at <= view.at:

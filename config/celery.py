@@ -1,0 +1,14 @@
+"""Celery: one plain tick in UTC, a queue for reminders and one for everything slow.
+
+What is due lives in the database. The broker carries ids only and may lose everything: the next tick repairs it.
+"""
+
+import os
+
+from celery import Celery
+
+os.environ.setdefault("DJANGO_SETTINGS_MODULE", "config.settings")
+
+app = Celery("exposure")
+app.config_from_object("django.conf:settings", namespace="CELERY")
+app.autodiscover_tasks(["exposure"])

@@ -1,0 +1,59 @@
+"""One form, one deed: shown, sent, refused at its fields, done and away. Repeating it is harmless."""
+
+from collections.abc import Callable, Iterable
+from typing import Any
+
+from django.contrib import messages
+from django.forms import Form
+from django.http import HttpRequest, HttpResponse, QueryDict
+from django.shortcuts import redirect, render
+from django.utils.translation import gettext_lazy as _
+
+from exposure import pipeline
+from exposure.report.submission import BadSubmission, Problem
+from exposure.web.signed_in import kept_form
+
+OBSTACLES = {
+    "not_confirmed": _("A report is not confirmed yet."),
+    "last_reading_missing": _("The last reading of the last day is neither recorded nor explained."),
+    "open_alerts": _("An alert is open."),
+    "open_tasks": _("A task is not done."),
+    "physician_signs": _("The plan asks for a physician's signature."),
+    "same_person": _("The second signature must be somebody else's."),
+}
+
+
+def one_deed(
+    request: HttpRequest,
+    form_of: Callable[[QueryDict | None], Form],
+    do: Callable[[Form], str],
+    *,
+    back: str,
+    template: str = "nurse/deed.html",
+    **said: Any,
+) -> HttpResponse:
+    """The page of one deed. `do` gets the valid form and returns what to say when it is done; what it refuses
+    comes back at the fields. `back` is where people go afterwards; `said` are the words of the page."""
+    kept = kept_form(request) if request.method != "POST" else None
+    form = form_of(request.POST if request.method == "POST" else kept)
+    if request.method == "POST" and form.is_valid():
+        try:
+            done = do(form)
+        except BadSubmission as refused:
+            put_at_fields(form, refused.problems)
+        except pipeline.NotYet as not_yet:
+            for reason in not_yet.reasons:
+                form.add_error(None, OBSTACLES[reason])
+        except pipeline.ContentConflict:
+            form.add_error(None, _("This was sent before with other content. Open the page anew."))
+        else:
+            messages.success(request, done)
+            return redirect(back)
+    return render(request, template, {"form": form, "kept": bool(kept), "back": back, **said})
+
+
+def put_at_fields(form: Form, problems: Iterable[Problem]) -> None:
+    """Every problem at the field that its pointer names, else over the form."""
+    for problem in problems:
+        name = problem.pointer.strip("/").partition("/")[0]
+        form.add_error(name if name in form.fields else None, problem.message)

@@ -1,0 +1,184 @@
+"""What nurse and physician fill in. The rules are the pipeline's; a form asks, in words, and reads types."""
+
+import uuid
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+from django import forms
+from django.utils.translation import gettext_lazy as _
+
+from exposure.classify.criteria import Criteria, CriteriaError, text
+from exposure.followup.models import METHODS
+from exposure.followup.work_models import Alert
+from exposure.web.nurse.report_words import questions
+
+UNKNOWN = ("", _("Don't know"))
+AREA = forms.Textarea(attrs={"rows": 3})
+
+
+class NoteForm(forms.Form):
+    """A note, if there is one to make."""
+
+    note = forms.CharField(label=_("Note"), required=False, widget=AREA)
+
+
+class ReasonForm(forms.Form):
+    """A reason in words."""
+
+    reason = forms.CharField(label=_("Reason"), widget=AREA)
+
+
+class CloseForm(forms.Form):
+    outcome = forms.ChoiceField(
+        label=_("What came of it?"), choices=Alert.Outcome.choices, widget=forms.RadioSelect
+    )
+    note = forms.CharField(label=_("Note"), required=False, widget=AREA)
+
+
+class CallForm(forms.Form):
+    answered = forms.TypedChoiceField(
+        label=_("Was the call answered?"),
+        help_text=_("Only an answered call counts as contact."),
+        choices=[("yes", _("Answered")), ("no", _("Not answered"))],
+        coerce=lambda value: value == "yes",
+        widget=forms.RadioSelect,
+    )
+    note = forms.CharField(label=_("Note"), required=False, widget=AREA)
+
+
+class ToldForm(forms.Form):
+    how = forms.ChoiceField(
+        label=_("How was the worker told?"),
+        choices=[("person", _("In person")), ("phone", _("By telephone"))],
+        widget=forms.RadioSelect,
+    )
+    told_at = forms.DateTimeField(label=_("When?"))
+
+    def __init__(self, *args: Any, at, **kwargs: Any) -> None:
+        super().__init__(*args, initial={"told_at": at}, **kwargs)
+        self._at = at
+
+    def clean_told_at(self):
+        told_at = self.cleaned_data["told_at"]
+        if told_at > self._at:
+            raise forms.ValidationError(_("This time has not come yet. Give the time of the talk."))
+        return told_at
+
+
+class FactsForm(forms.Form):
+    """The questions of the criteria in force, each with “Don't know”; `facts` is what was answered."""
+
+    def __init__(self, *args: Any, criterias: Iterable[Criteria], answers: Mapping[str, Any], **kwargs: Any):
+        self._criterias = list(criterias)
+        self._asked = questions(self._criterias)
+        initial = {f"fact_{name}": answers.get(name, "") for name in self._asked}
+        super().__init__(*args, initial=initial, **kwargs)
+        asked = {f"fact_{name}": _question(facts) for name, facts in self._asked.items()}
+        self.fields = {**asked, **self.fields}
+
+    def clean(self) -> dict[str, Any]:
+        cleaned = super().clean()
+        cleaned["facts"] = {name: _answer(cleaned.get(f"fact_{name}")) for name in self._asked}
+        for criteria in self._criterias:
+            own = {fact.name for fact in criteria.facts}
+            try:
+                criteria.classify({name: value for name, value in cleaned["facts"].items() if name in own})
+            except CriteriaError as error:
+                self.add_error(
+                    f"fact_{error.path}" if error.path in self._asked else None,
+                    _("These answers cannot be true together. Correct one, or choose “Don't know”."),
+                )
+        return cleaned
+
+
+class ConfirmForm(FactsForm):
+    note = forms.CharField(label=_("Note on the talk with the worker"), required=False, widget=AREA)
+
+
+class OverrideForm(forms.Form):
+    tier = forms.ChoiceField(label=_("Which tier is right?"), widget=forms.RadioSelect)
+    reason = forms.CharField(
+        label=_("Why?"), help_text=_("The reason is kept with the report and cannot be changed."), widget=AREA
+    )
+
+    def __init__(self, *args: Any, criteria: Criteria, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["tier"].choices = [(tier.code, text(tier.label)) for tier in criteria.tiers]
+
+
+class ReadingForm(forms.Form):
+    """A reading given by telephone: the fields of the API's body, so that both are judged alike."""
+
+    submission_id = forms.UUIDField(widget=forms.HiddenInput)
+    taken_at = forms.DateTimeField(label=_("When was it taken?"))
+    temperature = forms.CharField(
+        label=_("Temperature"),
+        required=False,
+        widget=forms.TextInput(attrs={"inputmode": "decimal", "autocomplete": "off"}),
+    )
+    unit = forms.ChoiceField(
+        label=_("Unit"), choices=[("C", "°C"), ("F", "°F")], required=False, widget=forms.RadioSelect
+    )
+    method = forms.ChoiceField(
+        label=_("Where was it taken?"), choices=METHODS, required=False, widget=forms.RadioSelect
+    )
+    felt_feverish = forms.BooleanField(label=_("Feels feverish"), required=False)
+    symptoms = forms.MultipleChoiceField(
+        label=_("Symptoms"), required=False, widget=forms.CheckboxSelectMultiple
+    )
+    fever_reducer = forms.CharField(label=_("Fever reducer taken, which"), max_length=100, required=False)
+    fever_reducer_hours = forms.CharField(
+        label=_("How many hours before the reading?"),
+        required=False,
+        widget=forms.TextInput(attrs={"inputmode": "decimal", "autocomplete": "off"}),
+    )
+    observed_by = forms.CharField(label=_("Seen by, where somebody watched"), max_length=200, required=False)
+    could_not = forms.CharField(label=_("No reading was possible, because"), required=False)
+    note = forms.CharField(label=_("Note"), required=False, widget=AREA)
+
+    def __init__(self, *args: Any, symptoms: Mapping[str, str], **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["symptoms"].choices = list(symptoms.items())
+
+    def body(self) -> dict[str, Any]:
+        """The reading as the pipeline takes it; unit and method only with a temperature."""
+        given = self.cleaned_data
+        measured = bool(given["temperature"])
+        return {
+            **{name: given[name] or None for name in ("temperature", "fever_reducer", "observed_by")},
+            **{name: given[name] or None for name in ("fever_reducer_hours", "could_not")},
+            "unit": given["unit"] or None if measured else None,
+            "method": given["method"] or None if measured else None,
+            "submission_id": str(given["submission_id"]),
+            "taken_at": given["taken_at"].isoformat(),
+            "felt_feverish": given["felt_feverish"],
+            "symptoms": given["symptoms"],
+            "note": given["note"],
+        }
+
+    def renew(self) -> None:
+        """What is corrected now is another submission: the refused one is kept under its own id."""
+        self.data = self.data.copy()
+        self.data["submission_id"] = str(uuid.uuid4())
+
+
+def _question(facts: list) -> forms.Field:
+    """One field for a fact; where several criteria ask it, every answer that one of them knows."""
+    fact = facts[0]
+    if fact.cuts:
+        return forms.DecimalField(
+            label=text(fact.ask), required=False, localize=True, help_text=_("In %(unit)s; empty: don't know.") % {"unit": fact.unit}
+        )  # fmt: skip
+    answers = {answer.code: text(answer.label) for one in facts for answer in one.answers}
+    return forms.ChoiceField(
+        label=text(fact.ask), choices=[UNKNOWN, *answers.items()], required=False, widget=forms.RadioSelect
+    )
+
+
+def _answer(value: Any) -> Any:
+    """An answer as JSON holds it; None is unknown."""
+    if value in (None, ""):
+        return None
+    if isinstance(value, str):
+        return value
+    return int(value) if value == value.to_integral_value() else float(value)

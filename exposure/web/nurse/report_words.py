@@ -1,0 +1,169 @@
+"""A breach report in words: its facts, what the criteria say of them, and who said what since."""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from exposure.classify.assess import criteria_of, in_force, plan_of, tier_label
+from exposure.classify.criteria import Criteria, text
+from exposure.classify.models import Assessment, Signature
+from exposure.classify.table import Fact
+from exposure.places.models import FailureType, FirstAidCard, Step
+from exposure.report import flags
+from exposure.report.models import Breach
+
+
+@dataclass(frozen=True)
+class FactWords:
+    """One question and its answer ("" while unknown). `reported` is what the report said, where that differs."""
+
+    ask: str
+    answer: str
+    reported: str = ""
+    about_case: bool = False
+
+
+@dataclass(frozen=True)
+class AssessmentWords:
+    """One assessment with its tiers in the version's own words."""
+
+    row: Assessment
+    floor: str
+    ceiling: str
+    tier: str
+    treated_as: str
+    questions: tuple[str, ...]
+    second_signature: str
+    waits_for_signature: bool
+    signed_by: str
+    in_force: bool
+
+
+@dataclass(frozen=True)
+class ReportWords:
+    """All that the page of a report shows beside its columns."""
+
+    happened: str
+    step: str
+    first_aid: tuple[str, ...]
+    facts: tuple[FactWords, ...]
+    others: tuple[tuple[str, str], ...]
+    flags: tuple[str, ...]
+    assessments: tuple[AssessmentWords, ...]
+
+    @property
+    def current(self) -> list[AssessmentWords]:
+        """Those in force, and those that wait for a signature."""
+        return [one for one in self.assessments if one.in_force or one.waits_for_signature]
+
+
+def describe(breach: Breach) -> ReportWords:
+    """The report in words, from a fixed number of statements."""
+    assessments = list(breach.assessments.select_related("version", "breach__site"))
+    signatures = _signatures(assessments)
+    standing = in_force(assessments, frozenset(signatures))
+    criterias = [criteria_of(one.version) for one in standing.values() if one.version is not None]
+    answers = current_answers(breach, standing)
+    known = {fact.name for criteria in criterias for fact in criteria.facts}
+    return ReportWords(
+        happened=failure_label(breach.what_happened),
+        step=_step(breach.protocol_step),
+        first_aid=_cards(breach.first_aid),
+        facts=tuple(_fact_words(criterias, answers, breach.facts)),
+        others=tuple((name, str(answer)) for name, answer in breach.facts.items() if name not in known),
+        flags=tuple(flags.in_words(flag) for flag in breach.flags),
+        assessments=tuple(_assessment(one, assessments, standing, signatures) for one in assessments),
+    )
+
+
+def standing_assessments(breach: Breach) -> Mapping[str, Assessment]:
+    """Pathogen -> the assessment in force."""
+    assessments = list(breach.assessments.select_related("version", "breach__site"))
+    return in_force(assessments, frozenset(_signatures(assessments)))
+
+
+def current_answers(breach: Breach, standing: Mapping[str, Assessment]) -> dict[str, Any]:
+    """The answers so far: as reported, then as the assessments in force have them."""
+    answers = dict(breach.facts)
+    for assessment in standing.values():
+        answers |= assessment.facts
+    return answers
+
+
+def questions(criterias: Iterable[Criteria]) -> dict[str, list[Fact]]:
+    """Fact name -> the question in every version that asks it about the event."""
+    asked: dict[str, list[Fact]] = {}
+    for criteria in criterias:
+        for fact in criteria.facts:
+            if fact.about == "event":
+                asked.setdefault(fact.name, []).append(fact)
+    return asked
+
+
+def answer_words(fact: Fact, answer: Any) -> str:
+    """The answer as people read it; a code that the version does not know as it stands."""
+    if answer is None:
+        return ""
+    if fact.cuts:
+        return f"{answer} {fact.unit}"
+    return next((text(one.label) for one in fact.answers if one.code == answer), str(answer))
+
+
+def failure_label(code: str) -> str:
+    """What happened, in the protocol's words."""
+    failure = FailureType.objects.filter(code=code).first() if code else None
+    return failure.label if failure else code
+
+
+def _step(code: str) -> str:
+    step = Step.objects.filter(code=code).first() if code else None
+    return step.item if step else code
+
+
+def _cards(codes: list[str]) -> tuple[str, ...]:
+    titles = dict(FirstAidCard.objects.filter(code__in=codes).values_list("code", "title"))
+    return tuple(titles.get(code, code) for code in codes)
+
+
+def _fact_words(
+    criterias: Iterable[Criteria], answers: Mapping[str, Any], reported: Mapping[str, Any]
+) -> Iterable[FactWords]:
+    seen = set()
+    for criteria in criterias:
+        for fact in criteria.facts:
+            if fact.name in seen:
+                continue
+            seen.add(fact.name)
+            now, then = (answer_words(fact, given.get(fact.name)) for given in (answers, reported))
+            yield FactWords(text(fact.ask), now, then if then != now else "", fact.about == "case")
+
+
+def _signatures(assessments: Iterable[Assessment]) -> dict[str, Signature]:
+    subjects = [f"{kind}:{one.uid}" for one in assessments for kind in ("override", "assessment")]
+    return {row.subject: row for row in Signature.objects.filter(subject__in=subjects).select_related("user")}
+
+
+def _assessment(
+    row: Assessment,
+    assessments: list[Assessment],
+    standing: Mapping[str, Assessment],
+    signatures: Mapping[str, Signature],
+) -> AssessmentWords:
+    plan = plan_of(row)
+    asks = {}
+    if row.version is not None:
+        asks = {fact.name: text(fact.ask) for fact in criteria_of(row.version).facts}
+    first, second = (signatures.get(f"{kind}:{row.uid}") for kind in ("override", "assessment"))
+    newest = max(one.pk for one in assessments if one.pathogen == row.pathogen)
+    return AssessmentWords(
+        row=row,
+        floor=tier_label(row, row.floor),
+        ceiling=tier_label(row, row.ceiling),
+        tier=tier_label(row, row.tier),
+        treated_as=tier_label(row, row.treated_as),
+        questions=tuple(asks.get(name, name) for name in row.open_questions),
+        second_signature=plan.second_signature if plan else "none",
+        waits_for_signature=row.second_signature_needed and second is None and row.pk == newest,
+        signed_by=", ".join(str(one.user) for one in (first, second) if one),
+        in_force=standing.get(row.pathogen) == row,
+    )

@@ -1,0 +1,139 @@
+"""A report while it is being filled in.
+
+It lives in the hidden fields of the page and nowhere else: it needs no session and no JavaScript, the back button
+finds it as it was, and the same fields give the same report however often they arrive.
+"""
+
+import uuid
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from django.utils.translation import gettext as _
+
+from exposure.places.models import Station
+from exposure.report.models import Breach, Mark
+from exposure.report.submission import read_instant
+from exposure.web.observer.here import by_number
+from exposure.web.observer.questions import Known
+
+FIELDS = (
+    "submission_id", "mark", "case", "criteria_version", "who", "number", "name", "phone", "employer",
+    "what_happened", "phase", "occurred_at", "drill", "first_aid", "narrative", "anyone_else",
+)  # fmt: skip
+ANSWER = "fact-"  # before a fact's name
+
+
+@dataclass
+class Draft:
+    """`values`: what was typed and chosen, by field; `answers`: fact -> answer as chosen, in the order given."""
+
+    values: dict[str, str]
+    answers: dict[str, str] = field(default_factory=dict)
+
+    @classmethod
+    def of(cls, data: Mapping[str, str]) -> "Draft":
+        """The draft that a form sent. Without a readable id it gets one: a report is never lost for that."""
+        values = {name: data[name] for name in FIELDS if name in data}
+        try:
+            values["submission_id"] = str(uuid.UUID(values.get("submission_id", "")))
+        except ValueError:
+            values["submission_id"] = str(uuid.uuid4())
+        answers = {name.removeprefix(ANSWER): data[name] for name in data if name.startswith(ANSWER)}
+        return cls(values, answers)
+
+    @classmethod
+    def new(cls, *, case: str, zone: ZoneInfo, at: datetime) -> "Draft":
+        """An empty report of something that happened a moment ago."""
+        return cls({"submission_id": str(uuid.uuid4()), "case": case, "occurred_at": local(at, zone)})
+
+    @classmethod
+    def of_mark(cls, mark: Mark, *, case: str, zone: ZoneInfo) -> "Draft":
+        """The report of a mark: one mark, one report, so the mark's id is the report's."""
+        removal = mark.removal
+        return cls(
+            {
+                "submission_id": str(mark.uid),
+                "mark": str(mark.uid),
+                "case": case,
+                "who": str(removal.worker.uid) if removal.worker else "",
+                "what_happened": mark.failure.code if mark.failure else "",
+                "phase": Breach.Phase.REMOVAL,
+                "occurred_at": local(mark.marked_at, zone),
+                "drill": "yes" if removal.drill else "no",
+            }
+        )
+
+    @classmethod
+    def beside(cls, breach: Breach, *, zone: ZoneInfo) -> "Draft":
+        """The report of somebody else who was touched at the same moment."""
+        return cls(
+            {
+                "submission_id": str(uuid.uuid4()),
+                "case": breach.case.code if breach.case else "",
+                "phase": breach.phase,
+                "occurred_at": local(breach.happened_at, zone),
+                "drill": "yes" if breach.drill else "no",
+            }
+        )
+
+    def hidden(self, *shown: str) -> list[tuple[str, str]]:
+        """(name, value) of every field but those that the page itself shows."""
+        fields = [(name, value) for name, value in self.values.items() if name not in shown]
+        answers = [(ANSWER + name, value) for name, value in self.answers.items()]
+        return fields + [pair for pair in answers if pair[0] not in shown]
+
+    def text(self, name: str) -> str:
+        return self.values.get(name, "").strip()
+
+    def moment(self, zone: ZoneInfo) -> datetime | None:
+        """When it happened, aware, or None where nothing readable was typed."""
+        moment = read_instant(self.text("occurred_at"))
+        if moment is not None and moment.tzinfo is None:
+            moment = moment.replace(tzinfo=zone)
+        return moment
+
+    def body(self, station: Station, mark: Mark | None, facts: Known) -> dict[str, Any]:
+        """What the pipeline takes. Nothing is left out because it looks odd."""
+        zone = ZoneInfo(station.site.zone)
+        moment = self.moment(zone)
+        return {
+            "submission_id": self.values["submission_id"],
+            "station": station.code,
+            **self._who(),
+            "occurred_at": moment.isoformat() if moment else self.text("occurred_at") or None,
+            "case": self.text("case") or None,
+            "phase": self.text("phase") or None,
+            "drill": self.text("drill") == "yes",
+            "step": mark.step.code if mark else None,
+            "removal": str(mark.removal.uid) if mark else None,
+            "criteria_version": self.text("criteria_version") or None,
+            "facts": facts,
+            "what_happened": self.text("what_happened") or None,
+            "first_aid": [code for code in [self.text("first_aid")] if code],
+            "narrative": self._narrative(),
+        }
+
+    def _who(self) -> dict[str, Any]:
+        kind = self.text("who")
+        if kind == "number":
+            worker = by_number(self.text("number"))
+            return {"worker": worker.number if worker else self.text("number")}
+        if kind == "name":
+            return {"person": {name: self.text(name) for name in ("name", "phone", "employer")}}
+        return {"worker": kind if kind not in ("", "nobody") else None}
+
+    def _narrative(self) -> str:
+        others = {
+            "yes": _("Somebody else was touched or splashed too."),
+            "unknown": _("It is not known whether somebody else was touched or splashed."),
+        }
+        lines = [self.text("narrative"), others.get(self.text("anyone_else"), "")]
+        return "\n".join(line for line in lines if line)
+
+
+def local(moment: datetime, zone: ZoneInfo) -> str:
+    """A moment on the site's clock as the browser's picker writes it."""
+    return moment.astimezone(zone).strftime("%Y-%m-%dT%H:%M")

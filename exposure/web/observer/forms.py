@@ -1,0 +1,206 @@
+"""The forms at the station. They ask again for what is not answered; they refuse nothing for being odd."""
+
+from typing import Any
+
+from django import forms
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
+
+from exposure.classify.table import Fact
+from exposure.people.models import Worker
+from exposure.places.models import FailureType, Protocol, Station
+from exposure.report.models import Breach, Case
+from exposure.web.observer.draft import ANSWER
+from exposure.web.observer.questions import UNKNOWN, choices, in_words, number
+
+REAL_OR_DRILL = [("no", gettext_lazy("Real")), ("yes", gettext_lazy("Drill"))]
+DONT_KNOW = gettext_lazy("Don't know")
+
+
+class WhoForm(forms.Form):
+    """Who it is: one of those lately here, a number, or a name."""
+
+    who = forms.ChoiceField(label=gettext_lazy("Who?"), widget=forms.RadioSelect)
+    number = forms.CharField(
+        label=gettext_lazy("Number on the badge"),
+        required=False,
+        widget=forms.TextInput(attrs={"autocomplete": "off", "autocapitalize": "characters"}),
+    )
+    name = forms.CharField(
+        label=gettext_lazy("Name"), required=False, widget=forms.TextInput(attrs={"autocomplete": "off"})
+    )
+
+    def __init__(self, *args: Any, people: list[Worker], self_worker: Worker | None = None, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        listed = [(str(one.uid), _person(one)) for one in people if one != self_worker]
+        if self_worker is not None:
+            listed.append((str(self_worker.uid), _("Myself, %(name)s") % {"name": self_worker.name}))
+        self.fields["who"].choices = [
+            *listed,
+            ("number", _("By number")),
+            ("name", _("By name, without a number")),
+            ("nobody", _("Not known yet")),
+        ]
+
+    def clean(self) -> dict[str, Any]:
+        cleaned = super().clean()
+        asked = {
+            "number": _("Not answered yet: the number on the badge. Without one, choose “By name”."),
+            "name": _("Not answered yet: the name. If nobody knows it, choose “Not known yet”."),
+        }
+        kind = cleaned.get("who")
+        if kind in asked and not cleaned.get(kind):
+            self.add_error(kind, asked[kind])
+        return cleaned
+
+
+class StartForm(WhoForm):
+    """Starts a guided removal. Real or drill is chosen each time."""
+
+    protocol = forms.ModelChoiceField(
+        label=gettext_lazy("Which protocol?"),
+        queryset=Protocol.objects.none(),
+        widget=forms.RadioSelect,
+        to_field_name="code",
+        empty_label=None,
+    )
+    drill = forms.ChoiceField(
+        label=gettext_lazy("Real or drill?"), choices=REAL_OR_DRILL, widget=forms.RadioSelect
+    )
+    field_order = ["protocol", "who"]
+
+    def __init__(self, *args: Any, station: Station, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        protocols = station.protocols.all()
+        self.fields["protocol"].queryset = protocols
+        if len(protocols) == 1:
+            self.fields["protocol"].initial = protocols[0].code
+
+
+class DetailsForm(WhoForm):
+    """Who, what, when: what every report says."""
+
+    phone = forms.CharField(
+        label=gettext_lazy("Their telephone"),
+        required=False,
+        widget=forms.TextInput(attrs={"type": "tel", "autocomplete": "off"}),
+    )
+    employer = forms.CharField(
+        label=gettext_lazy("Their employer"), required=False, widget=forms.TextInput(attrs={"autocomplete": "off"})
+    )
+    case = forms.ChoiceField(
+        label=gettext_lazy("Which patient's case?"), widget=forms.RadioSelect, required=False
+    )
+    what_happened = forms.ChoiceField(label=gettext_lazy("What happened?"), widget=forms.RadioSelect)
+    phase = forms.ChoiceField(
+        label=gettext_lazy("At which point?"), choices=Breach.Phase.choices, widget=forms.RadioSelect
+    )
+    # Any text is taken: a time that cannot be read is sent as it was typed.
+    occurred_at = forms.CharField(
+        label=gettext_lazy("When?"), required=False, widget=forms.DateTimeInput(attrs={"autocomplete": "off"})
+    )
+    drill = forms.ChoiceField(
+        label=gettext_lazy("Real or drill?"), choices=REAL_OR_DRILL, widget=forms.RadioSelect
+    )
+
+    def __init__(
+        self, *args: Any, station: Station, cases: list[Case], failures: list[FailureType], **kwargs: Any
+    ) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["what_happened"].choices = [
+            *((one.code, one.label) for one in failures),
+            ("other", _("Something else, or not known")),
+        ]
+        self.fields["occurred_at"].help_text = _("On the clock of %(site)s.") % {"site": station.site.short_name}
+        if len(cases) > 1:
+            self.fields["case"].choices = [*((one.code, one.code) for one in cases), ("", DONT_KNOW)]
+        else:
+            del self.fields["case"]
+
+
+class FactForm(forms.Form):
+    """One question of the criteria; "Don't know" is an answer like the others."""
+
+    def __init__(self, *args: Any, fact: Fact, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fact, self.field_name = fact, ANSWER + fact.name
+        offered = choices(fact)
+        if offered:
+            control: forms.Field = forms.ChoiceField(
+                choices=[*offered, (UNKNOWN, DONT_KNOW)], widget=forms.RadioSelect, label=in_words(fact)
+            )
+        else:
+            control = forms.CharField(
+                label=in_words(fact), widget=forms.TextInput(attrs={"inputmode": "decimal", "autocomplete": "off"})
+            )
+        self.fields[self.field_name] = control
+
+    @property
+    def question(self) -> forms.BoundField:
+        return self[self.field_name]
+
+    def clean(self) -> dict[str, Any]:
+        cleaned = super().clean()
+        typed = cleaned.get(self.field_name, UNKNOWN)
+        if self.fact.cuts and typed != UNKNOWN and number(typed) is None:
+            words = _("Not answered yet: %(question)s Write a number, such as 20, or choose “Don't know”.")
+            self.add_error(self.field_name, words % {"question": in_words(self.fact)})
+        return cleaned
+
+
+class ReviewForm(forms.Form):
+    """The last page before a report is sent; nothing on it is needed."""
+
+    anyone_else = forms.ChoiceField(
+        label=gettext_lazy("Was anyone else touched or splashed?"),
+        choices=[("yes", gettext_lazy("Yes")), ("no", gettext_lazy("No")), ("unknown", DONT_KNOW)],
+        widget=forms.RadioSelect,
+        required=False,
+    )
+    narrative = forms.CharField(
+        label=gettext_lazy("Anything else worth knowing"),
+        required=False,
+        widget=forms.Textarea(attrs={"rows": 3}),
+    )
+
+
+class FurtherAnswersForm(forms.Form):
+    """Any of the questions, once more; what is left empty changes nothing."""
+
+    def __init__(self, *args: Any, facts: list[Fact], **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.facts = facts
+        for fact in facts:
+            offered = choices(fact)
+            self.fields[ANSWER + fact.name] = (
+                forms.ChoiceField(
+                    label=in_words(fact), choices=offered, widget=forms.RadioSelect, required=False
+                )
+                if offered
+                else forms.CharField(label=in_words(fact), required=False)
+            )
+
+    def clean(self) -> dict[str, Any]:
+        cleaned = super().clean()
+        for fact in self.facts:
+            typed = cleaned.get(ANSWER + fact.name, "")
+            if fact.cuts and typed and number(typed) is None:
+                words = _("%(question)s Write a number, such as 20.") % {"question": in_words(fact)}
+                self.add_error(ANSWER + fact.name, words)
+        if not self.errors and not any(cleaned.values()):
+            self.add_error(None, _("Not answered yet: choose an answer to at least one question."))
+        return cleaned
+
+
+class WithdrawalForm(forms.Form):
+    """Asks a clinician to withdraw a report."""
+
+    reason = forms.CharField(
+        label=gettext_lazy("Why should this report be withdrawn?"),
+        widget=forms.Textarea(attrs={"rows": 3}),
+        error_messages={"required": gettext_lazy("Not answered yet: why this report should be withdrawn.")},
+    )
+
+
+def _person(worker: Worker) -> str:
+    return f"{worker.name}, {worker.number}" if worker.number else worker.name

@@ -1,0 +1,173 @@
+"""What an exposed person may know now, and the one thing that there is to do.
+
+Nothing that nobody has told them in person or by telephone is in here, and no tier before a clinician has confirmed
+it. All of it is their own record, however many roles they hold besides.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+from django.db.models import Exists, OuterRef
+from django.utils.translation import get_language
+
+from exposure.classify.criteria import text
+from exposure.classify.plan import Profile
+from exposure.clear.models import Clearance
+from exposure.followup.models import Check, Exposure, FollowUpState
+from exposure.followup.opening import profile_of
+from exposure.followup.overview import CheckLine, Overview, overviews
+from exposure.followup.readings import LATE_WITHOUT_NEXT
+from exposure.followup.store_reading import follow_ups_taking_readings
+from exposure.followup.work_models import Alert, Restriction
+from exposure.people.access import View, visible
+from exposure.people.models import Worker
+from exposure.report.models import Breach, Told
+
+Kind = FollowUpState.Kind
+IN_CARE = (Kind.EVALUATED, Kind.ADMITTED)
+STOPPING = frozenset({Alert.Cause.FEVER, Alert.Cause.SYMPTOM})
+
+
+@dataclass(frozen=True)
+class Situation:
+    """As of `at`. `overviews` are the follow-ups that the worker was told of and that take readings; `untold` and
+    `unconfirmed` are the reports about them nobody has told, or told but not confirmed."""
+
+    worker: Worker
+    at: datetime
+    overviews: tuple[Overview, ...]
+    untold: tuple[Breach, ...]
+    unconfirmed: tuple[Breach, ...]
+    alert: Alert | None
+    profiles: tuple[Profile, ...]
+
+    @property
+    def kind(self) -> str:
+        """untold, stop, unconfirmed, in_care, monitored, cleared, ended or nothing: what Today is about."""
+        states = {one.state.kind for one in self.overviews if one.state}
+        if self.untold and not self.overviews and not self.unconfirmed:
+            return "untold"
+        if self.alert and not (states.intersection(IN_CARE) and self.alert.acknowledged_at):
+            return "stop"
+        if self.unconfirmed:
+            return "unconfirmed"
+        if states.intersection(IN_CARE):
+            return "in_care"
+        if states.intersection((Kind.PROVISIONAL, Kind.MONITORED)):
+            return "monitored"
+        if Kind.CLEARED in states:
+            return "cleared"
+        return "ended" if states else "nothing"
+
+    @property
+    def due(self) -> CheckLine | None:
+        """The reading that can be taken now: open, to repeat, or missing and not yet too late."""
+        lines = [line for one in self._expecting if (line := _current(one))]
+        return min(lines, key=lambda line: line.check.closes_at, default=None)
+
+    @property
+    def next(self) -> Check | None:
+        """The next reading that has not opened."""
+        lines = [one.next_line for one in self._expecting if one.next_line]
+        return min((line.check for line in lines), key=lambda check: check.opens_at, default=None)
+
+    @property
+    def _expecting(self) -> list[Overview]:
+        return [one for one in self.overviews if one.state and one.state.kind in (Kind.PROVISIONAL, Kind.MONITORED)]
+
+    @property
+    def call_by(self) -> datetime | None:
+        """By when a clinician calls to confirm."""
+        return min((one.confirm_due_at for one in self.unconfirmed if one.confirm_due_at), default=None)
+
+    @property
+    def symptoms(self) -> dict[str, str]:
+        """Code -> question, of all the follow-ups together."""
+        language = get_language() or "en"
+        return {
+            code: text(symptom.ask, language)
+            for profile in self.profiles
+            for code, symptom in profile.symptoms.items()
+        }
+
+    @property
+    def reducer_hours(self) -> int:
+        """For how long a fever reducer hides a fever, by the most careful of the criteria."""
+        return max((profile.reducer_hours or 0 for profile in self.profiles), default=0)
+
+    @property
+    def restrictions(self) -> list[Restriction]:
+        """Those in force or to come, but for what nobody has told yet."""
+        hidden = {breach.pk for breach in self.untold}
+        return [
+            restriction
+            for one in self.overviews
+            for restriction in one.restrictions
+            if restriction.exposure.breach_id not in hidden and not _over(restriction, self.at)
+        ]
+
+    @property
+    def tiers(self) -> list[str]:
+        """The confirmed tiers in force, in words."""
+        open_ones = {breach.pk for breach in (*self.untold, *self.unconfirmed)}
+        in_force = [exposure for one in self.overviews if (exposure := one.in_force)]
+        return [one.tier_label for one in in_force if one.tier_label and one.breach_id not in open_ones]
+
+    @property
+    def clearances(self) -> list[Clearance]:
+        """The signed ones, in effect or not yet."""
+        return list(
+            Clearance.objects.filter(
+                follow_up__in=[one.follow_up for one in self.overviews], void_at=None, signed_at__isnull=False
+            )
+        )
+
+
+def situation_of(worker: Worker, *, at: datetime) -> Situation:
+    """The situation of a worker who looks at their own pages."""
+    breaches = list(
+        visible(worker.user, Breach.objects.filter(worker=worker), View.OWN, at=at)
+        .filter(withdrawn_at=None, drill=False, confirmed_at=None)
+        .annotate(told=Exists(Told.objects.filter(breach=OuterRef("pk"))))
+    )
+    untold = tuple(one for one in breaches if not one.told)
+    hidden = {breach.pk for breach in untold}
+    follow_ups = follow_ups_taking_readings(worker, at=at)
+    told = [one for one in overviews(follow_ups, at=at) if _is_told(one.exposures, hidden)]
+    profiles = [profile for one in told if (profile := profile_of(one.follow_up))]
+    return Situation(
+        worker=worker,
+        at=at,
+        overviews=tuple(told),
+        untold=untold,
+        unconfirmed=tuple(one for one in breaches if one.told),
+        alert=worker.alerts.filter(closed_at=None, cause__in=STOPPING).order_by("raised_at").last(),
+        profiles=tuple(profiles),
+    )
+
+
+def _is_told(exposures: Iterable[Exposure], hidden: set[int]) -> bool:
+    """Whether the worker knows of the follow-up: of one exposure at least."""
+    return any(one.breach_id not in hidden for one in exposures)
+
+
+def _current(overview: Overview) -> CheckLine | None:
+    """The last reading that has opened, while it is still to be taken."""
+    opened = [line for line in overview.lines if line.check.opens_at <= overview.at]
+    if not opened or opened[-1].state not in ("open", "repeat_due", "no_reading"):
+        return None
+    last = opened[-1]
+    latest = max(last.check.closes_at, last.check.opens_at + LATE_WITHOUT_NEXT)
+    return last if overview.next_line or overview.at < latest else None
+
+
+def _over(restriction: Restriction, at: datetime) -> bool:
+    today: date = at.astimezone(ZoneInfo(restriction.exposure.zone)).date()
+    return restriction.to_date is not None and restriction.to_date < today
+
+
+def repeat_after(taken_at: datetime, hours_since_dose: float, reducer_hours: int) -> datetime:
+    """From when a reading is no longer within reach of the fever reducer."""
+    return taken_at + timedelta(hours=reducer_hours - hours_since_dose)

@@ -1,0 +1,69 @@
+"""Moments and windows as one says them to somebody, in the active time zone."""
+
+from datetime import datetime, timedelta
+
+from django.utils import timezone
+from django.utils.formats import date_format
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy, pgettext
+
+from exposure.followup.models import Check
+
+WINDOWS = {"morning": gettext_lazy("morning"), "evening": gettext_lazy("evening")}  # others are named by the site
+TODAY = {
+    "morning": gettext_lazy("this morning between %(opens)s and %(closes)s"),
+    "afternoon": gettext_lazy("this afternoon between %(opens)s and %(closes)s"),
+    "evening": gettext_lazy("this evening between %(opens)s and %(closes)s"),
+    "night": gettext_lazy("tonight between %(opens)s and %(closes)s"),
+}
+TOMORROW = {
+    "morning": gettext_lazy("tomorrow morning between %(opens)s and %(closes)s"),
+    "afternoon": gettext_lazy("tomorrow afternoon between %(opens)s and %(closes)s"),
+    "evening": gettext_lazy("tomorrow evening between %(opens)s and %(closes)s"),
+    "night": gettext_lazy("tomorrow night between %(opens)s and %(closes)s"),
+}
+OTHER_DAY = gettext_lazy("on %(day)s between %(opens)s and %(closes)s")
+
+
+def window_name(check: Check) -> str:
+    """What the check's window is called."""
+    return str(WINDOWS.get(check.window, check.window))
+
+
+def window(check: Check, at: datetime) -> str:
+    """When the reading is taken, seen from `at`: "this evening between 18:00 and 22:00"."""
+    opens, closes = timezone.localtime(check.opens_at), timezone.localtime(check.closes_at)
+    words = {
+        "opens": date_format(opens, _clock()),
+        "closes": date_format(closes, _clock()),
+        "day": date_format(opens, pgettext("date format: Wednesday 25 November", "l j F")),
+    }
+    away = opens.date() - timezone.localtime(at).date()
+    if away == timedelta(0):
+        return str(TODAY[_part(opens.hour)]) % words
+    if away == timedelta(days=1):
+        return str(TOMORROW[_part(opens.hour)]) % words
+    return str(OTHER_DAY) % words
+
+
+def moment(when: datetime, at: datetime) -> str:
+    """A time of day, with its date where that is not the date of `at`."""
+    local = timezone.localtime(when)
+    if local.date() == timezone.localtime(at).date():
+        return date_format(local, _clock())
+    return _("%(clock)s on %(day)s") % {
+        "clock": date_format(local, _clock()),
+        "day": date_format(local, pgettext("date format: Wednesday 25 November", "l j F")),
+    }
+
+
+def _clock() -> str:
+    return pgettext("date format: 07:40", "H:i")
+
+
+def _part(hour: int) -> str:
+    if 4 <= hour < 12:
+        return "morning"
+    if 12 <= hour < 17:
+        return "afternoon"
+    return "evening" if 17 <= hour < 21 else "night"

@@ -1,0 +1,184 @@
+"""The exposed worker's pages: what to do now, my days, what this means, settings. Always one's own record."""
+
+import uuid
+from collections.abc import Callable
+from functools import wraps
+from typing import Any
+
+from django.http import HttpRequest, HttpResponse, QueryDict
+from django.contrib import messages
+from django.shortcuts import redirect, render
+from django.utils import timezone
+from django.utils.translation import gettext as _
+from django.views.decorators.http import require_http_methods, require_safe
+
+from exposure import pipeline
+from exposure.followup.models import Reading
+from exposure.followup.store_reading import Logged
+from exposure.people.access import View, find, visible
+from exposure.people.models import Worker
+from exposure.report.submission import BadSubmission
+from exposure.web.signed_in import kept_form, signed_in
+from exposure.web.worker import days, spoken
+from exposure.web.worker.forms import ReadingForm, SettingsForm, other_id
+from exposure.web.worker.situation import STOPPING, Situation, repeat_after, situation_of
+
+
+def own_page(view: Callable[[HttpRequest, Worker], HttpResponse]) -> Callable[..., HttpResponse]:
+    """A page about the signed-in person as a worker, on their own clock; 404 for who is none."""
+
+    @wraps(view)
+    def own(request: HttpRequest, **kwargs: Any) -> HttpResponse:
+        workers = Worker.objects.select_related("site", "user")
+        worker = find(request.user, workers, View.OWN, at=request.at)
+        with timezone.override(worker.zone):
+            return view(request, worker, **kwargs)
+
+    return signed_in(own)
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+@own_page
+def today(request: HttpRequest, worker: Worker) -> HttpResponse:
+    """The one thing to do now, and the form for a reading."""
+    if request.method == "POST":
+        return _log(request, worker)
+    situation = situation_of(worker, at=request.at)
+    kept = kept_form(request)
+    if kept is not None:
+        return _show_today(request, situation, ReadingForm(kept, symptoms=situation.symptoms), kept=True)
+    return _show_today(request, situation, _fresh_form(situation))
+
+
+def _log(request: HttpRequest, worker: Worker) -> HttpResponse:
+    situation = situation_of(worker, at=request.at)
+    form = ReadingForm(_with_id(request.POST), symptoms=situation.symptoms)
+    try:
+        logged = _log_once(form.body(), request, worker)
+    except BadSubmission as bad:
+        form.show(bad.problems)
+        return _show_today(request, situation, form, status=422)
+    if not logged.problems:
+        return redirect("reading_taken", uid=logged.row.uid)
+    form.show(logged.problems)
+    if logged.row is not None:
+        form.renew()
+    situation = situation_of(worker, at=request.at)
+    return _show_today(request, situation, form, status=422, refused=logged)
+
+
+def _log_once(body: dict[str, Any], request: HttpRequest, worker: Worker) -> Logged:
+    """A page that was gone back to, changed and sent again is another reading: it must not be lost."""
+    try:
+        return pipeline.log_reading(body=body, worker=worker, entered_by=request.user, at=request.at)
+    except pipeline.ContentConflict:
+        body = {**body, "submission_id": other_id(body)}
+        return pipeline.log_reading(body=body, worker=worker, entered_by=request.user, at=request.at)
+
+
+def _with_id(posted: QueryDict) -> QueryDict:
+    """A page without a proper id still carries a reading."""
+    try:
+        uuid.UUID(posted.get("submission_id", ""))
+    except ValueError:
+        posted = posted.copy()
+        posted["submission_id"] = str(uuid.uuid4())
+    return posted
+
+
+def _fresh_form(situation: Situation) -> ReadingForm:
+    """Empty but for the unit and the place of the last time."""
+    measured = situation.worker.readings.exclude(method="").order_by("taken_at").last()
+    initial = {
+        "submission_id": str(uuid.uuid4()),
+        "unit": situation.worker.unit,
+        "method": measured.method if measured else "",
+    }
+    return ReadingForm(symptoms=situation.symptoms, initial=initial)
+
+
+def _show_today(
+    request: HttpRequest,
+    situation: Situation,
+    form: ReadingForm,
+    *,
+    status: int = 200,
+    kept: bool = False,
+    refused: Logged | None = None,
+) -> HttpResponse:
+    context = {
+        **_common(request, situation),
+        "form": form,
+        "kept": kept,
+        "refused": refused is not None and refused.stop,
+        "takes_readings": bool(situation.overviews),
+    }
+    return render(request, "worker/today.html", context, status=status)
+
+
+def _common(request: HttpRequest, situation: Situation) -> dict[str, Any]:
+    """What several pages say: the reading now and next in words, and by when the call comes."""
+    due, coming, call_by = situation.due, situation.next, situation.call_by
+    return {
+        "situation": situation,
+        "site": situation.worker.site,
+        "at": request.at,
+        "due": due,
+        "due_when": spoken.window(due.check, request.at) if due else "",
+        "next_when": spoken.window(coming, request.at) if coming else "",
+        "call_by": spoken.moment(call_by, request.at) if call_by else "",
+        "call_late": call_by is not None and call_by <= request.at,
+        "clearances": situation.clearances,
+    }
+
+
+@require_safe
+@own_page
+def reading_taken(request: HttpRequest, worker: Worker, uid: uuid.UUID) -> HttpResponse:
+    """What became of a reading: recorded, to repeat, or stop and call; and which is the next one."""
+    reading = find(request.user, Reading.objects.all(), View.OWN, at=request.at, uid=uid)
+    situation = situation_of(worker, at=request.at)
+    again = repeat_after(reading.taken_at, reading.fever_reducer_hours or 0, situation.reducer_hours)
+    context = {
+        **_common(request, situation),
+        "reading": reading,
+        "stop": STOPPING.intersection(reading.triggers),
+        "repeat_after": spoken.moment(again, request.at),
+        "said": [situation.symptoms.get(code, code) for code in reading.symptoms],
+    }
+    return render(request, "worker/reading_taken.html", context)
+
+
+@require_safe
+@own_page
+def my_days(request: HttpRequest, worker: Worker) -> HttpResponse:
+    """The strip, and every reading and gap in words."""
+    situation = situation_of(worker, at=request.at)
+    readings = list(visible(request.user, Reading.objects.filter(worker=worker), View.OWN, at=request.at))
+    context = {
+        **_common(request, situation),
+        "strips": days.strips(situation),
+        "entries": days.entries(situation, readings),
+    }
+    return render(request, "worker/my_days.html", context)
+
+
+@require_safe
+@own_page
+def what_this_means(request: HttpRequest, worker: Worker) -> HttpResponse:
+    """Restrictions, what happens next, whom to call."""
+    situation = situation_of(worker, at=request.at)
+    return render(request, "worker/what_this_means.html", _common(request, situation))
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+@own_page
+def my_settings(request: HttpRequest, worker: Worker) -> HttpResponse:
+    """How and when to be reminded. Saving plans the readings that have not opened anew."""
+    form = SettingsForm(request.POST if request.method == "POST" else kept_form(request), instance=worker)
+    if request.method == "POST" and form.is_valid():
+        pipeline.change_settings(worker=worker, by=request.user, at=request.at, **form.cleaned_data)
+        messages.success(request, _("Saved."))
+        return redirect("my_settings")
+    status = 422 if form.is_bound and request.method == "POST" else 200
+    return render(request, "worker/my_settings.html", {"form": form, "worker": worker}, status=status)

@@ -1,0 +1,102 @@
+"""The page's own classification (JavaScript, run by node) against the server's, on random partial answers."""
+
+import json
+import os
+import random
+import shutil
+import subprocess
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from exposure.classify.criteria import Criteria, CriteriaError
+from tests.classify.documents import documents, written
+
+HERE = Path(__file__).parent
+PUBLISHED = sorted((HERE.parents[1] / "fixtures" / "criteria").glob("*.yaml"))
+
+
+def node(lines):
+    """What the page's module says, per line of {compiled, cases}."""
+    program = shutil.which("node")
+    if program is None:
+        message = "node is not installed, so the page's classification was NOT compared with the server's"
+        if os.environ.get("CI") == "true":
+            pytest.fail(message)
+        pytest.skip(message)
+    ran = subprocess.run(
+        [program, HERE / "classify_with_node.mjs"],
+        input="\n".join(map(json.dumps, lines)),
+        capture_output=True,
+        text=True,
+        check=True,
+        timeout=300,
+    )
+    return [json.loads(line) for line in ran.stdout.splitlines()]
+
+
+def server(criteria, facts):
+    try:
+        verdict = criteria.classify(facts)
+    except CriteriaError:
+        return "refused"
+    return {
+        "floor": verdict.floor,
+        "ceiling": verdict.ceiling,
+        "tier": verdict.tier,
+        "covered": verdict.covered,
+        "open_questions": list(verdict.open_questions),
+    }
+
+
+def page(verdict):
+    return "refused" if "refused" in verdict else verdict
+
+
+def partial(criteria, chance):
+    """Random answers: a fact is left out or None as often as it is answered."""
+    facts = {}
+    for fact in criteria.facts:
+        kind = chance.random()
+        if kind < 0.4:
+            facts[fact.name] = None if kind < 0.1 else _number(fact, chance) if fact.cuts else _code(fact, chance)
+    return facts
+
+
+def _code(fact, chance):
+    return chance.choice(fact.answers).code
+
+
+def _number(fact, chance):
+    cut = float(chance.choice(fact.cuts))
+    return chance.choice((cut, cut - 1e-9, cut + 0.1, round(cut * 2 * chance.random(), 2), int(cut)))
+
+
+def assert_same(criteria, cases):
+    (verdicts,) = node([{"compiled": criteria.compiled(), "cases": cases}])
+    for facts, said in zip(cases, verdicts, strict=True):
+        assert page(said) == server(criteria, facts), facts
+
+
+@pytest.mark.parametrize("path", PUBLISHED, ids=lambda path: path.stem)
+def test_the_page_classifies_the_published_criteria_as_the_server_does(path):
+    criteria, chance = Criteria.parse(path.read_text(encoding="utf-8")), random.Random(path.stem)
+    assert_same(criteria, [partial(criteria, chance) for _ in range(5_000)])
+
+
+@settings(max_examples=30, deadline=None)
+@given(documents(), st.randoms(use_true_random=False))
+def test_the_page_classifies_any_criteria_as_the_server_does(document, chance):
+    criteria = Criteria.parse(written(document))
+    assert_same(criteria, [partial(criteria, chance) for _ in range(1_000)])
+
+
+def test_the_page_refuses_what_the_server_refuses():
+    criteria = Criteria.parse(PUBLISHED[0].read_text(encoding="utf-8"))
+    first = criteria.facts[0].name
+    cases = [{"stranger": "x"}, {first: "no such answer"}, {first: True}, {first: [1]}]
+    (verdicts,) = node([{"compiled": criteria.compiled(), "cases": cases}])
+    assert all("refused" in verdict for verdict in verdicts)
+    assert [server(criteria, facts) for facts in cases] == ["refused"] * 4
