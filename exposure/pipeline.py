@@ -4,6 +4,7 @@ Pages, API calls and tasks call these and nothing deeper. Every function that de
 and raises PermissionDenied; `at` is the instant of the operation, aware; writes need `record.acting`.
 """
 
+import logging
 import uuid
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -21,7 +22,7 @@ from exposure.clear.sign import may_sign, rule_on, sign, void_before_effect
 from exposure.followup import alerts, opening
 from exposure.followup.entry import read_entry
 from exposure.followup.models import Check, Exposure, Fill, FollowUp, FollowUpState, Reading, UnplacedReading
-from exposure.followup.overview import overview
+from exposure.followup.overview import overview, standing_fill
 from exposure.followup.store_reading import Logged, follow_ups_taking_readings, log_entry
 from exposure.followup.work_models import Alert, Call, Task
 from exposure.people.access import Deed, require, roles_of
@@ -39,8 +40,9 @@ from exposure.report.removals import unfinished_marks
 from exposure.report.submission import BadSubmission, Problem, Submission, read_submission
 
 Cause = Alert.Cause
-NOT_ODD = frozenset({"self_answered", "time_missing"})
+NOT_ODD = frozenset({"self_answered", "time_missing", "station_missing"})
 NEXT_LOOK = timedelta(hours=4)  # where no criteria name one
+log = logging.getLogger(__name__)
 
 
 class ContentConflict(Exception):
@@ -95,17 +97,33 @@ def _take_in(submission: Submission, reporter: User, at: datetime) -> Reported:
     if breach.drill:
         alerts.raise_alert(breach, Cause.DRILL, _("A drill was reported."), site=breach.site, at=at)
         return Reported(breach, True, (), (), ring_now=False)
+    _one_at_a_time(breach.worker)
     assessments = assess.assess_report(breach, at=at)
     breach.confirm_due_at = min(opening.plan_in_force(one).confirm_within.after(at) for one in assessments)
     breach.told_due_at = at + timedelta(minutes=breach.site.told_within_minutes)
     breach.save()
     _raise_report_alerts(breach, assessments, at)
-    opened = [opening.open_exposure(one, at=at, by=reporter.actor) for one in assessments]
-    follow_ups = tuple(pair[0] for pair in opened if pair is not None)
+    opened = [_open_exposure(one, at, reporter) for one in assessments]
+    follow_ups = tuple(one for one in opened if one is not None)
     for follow_up in follow_ups:
         _plan_checks(follow_up, at)
     ring_now = any(assess.is_highest(one) for one in assessments)
     return Reported(breach, True, tuple(assessments), follow_ups, ring_now)
+
+
+def _open_exposure(assessment: Assessment, at: datetime, by: User) -> FollowUp | None:
+    """The follow-up that the assessed breach joins or opens. One signed off whose last day still runs goes on."""
+    worker = assessment.breach.worker
+    for signed_off in worker.follow_ups.filter(pathogen=assessment.pathogen, ended_at__gt=at):
+        if opening.brings_follow_up(opening.plan_in_force(assessment)):
+            _go_on(signed_off, _("Another exposure was reported before the last day had ended."), at, by.actor)
+    opened = opening.open_exposure(assessment, at=at, by=by.actor)
+    return opened[0] if opened else None
+
+
+def _one_at_a_time(worker: Worker) -> None:
+    """Whatever opens, feeds or ends a worker's follow-ups waits here for its turn, until its transaction ends."""
+    Worker.objects.select_for_update(no_key=True).get(pk=worker.pk)
 
 
 def _raise_report_alerts(breach: Breach, assessments: Iterable[Assessment], at: datetime) -> None:
@@ -136,14 +154,22 @@ def _again(standing: Breach, submission: Submission, at: datetime) -> Reported:
 
 
 def report_mark(*, mark: Mark, body: dict[str, Any], reporter: User, at: datetime) -> Reported:
-    """Send the report of a mark and tie the two together."""
+    """Send the report of a mark and tie the two together, also where the report stands with other content: then
+    ContentConflict is raised once both are kept."""
+    conflict = None
     with transaction.atomic():
-        reported = report_breach(body=body, reporter=reporter, at=at)
+        try:
+            breach = (reported := report_breach(body=body, reporter=reporter, at=at)).breach
+        except ContentConflict as raised:
+            conflict = raised
+            breach = Breach.objects.get(uid=body["submission_id"])
         mark = Mark.objects.select_for_update(of=("self",)).get(pk=mark.pk)
         if mark.breach_id is None and mark.deviation_at is None:
-            mark.breach = reported.breach
+            mark.breach = breach
             mark.save()
-        return reported
+    if conflict is not None:
+        raise conflict
+    return reported
 
 
 def send_unfinished_marks(*, at: datetime) -> int:
@@ -161,15 +187,24 @@ def send_unfinished_marks(*, at: datetime) -> int:
             "removal": str(removal.uid),
             "what_happened": mark.failure.code if mark.failure else None,
         }
-        report_mark(mark=mark, body=body, reporter=removal.observer, at=at)
+        try:
+            report_mark(mark=mark, body=body, reporter=removal.observer, at=at)
+        except ContentConflict:
+            log.warning("Mark %s had been reported with other content; both are kept.", mark.uid)
+        except Exception:  # one bad mark must not keep the others waiting
+            log.exception("Mark %s could not be sent; the next round tries again.", mark.uid)
     return len(marks)
 
 
 def answer_facts(*, breach: Breach, facts: dict[str, Any], by: User, at: datetime) -> list[Assessment]:
-    """Further answers: a new assessment beside the old one. The reporter may add to their own report."""
+    """Further answers: a new assessment beside the old one. The reporter may add to their own report; what workers
+    say about themselves is kept and settles nothing until a clinician has confirmed it."""
     if breach.reported_by_id != by.pk:
         require(by, Deed.ANSWER, breach.site_id, breach.worker.user_id, at=at)
     with transaction.atomic():
+        breach = _locked(breach)
+        if breach.worker.user_id == by.pk:
+            breach.facts, facts = {**breach.facts, **facts}, {}
         return _reassess(breach, facts, Assessment.Kind.FACTS, at, by)
 
 
@@ -285,8 +320,7 @@ def _apply(breach: Breach, at: datetime, by: User) -> None:
     for pathogen, assessment in _in_force(breach).items():
         exposure = exposures.get(pathogen)
         if exposure is None:
-            opened = opening.open_exposure(assessment, at=at, by=by.actor)
-            follow_up = opened[0] if opened else None
+            follow_up = _open_exposure(assessment, at, by)
         else:
             follow_up = exposure.follow_up
             if opening.brings_follow_up(opening.plan_in_force(assessment)):
@@ -351,6 +385,7 @@ def log_reading(*, body: Any, worker: Worker, entered_by: User, at: datetime) ->
             return standing
         try:
             with transaction.atomic():
+                _one_at_a_time(worker)
                 follow_ups = follow_ups_taking_readings(worker, at=at)
                 if not follow_ups:
                     raise BadSubmission(Problem("", _("No readings are asked of this person.")))
@@ -386,12 +421,15 @@ def _void_clearances(follow_ups: Iterable[FollowUp], logged: Logged, at: datetim
         return
     for follow_up in follow_ups:
         because = _("A reading asked for a look before the last day had ended.")
-        if void_before_effect(follow_up, because=because, at=at):
-            opening.enter_state(
-                follow_up, FollowUpState.Kind.MONITORED, at=at, by=logged.row.recorded_by, reason=because
-            )
-            follow_up.ended_at = None
-            follow_up.save()
+        _go_on(follow_up, because, at, logged.row.recorded_by)
+
+
+def _go_on(follow_up: FollowUp, because: str, at: datetime, by: str) -> None:
+    """A clearance, or the first of two signatures under it, that has not taken effect is void."""
+    if void_before_effect(follow_up, because=because, at=at) and follow_up.ended_at is not None:
+        opening.enter_state(follow_up, FollowUpState.Kind.MONITORED, at=at, by=by, reason=because)
+        follow_up.ended_at = None
+        follow_up.save()
 
 
 def acknowledge_alert(*, alert: Alert, by: User, at: datetime) -> Alert:
@@ -466,6 +504,11 @@ def excuse_check(*, check: Check, reason: str, by: User, at: datetime) -> Fill:
     if not reason.strip():
         raise BadSubmission(Problem("/reason", _("Say why the reading is missing.")))
     with transaction.atomic():
+        newest = check.fills.filter(standing_fill()).last()
+        if newest is not None and newest.state == "excused":
+            return newest
+        if newest is not None and newest.state != "repeat_due":
+            raise NotYet("answered")
         return Fill.objects.create(check_row=check, state="excused", reason=reason)
 
 
@@ -505,6 +548,7 @@ def sign_clearance(*, follow_up: FollowUp, by: User, at: datetime) -> Clearance:
     """
     require(by, Deed.CLEAR, follow_up.site_id, follow_up.worker.user_id, at=at)
     with transaction.atomic():
+        _one_at_a_time(follow_up.worker)
         follow_up = (
             FollowUp.objects.select_for_update(of=("self",)).select_related("worker").get(pk=follow_up.pk)
         )

@@ -161,6 +161,9 @@ class InsertOnly(Identified):
         _stamp_row(self)
         super().save(*args, **kwargs)
 
+    def delete(self, *args: Any, **kwargs: Any) -> NoReturn:
+        raise BulkWriteRefused(f"{type(self).__name__} rows are never deleted.")
+
 
 def _stamp_row(row: Any) -> None:
     context = current()
@@ -196,6 +199,7 @@ def insert_many(
 
 def mark_withdrawn(queryset: models.QuerySet, *, at: datetime) -> int:
     """Set `withdrawn_at`, the one column of checks and their reminder instants that may be set later."""
+    current()
     return models.QuerySet.update(queryset.filter(withdrawn_at=None), withdrawn_at=at)
 
 

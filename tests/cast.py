@@ -97,7 +97,9 @@ def assemble() -> Cast:
                 ("outsider", "Xenia Fern", Role.Kind.NURSE),
             )
         }
-        account = User.objects.create_user("worker", PASSWORD, full_name="Wim Alder", email="worker@example.org")
+        account = User.objects.create_user(
+            "worker", PASSWORD, full_name="Wim Alder", email="worker@example.org"
+        )
         worker = Worker.objects.create(
             site=site, user=account, number="SG-1042", name="Wim Alder", phone="+351 900 000 042"
         )
@@ -109,7 +111,9 @@ def assemble() -> Cast:
 
 def adopt(site: Site, name: str, at: datetime) -> CriteriaVersion:
     """Load a published criteria file and let the site work with it."""
-    version = propose_text((FIXTURES / "criteria" / f"{name}.yaml").read_text(), by="command:tests", at=at, proposed=True)
+    version = propose_text(
+        (FIXTURES / "criteria" / f"{name}.yaml").read_text(), by="command:tests", at=at, proposed=True
+    )
     version.approved_at = at
     version.save()
     Adoption.objects.create(site=site, pathogen=version.pathogen, version=version, from_at=at)

@@ -114,7 +114,9 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
 
 
 def pytest_sessionfinish(session: pytest.Session, exitstatus: int) -> None:
-    whole = session.config.args_source is not pytest.Config.ArgsSource.ARGS and not session.config.option.keyword
+    whole = (
+        session.config.args_source is not pytest.Config.ArgsSource.ARGS and not session.config.option.keyword
+    )
     if ON_SQLITE or not whole or exitstatus not in (0, 1) or "DATABASE_URL" not in os.environ:
         return
     print("\n\nThe same, on SQLite, for the tests marked database:\n", flush=True)

@@ -19,7 +19,7 @@ MOST_BYTES = 256 * 1024
 MOST_DEPTH = 12
 
 Words = str | Mapping[str, str]  # a text for people: one, or one per language
-NUMBER = re.compile(r"[-+]?[0-9]{1,15}(\.[0-9]{1,15})?")
+NUMBER = re.compile(r"[-+]?[0-9]{1,9}(\.[0-9]{1,6})?")  # 15 digits: a page's numbers hold them exactly
 WHOLE = re.compile(r"[0-9]{1,6}")
 LANGUAGE = re.compile(r"[a-z]{2,3}(-[A-Za-z0-9]{2,8})*")
 NULLS = ("", "~", "null", "Null", "NULL")
@@ -107,7 +107,7 @@ class Node:
     def number(self) -> Decimal:
         written = self.text()
         if not NUMBER.fullmatch(written):
-            self.fail(f"'{written[:40]}' must be a number such as 15 or 38.0")
+            self.fail(f"'{written[:40]}' must be a number such as 15 or 38.0, at most 9 digits and 6 decimals")
         return Decimal(written)
 
     def truth(self) -> bool:

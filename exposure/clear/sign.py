@@ -45,16 +45,19 @@ def may_sign(overview: Overview, kinds: set[str]) -> bool:
 
 
 def sign(overview: Overview, ruling: Ruling, *, by: User, at: datetime) -> Clearance:
-    """Add the signature; with the last one needed the clearance is signed. Inside a transaction."""
-    clearance, _ = Clearance.objects.get_or_create(
-        follow_up=overview.follow_up,
-        void_at=None,
-        defaults={
-            "kind": Clearance.Kind.WITH_GAP if ruling.gap else Clearance.Kind.COMPLETED,
-            "signatures_needed": 2 if wanted_signatures(overview) == "two" else 1,
-            "effective_at": max(overview.ends_at or at, at),
-        },
+    """Add the signature; with the last one needed the clearance is signed, as things stand then. Inside a
+    transaction."""
+    as_it_stands = {
+        "kind": Clearance.Kind.WITH_GAP if ruling.gap else Clearance.Kind.COMPLETED,
+        "signatures_needed": 2 if wanted_signatures(overview) == "two" else 1,
+        "effective_at": max(overview.ends_at or at, at),
+    }
+    clearance, created = Clearance.objects.get_or_create(
+        follow_up=overview.follow_up, void_at=None, defaults=as_it_stands
     )
+    if not created:
+        for name, value in as_it_stands.items():
+            setattr(clearance, name, value)
     subject = f"clearance:{clearance.uid}"
     Signature.objects.get_or_create(subject=subject, user=by, defaults={"meaning": "clearance"})
     if (
@@ -62,7 +65,7 @@ def sign(overview: Overview, ruling: Ruling, *, by: User, at: datetime) -> Clear
         and Signature.objects.filter(subject=subject).count() >= clearance.signatures_needed
     ):
         clearance.signed_at = at
-        clearance.save()
+    clearance.save()
     return clearance
 
 

@@ -64,7 +64,8 @@ def read_entry(raw: Any, *, at: datetime) -> ReadingEntry:
         for name in TEXTS
         if not isinstance(body.get(name), str | None)
     ]
-    symptoms = body.get("symptoms") or []
+    symptoms = body.get("symptoms")
+    symptoms = [] if symptoms is None else symptoms
     if not isinstance(symptoms, list) or any(not isinstance(code, str) for code in symptoms):
         problems.append(Problem("/symptoms", _("“symptoms” must be a list of codes.")))
     if not isinstance(body.get("felt_feverish"), bool | None):

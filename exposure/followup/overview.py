@@ -6,6 +6,8 @@ from dataclasses import dataclass, field
 from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
+from django.db.models import Q
+
 from exposure.followup.models import Check, Exposure, Fill, FollowUp, FollowUpState, Reading
 from exposure.followup.schedule import end_of_day
 from exposure.followup.status import Settled, check_state
@@ -101,6 +103,7 @@ def overviews(follow_ups: Iterable[FollowUp], *, at: datetime) -> list[Overview]
     alerts = Alert.objects.filter(closed_at=None)
     of_follow_up = _by("follow_up_id", alerts.filter(follow_up__in=ids))
     of_worker = _by("worker_id", alerts.filter(worker__in=workers))
+    of_breach = _by("breach_id", alerts.filter(breach__exposures__follow_up__in=ids).distinct())
     tasks = _by(
         "follow_up_id_",
         Task.objects.filter(exposure__follow_up__in=ids, dropped_at=None).select_related("exposure"),
@@ -117,7 +120,7 @@ def overviews(follow_ups: Iterable[FollowUp], *, at: datetime) -> list[Overview]
             exposures[one.pk],
             [_line(check, fills.get(check.pk), at) for check in checks[one.pk]],
             states.get(one.pk),
-            [*of_follow_up[one.pk], *of_worker[one.worker_id]],
+            [*of_follow_up[one.pk], *of_worker[one.worker_id], *_of_breaches(of_breach, exposures[one.pk])],
             tasks[one.pk],
             restrictions[one.pk],
             readings[one.worker_id],
@@ -139,9 +142,20 @@ def _by(key: str, rows: Iterable) -> dict[int, list]:
     return grouped
 
 
+def _of_breaches(alerts: dict[int, list[Alert]], exposures: Iterable[Exposure]) -> list[Alert]:
+    """Open alerts about the reports behind the exposures, each once."""
+    breaches = dict.fromkeys(one.breach_id for one in exposures if one.breach_id is not None)
+    return [alert for breach in breaches for alert in alerts[breach]]
+
+
+def standing_fill() -> Q:
+    """Fills that count: not those of a reading that a later one has replaced."""
+    return Q(reading=None) | Q(reading__replaced_by=None)
+
+
 def _newest_fills(follow_up_ids: Sequence[int]) -> dict[int, Fill]:
     rows = (
-        Fill.objects.filter(check_row__follow_up__in=follow_up_ids)
+        Fill.objects.filter(standing_fill(), check_row__follow_up__in=follow_up_ids)
         .select_related("reading")
         .order_by("recorded_at", "id")
     )
@@ -168,7 +182,8 @@ def _overview(
     calls: list[Call],
 ) -> Overview:
     ending = [one for one in exposures if one.last_day is not None]
-    taken = [one for one in readings if not one.could_not and one.taken_at <= at]
+    replaced = {one.replaces_id for one in readings}
+    taken = [one for one in readings if not one.could_not and one.taken_at <= at and one.pk not in replaced]
     contacts = sorted([*(one.recorded_at for one in readings), *(call.called_at for call in calls)])
     return Overview(
         follow_up=follow_up,

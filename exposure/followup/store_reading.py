@@ -55,7 +55,8 @@ def log_entry(
     entry: ReadingEntry, worker: Worker, follow_ups: Sequence[FollowUp], *, entered_by: User, at: datetime
 ) -> Logged:
     """Store the entry, or keep it unplaced, and raise its alerts. Inside a transaction."""
-    earlier = _earlier(worker, entry)
+    others = _unreplaced(worker, entry)
+    earlier = [one for one in others if one.taken_at <= entry.judged.taken_at]
     triggers = _judge(entry.judged, follow_ups, earlier)
     problems = entry.refused + _refused_by_record(entry, worker, entered_by, at)
     if problems:
@@ -72,7 +73,7 @@ def log_entry(
         entry.judged, window=held.window if held else None, local_date=held.local_date if held else None
     )
     triggers = _judge(judged, follow_ups, earlier)
-    placements = [_place(judged, checks[one.pk], earlier, one) for one in follow_ups]
+    placements = [_place(judged, checks[one.pk], others, one) for one in follow_ups]
     state = min((placement.state for placement in placements), key=STATES.index)
     if entry.could_not:
         state = "extra"
@@ -110,11 +111,9 @@ def as_value(row: Reading) -> readings.Reading:
     )
 
 
-def _earlier(worker: Worker, entry: ReadingEntry) -> list[readings.Reading]:
-    """The worker's unreplaced readings before this one, oldest first."""
-    rows = worker.readings.filter(
-        replaced_by=None, could_not="", taken_at__lte=entry.judged.taken_at
-    ).order_by("taken_at", "id")
+def _unreplaced(worker: Worker, entry: ReadingEntry) -> list[readings.Reading]:
+    """The worker's other readings that no amendment has replaced, oldest first."""
+    rows = worker.readings.filter(replaced_by=None, could_not="").order_by("taken_at", "id")
     return [as_value(row) for row in rows if row.uid != entry.replaces]
 
 

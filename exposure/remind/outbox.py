@@ -4,13 +4,14 @@ At most once, except for a crash between the gateway's yes and our mark: the lea
 sent again under the same idempotency key; both attempts stand in the record.
 """
 
+import logging
 import random
 import uuid
 from collections.abc import Callable
 from datetime import datetime, timedelta
 
 from django.db import transaction
-from django.db.models import Q
+from django.db.models import Q, QuerySet
 from django.utils.translation import gettext as _
 
 from exposure.followup.alerts import raise_alert
@@ -20,17 +21,24 @@ from exposure.remind.channels import email
 from exposure.remind.channels.refusal import Refused
 from exposure.remind.models import Attempt, AttemptOutcome, Message
 
-BATCH = 50
-LEASE = timedelta(minutes=5)  # longer than a batch of slowest deliveries
+BATCH = 10
+LEASE = timedelta(minutes=5)  # longer than a batch of slowest deliveries (settings.EMAIL_TIMEOUT each)
 FIRST_WAIT = timedelta(seconds=30)
 LONGEST_WAIT = timedelta(minutes=15)
+log = logging.getLogger(__name__)
 CHANNELS: dict[str, Callable[[Message], None]] = {Message.Channel.EMAIL: email.send}
 
 
 def deliver(*, at: datetime, batch: int = BATCH) -> int:
-    """Send what is due. Returns how many messages the gateways took."""
+    """Send what is due, batch after batch as long as the gateways take any. Returns how many they took."""
     _give_up_pointless(at)
-    return sum(_send(attempt, at) for attempt in _claim(at, batch))
+    taken = 0
+    while attempts := _claim(at, batch):
+        sent = sum(_send(attempt, at) for attempt in attempts)
+        taken += sent
+        if not sent:
+            break
+    return taken
 
 
 def _waiting(at: datetime) -> Q:
@@ -56,10 +64,16 @@ def _claim(at: datetime, batch: int) -> list[Attempt]:
 
 def _send(attempt: Attempt, at: datetime) -> bool:
     message = attempt.message
+    if not _mine(message).exists():
+        return False
     try:
         CHANNELS[message.channel](message)
     except Refused as refusal:
         _refused(attempt, refusal, at)
+        return False
+    except Exception as error:  # one bad message must not keep the others waiting
+        log.exception("Message %s could not be sent.", message.uid)
+        _refused(attempt, Refused(f"{type(error).__name__}: {error}", permanent=False), at)
         return False
     with transaction.atomic():
         AttemptOutcome.objects.create(attempt=attempt, accepted=True)
@@ -68,15 +82,15 @@ def _send(attempt: Attempt, at: datetime) -> bool:
 
 
 def _mine(message: Message):
-    """The message as long as this process holds it."""
-    return Message.objects.filter(pk=message.pk, token=message.token)
+    """The message as long as this process holds it and it waits."""
+    return Message.objects.filter(pk=message.pk, token=message.token, sent_at=None, given_up_at=None)
 
 
 @transaction.atomic
 def _refused(attempt: Attempt, refusal: Refused, at: datetime) -> None:
     AttemptOutcome.objects.create(attempt=attempt, accepted=False, detail=str(refusal))
     if refusal.permanent:
-        _give_up([attempt.message], at)
+        _give_up(_mine(attempt.message).select_related("worker", "site"), at)
     else:
         wait = min(FIRST_WAIT * 2 ** (attempt.number - 1), LONGEST_WAIT) * random.uniform(0.75, 1.25)
         _mine(attempt.message).update(due_at=at + wait, lease_until=None)
@@ -87,11 +101,12 @@ def _give_up_pointless(at: datetime) -> None:
     pointless = Message.objects.select_for_update(skip_locked=True, of=("self",)).filter(
         _waiting(at), pointless_at__lte=at
     )
-    _give_up(list(pointless.select_related("worker", "site")[:BATCH]), at)
+    _give_up(pointless.select_related("worker", "site"), at)
 
 
-def _give_up(messages: list[Message], at: datetime) -> None:
+def _give_up(waiting: QuerySet[Message], at: datetime) -> None:
     """No channel is left: a nurse is told that the worker is not reached."""
+    messages = list(waiting)
     Message.objects.filter(pk__in=[one.pk for one in messages]).update(given_up_at=at, lease_until=None)
     for message in messages:
         if message.worker is not None:

@@ -1,6 +1,5 @@
 """Reminder instants as rows, and what becomes of each when it has passed: one message, or skipped with a reason."""
 
-from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from datetime import datetime
 
@@ -11,6 +10,7 @@ from django.urls import reverse
 from django.utils.translation import gettext as _
 
 from exposure.followup.models import Check, Exposure, Fill, FollowUpState
+from exposure.followup.overview import standing_fill
 from exposure.people.models import Worker
 from exposure.places.models import Site
 from exposure.record import insert_many, mark_withdrawn
@@ -52,7 +52,14 @@ def remind_due(*, at: datetime) -> int:
                 .select_related("check_row__follow_up__worker__site", "check_row__follow_up__worker__user")
                 .annotate(
                     answered=Exists(
-                        Fill.objects.filter(check_row=OuterRef("check_row")).exclude(state="repeat_due")
+                        Fill.objects.filter(standing_fill(), check_row=OuterRef("check_row")).exclude(
+                            state="repeat_due"
+                        )
+                    ),
+                    overtaken=Exists(
+                        Rung.objects.filter(
+                            check_row=OuterRef("check_row"), withdrawn_at=None, at__gt=OuterRef("at"), at__lte=at
+                        )
                     ),
                     paused=Exists(
                         FollowUpState.objects.filter(
@@ -76,42 +83,43 @@ def _told(follow_up: OuterRef) -> QuerySet:
 
 
 def _settle(rungs: Iterable[Rung], at: datetime) -> int:
-    slots: dict[tuple[int, datetime], list[Rung]] = defaultdict(list)
+    """One reminder per worker, slot and rung, whichever of the worker's follow-ups asks for it."""
+    reminders: dict[tuple[int, datetime, str], tuple[Reminder, Check]] = {}
     for rung in rungs:
-        slots[rung.check_row.follow_up.worker_id, rung.check_row.opens_at].append(rung)
-    settled = [
-        (_reminder(rung, overtaken=rung.at < own[-1].at, at=at), rung) for own in slots.values() for rung in own
-    ]
-    insert_many(Reminder, [reminder for reminder, _rung in settled], ignore_conflicts=True)
-    uids = [reminder.uid for reminder, _rung in settled]
-    stored = {row.uid: row for row in Reminder.objects.filter(uid__in=uids).select_related("worker__site", "worker__user")}
+        reminder, check = _reminder(rung, at), rung.check_row
+        key = (reminder.worker_id, reminder.slot_opens_at, reminder.rung)
+        if key not in reminders or reminders[key][0].skipped_because:
+            reminders[key] = reminder, check
+    insert_many(Reminder, [reminder for reminder, _check in reminders.values()], ignore_conflicts=True)
+    uids = [reminder.uid for reminder, _check in reminders.values()]
+    stored = {row.uid: row for row in Reminder.objects.filter(uid__in=uids)}
     messages = [
-        _message(stored[reminder.uid], rung.check_row, at)
-        for reminder, rung in settled
+        _message(stored[reminder.uid], check, at)
+        for reminder, check in reminders.values()
         if reminder.uid in stored and not reminder.skipped_because
     ]
     Message.objects.bulk_create(messages)
     return len(messages)
 
 
-def _reminder(rung: Rung, *, overtaken: bool, at: datetime) -> Reminder:
+def _reminder(rung: Rung, at: datetime) -> Reminder:
     check = rung.check_row
     return Reminder(
         worker=check.follow_up.worker,
         slot_opens_at=check.opens_at,
         rung=rung.kind,
         rung_at=rung.at,
-        skipped_because=_skipped(rung, overtaken, at),
+        skipped_because=_skipped(rung, at),
     )
 
 
-def _skipped(rung: Rung, overtaken: bool, at: datetime) -> str:
+def _skipped(rung: Rung, at: datetime) -> str:
     """Why nothing is sent; "" when it is."""
     follow_up = rung.check_row.follow_up
     worker = follow_up.worker
     reasons = {
         "closed": rung.check_row.closes_at <= at,
-        "overtaken": overtaken,
+        "overtaken": rung.overtaken,
         "answered": rung.answered,
         "ended": follow_up.ended_at is not None and follow_up.ended_at <= at,
         "paused": rung.paused,
@@ -134,7 +142,7 @@ def neutral_text(site: Site, page: str) -> tuple[str, str]:
 
 
 def _message(reminder: Reminder, check: Check, at: datetime) -> Message:
-    worker = reminder.worker
+    worker = check.follow_up.worker
     subject, body = neutral_text(worker.site, "today")
     return Message(
         site=worker.site,

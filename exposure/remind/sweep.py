@@ -1,15 +1,18 @@
 """Everything that time causes. Idempotent, safe to run twice at once, and without memory of the last run."""
 
-from collections.abc import Iterable
+import logging
+from collections.abc import Callable, Iterable
 from datetime import datetime, timedelta
 
 from django.db import transaction
-from django.db.models import Exists, F, Max, OuterRef, Q
+from django.db.models import Exists, F, OuterRef, Q, QuerySet, Subquery
+from django.db.models.functions import Coalesce, Greatest
 from django.utils.translation import gettext as _
 
+from exposure.classify.assess import criteria_of
 from exposure.followup.alerts import raise_alert
-from exposure.followup.models import Check, Fill, FollowUp, FollowUpState, Reading
-from exposure.followup.opening import profile_of
+from exposure.followup.models import Check, Exposure, Fill, FollowUp, FollowUpState, Reading
+from exposure.followup.overview import standing_fill
 from exposure.followup.work_models import Alert, AlertEntry, Call, Task
 from exposure.people.models import Role, User
 from exposure.places.models import Site
@@ -18,25 +21,25 @@ from exposure.remind.reminders import PAUSED, neutral_text, remind_due
 from exposure.report.models import Breach
 
 Cause = Alert.Cause
+log = logging.getLogger(__name__)
 NOT_PAGED = (Cause.RISE, Cause.DRILL)
 MISSED_LOOK_BACK = timedelta(hours=36)  # two windows of any usual day
 SHORTEST_SILENCE = timedelta(hours=24)
+USUAL_SILENCE_HOURS = 48  # where no criteria name another
+RAISED = (AlertEntry.Kind.RAISED, AlertEntry.Kind.JOINED, AlertEntry.Kind.ROUND)
 PAGES_USEFUL = timedelta(hours=12)
 
 
 def sweep(*, at: datetime) -> dict[str, int]:
-    """Do what is due at `at`. Returns how much of each kind was done."""
-    done = {
-        "reminders": remind_due(at=at),
-        "late_confirmations": late_confirmations(at=at),
-        "untold": untold(at=at),
-        "next_looks": next_looks(at=at),
-        "missed": missed_readings(at=at),
-        "silent": silences(at=at),
-        "late_tasks": late_tasks(at=at),
-        "pages": page(at=at),
-    }
-    Heartbeat.objects.update_or_create(name="sweep", defaults={"at": at})
+    """Do what is due at `at`. Returns how much of each kind was done; the heartbeat's note names what failed."""
+    done: dict[str, int] = {}
+    for name, step in STEPS.items():
+        try:
+            done[name] = step(at=at)
+        except Exception:  # one bad row must not silence the others
+            log.exception("The part “%s” of this round failed; the next round tries again.", name)
+    failed = [name for name in STEPS if name not in done]
+    Heartbeat.objects.update_or_create(name="sweep", defaults={"at": at, "note": ", ".join(failed)})
     return done
 
 
@@ -83,90 +86,108 @@ def next_looks(*, at: datetime) -> int:
 @transaction.atomic
 def missed_readings(*, at: datetime) -> int:
     """Readings missing twice in a row, or once at the highest tier or after a masked or abnormal reading."""
+    own = Check.objects.filter(follow_up=OuterRef("follow_up"), withdrawn_at=None)
+    before = own.filter(closes_at__lt=OuterRef("closes_at")).order_by("-closes_at")
+    readings = Reading.objects.filter(
+        worker=OuterRef("follow_up__worker"), taken_at__lte=OuterRef("closes_at"), replaced_by=None
+    ).order_by("-taken_at", "-pk")
+    exposures = Exposure.objects.filter(follow_up=OuterRef("follow_up"), withdrawn_at=None)
     missing = (
         Check.objects.filter(
-            ~Exists(Fill.objects.filter(check_row=OuterRef("pk"))),
+            ~Exists(_settling(OuterRef("pk"))),
+            ~Exists(_entries(Cause.MISSED, OuterRef("follow_up"), since=OuterRef("closes_at"))),
             _watched("follow_up"),
             withdrawn_at=None,
             closes_at__lte=at,
             closes_at__gt=at - MISSED_LOOK_BACK,
             follow_up__ended_at=None,
         )
-        .select_related("follow_up__worker", "follow_up__site")
+        .annotate(
+            before=Subquery(before.values("pk")[:1]),
+            last_triggers=Subquery(readings.values("triggers")[:1]),
+            highest=Exists(exposures.filter(plan__highest=True)),
+        )
+        .annotate(again=Q(before__isnull=False) & ~Exists(_settling(OuterRef("before"))))
+        .select_related("follow_up__site")
         .order_by("closes_at")
     )
-    last_of: dict[FollowUp, Check] = {check.follow_up: check for check in missing}
-    told = []
-    for follow_up, check in last_of.items():
-        again = follow_up.alerts.filter(cause=Cause.MISSED, round_at__gte=check.closes_at).exists()
-        if not again and _pages(follow_up, check):
-            told.append((follow_up, Cause.MISSED, _("The last reading is missing."), follow_up.site))
-    return _raise_all(told, at)
+    pages = {check.follow_up for check in missing if check.again or check.last_triggers or check.highest}
+    because = _("The last reading is missing.")
+    return _raise_all(((one, Cause.MISSED, because, one.site) for one in pages), at)
 
 
-def _pages(follow_up: FollowUp, check: Check) -> bool:
-    """Whether a missing reading is more than a line on the call list."""
-    before = (
-        follow_up.checks.filter(withdrawn_at=None, closes_at__lt=check.closes_at).order_by("closes_at").last()
-    )
-    if before is not None and not before.fills.exists():
-        return True
-    reading = Reading.objects.filter(worker=follow_up.worker, taken_at__lte=check.closes_at).last()
-    if reading is not None and reading.triggers:
-        return True
-    return any(one.plan.get("highest") for one in follow_up.exposures.filter(withdrawn_at=None))
+def _settling(check: OuterRef) -> QuerySet[Fill]:
+    return Fill.objects.filter(standing_fill(), check_row=check)
 
 
 @transaction.atomic
 def silences(*, at: datetime) -> int:
     """Workers from whom nothing has come, and who have not been reached, for as long as the criteria allow."""
     since = at - SHORTEST_SILENCE
-    quiet = FollowUp.objects.filter(
-        ~Exists(Reading.objects.filter(worker=OuterRef("worker"), recorded_at__gt=since)),
-        ~Exists(Call.objects.filter(worker=OuterRef("worker"), answered=True, called_at__gt=since)),
-        Exists(Check.objects.filter(follow_up=OuterRef("pk"), withdrawn_at=None, opens_at__lte=at)),
-        _watched(""),
-        ended_at=None,
-        opened_at__lte=since,
-    ).select_related("worker", "site")
-    told = []
-    for follow_up in quiet:
-        contact = last_contact(follow_up)
-        profile = profile_of(follow_up)
-        hours = (profile.silence_hours if profile else None) or 48
-        known = follow_up.alerts.filter(cause=Cause.SILENCE, round_at__gte=contact).exists()
-        if not known and at - contact >= timedelta(hours=hours):
-            because = _("No reading and no answered call for %(hours)s hours.") % {"hours": hours}
-            told.append((follow_up, Cause.SILENCE, because, follow_up.site))
-    return _raise_all(told, at)
+    quiet = list(
+        _with_contact()
+        .filter(
+            ~Exists(_entries(Cause.SILENCE, OuterRef("pk"), since=OuterRef("contact_at"))),
+            Exists(Check.objects.filter(follow_up=OuterRef("pk"), withdrawn_at=None, opens_at__lte=at)),
+            _watched(""),
+            ended_at=None,
+            contact_at__lte=since,
+        )
+        .select_related("site")
+    )
+    hours = _silence_hours(quiet)
+    return _raise_all(
+        (
+            (
+                one,
+                Cause.SILENCE,
+                _("No reading and no answered call for %(hours)s hours.") % {"hours": hours[one.pk]},
+                one.site,
+            )
+            for one in quiet
+            if at - one.contact_at >= timedelta(hours=hours[one.pk])
+        ),
+        at,
+    )
 
 
-def last_contact(follow_up: FollowUp) -> datetime:
-    """When contact was last made: a reading or an answered call; at first, the opening."""
-    reading = Reading.objects.filter(worker=follow_up.worker).aggregate(at=Max("recorded_at"))["at"]
-    call = Call.objects.filter(worker=follow_up.worker, answered=True).aggregate(at=Max("called_at"))["at"]
-    return max(moment for moment in (follow_up.opened_at, reading, call) if moment is not None)
+def _with_contact() -> QuerySet[FollowUp]:
+    """Follow-ups with `contact_at`, when contact was last made: a reading or an answered call; at first, the opening."""
+    reading = Reading.objects.filter(worker=OuterRef("worker")).order_by("-recorded_at").values("recorded_at")[:1]
+    call = Call.objects.filter(worker=OuterRef("worker"), answered=True).order_by("-called_at").values("called_at")[:1]
+    opened = F("opened_at")
+    contact = Greatest(opened, Coalesce(Subquery(reading), opened), Coalesce(Subquery(call), opened))
+    return FollowUp.objects.annotate(contact_at=contact)
+
+
+def _silence_hours(follow_ups: Iterable[FollowUp]) -> dict[int, int]:
+    """Follow-up -> the hours that the criteria of its newest exposure allow."""
+    hours = {one.pk: USUAL_SILENCE_HOURS for one in follow_ups}
+    exposures = Exposure.objects.filter(
+        follow_up__in=hours, withdrawn_at=None, assessment__version__isnull=False
+    ).select_related("assessment__version")
+    for exposure in exposures.order_by("occurred_at"):
+        profile = criteria_of(exposure.assessment.version).profile
+        hours[exposure.follow_up_id] = (profile.silence_hours if profile else None) or USUAL_SILENCE_HOURS
+    return hours
 
 
 @transaction.atomic
 def late_tasks(*, at: datetime) -> int:
     """Tasks past their time. One alert per follow-up; a task that becomes late joins it."""
-    entry = AlertEntry.objects.filter(
-        alert__cause=Cause.LATE_TASK,
-        alert__follow_up=OuterRef("exposure__follow_up"),
-        recorded_at__gte=OuterRef("due_at"),
-    )
+    known = _entries(Cause.LATE_TASK, OuterRef("exposure__follow_up"), since=OuterRef("due_at"))
     late = Task.objects.filter(
-        ~Exists(entry), exposure__isnull=False, completed_at=None, dropped_at=None, due_at__lte=at
+        ~Exists(known.filter(because=OuterRef("title"))),
+        exposure__follow_up__ended_at=None,
+        exposure__isnull=False,
+        completed_at=None,
+        dropped_at=None,
+        due_at__lte=at,
     ).select_related("exposure__follow_up__site")
-    return _raise_all(
-        (
-            (task.exposure.follow_up, Cause.LATE_TASK, task.title, task.exposure.follow_up.site)
-            for task in late
-            if task.exposure.follow_up.ended_at is None
-        ),
-        at,
+    told = (
+        (task.exposure.follow_up, Cause.LATE_TASK, task.title, task.exposure.follow_up.site) for task in late
     )
+    return _raise_all(told, at)
 
 
 @transaction.atomic
@@ -177,46 +198,62 @@ def page(*, at: datetime) -> int:
         closed_at=None,
         acknowledged_at=None,
     ).exclude(cause__in=NOT_PAGED)
-    messages = []
-    for alert in fresh.select_related("site"):
-        subject, body = neutral_text(alert.site, "needs_action")
-        messages += [
-            Message(
-                site=alert.site,
-                alert=alert,
-                alert_round=alert.round,
-                page_rung=0,
-                user=user,
-                channel=Message.Channel.EMAIL,
-                address=user.email,
-                subject=subject,
-                body=body,
-                created_at=at,
-                due_at=at,
-                pointless_at=at + PAGES_USEFUL,
-            )
-            for user in _clinicians(alert, at)
-        ]
+    fresh = list(fresh.select_related("site", "worker", "follow_up__worker", "breach__worker"))
+    clinicians = _clinicians(at) if fresh else []
+    messages = [
+        _page(alert, role.user, at)
+        for alert in fresh
+        for role in clinicians
+        if role.site_id in (None, alert.site_id) and role.user_id != _person(alert)
+    ]
+    # Somebody with two roles is paged once: the rows are unique per alert, round and person.
     Message.objects.bulk_create(messages, ignore_conflicts=True)
-    return len(messages)
+    return len({(one.alert_id, one.user_id) for one in messages})
 
 
-def _clinicians(alert: Alert, at: datetime) -> Iterable[User]:
-    """Who is paged: the site's nurses and physicians with an address, but not about themselves."""
+def _page(alert: Alert, user: User, at: datetime) -> Message:
+    subject, body = neutral_text(alert.site, "needs_action")
+    return Message(
+        site=alert.site,
+        alert=alert,
+        alert_round=alert.round,
+        page_rung=0,
+        user=user,
+        channel=Message.Channel.EMAIL,
+        address=user.email,
+        subject=subject,
+        body=body,
+        created_at=at,
+        due_at=at,
+        pointless_at=at + PAGES_USEFUL,
+    )
+
+
+def _clinicians(at: datetime) -> list[Role]:
+    """The roles of nurses and physicians who have an address."""
     roles = Role.objects.held(at=at).filter(
-        Q(site=alert.site) | Q(site=None), kind__in=(Role.Kind.NURSE, Role.Kind.PHYSICIAN)
+        kind__in=(Role.Kind.NURSE, Role.Kind.PHYSICIAN), user__is_active=True, user__email__isnull=False
     )
-    users = (
-        User.objects.filter(roles__in=roles, is_active=True, email__isnull=False).exclude(email="").distinct()
-    )
-    about = Q(worker__alerts=alert) | Q(worker__breaches__alerts=alert) | Q(worker__follow_ups__alerts=alert)
-    return users.exclude(pk__in=User.objects.filter(about))
+    return list(roles.exclude(user__email="").select_related("user"))
+
+
+def _person(alert: Alert) -> int | None:
+    """The account of the person whom the alert is about: they are not paged about themselves."""
+    subject = alert.worker or (alert.follow_up or alert.breach).worker
+    return subject.user_id
 
 
 def _watched(path: str) -> Q:
     """Follow-ups whose missing readings count: not being evaluated or in hospital."""
     follow_up = OuterRef(f"{path}__pk" if path else "pk")
     return Q(~Exists(FollowUpState.objects.filter(follow_up=follow_up, until_at=None, kind__in=PAUSED)))
+
+
+def _entries(cause: str, follow_up: OuterRef, *, since: OuterRef) -> QuerySet[AlertEntry]:
+    """What has been raised for this cause about the follow-up since then: known already."""
+    return AlertEntry.objects.filter(
+        alert__cause=cause, alert__follow_up=follow_up, kind__in=RAISED, recorded_at__gte=since
+    )
 
 
 def _open(cause: str, **subject: F | OuterRef):
@@ -229,3 +266,15 @@ def _raise_all(told: Iterable[tuple[Breach | FollowUp, str, str, Site]], at: dat
         raise_alert(subject, cause, because, site=site, at=at)
         count += 1
     return count
+
+
+STEPS: dict[str, Callable[..., int]] = {
+    "reminders": remind_due,
+    "late_confirmations": late_confirmations,
+    "untold": untold,
+    "next_looks": next_looks,
+    "missed": missed_readings,
+    "silent": silences,
+    "late_tasks": late_tasks,
+    "pages": page,
+}

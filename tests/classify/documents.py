@@ -12,8 +12,13 @@ TIERS = ("none", "some", "off", "high")
 CUTS = ("-1", "0", "0.1", "15", "37.50", "60")
 
 
+class Written(yaml.SafeDumper):
+    def ignore_aliases(self, data):
+        return True
+
+
 def written(document):
-    return yaml.safe_dump(document, sort_keys=False, allow_unicode=True)
+    return yaml.dump(document, Dumper=Written, sort_keys=False, allow_unicode=True)
 
 
 @st.composite

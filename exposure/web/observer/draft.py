@@ -17,7 +17,7 @@ from exposure.places.models import Station
 from exposure.report.models import Breach, Mark
 from exposure.report.submission import read_instant
 from exposure.web.observer.here import by_number
-from exposure.web.observer.questions import Known
+from exposure.web.observer.questions import UNKNOWN, Known
 
 FIELDS = (
     "submission_id", "mark", "case", "criteria_version", "who", "number", "name", "phone", "employer",
@@ -88,6 +88,11 @@ class Draft:
     def text(self, name: str) -> str:
         return self.values.get(name, "").strip()
 
+    @property
+    def case(self) -> str:
+        """The code of the case; empty where there is none or nobody knows which."""
+        return self.text("case").removeprefix(UNKNOWN)
+
     def moment(self, zone: ZoneInfo) -> datetime | None:
         """When it happened, aware, or None where nothing readable was typed."""
         moment = read_instant(self.text("occurred_at"))
@@ -104,7 +109,7 @@ class Draft:
             "station": station.code,
             **self._who(),
             "occurred_at": moment.isoformat() if moment else self.text("occurred_at") or None,
-            "case": self.text("case") or None,
+            "case": self.case or None,
             "phase": self.text("phase") or None,
             "drill": self.text("drill") == "yes",
             "step": mark.step.code if mark else None,

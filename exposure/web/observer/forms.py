@@ -113,7 +113,7 @@ class DetailsForm(WhoForm):
         ]
         self.fields["occurred_at"].help_text = _("On the clock of %(site)s.") % {"site": station.site.short_name}
         if len(cases) > 1:
-            self.fields["case"].choices = [*((one.code, one.code) for one in cases), ("", DONT_KNOW)]
+            self.fields["case"].choices = [*((one.code, one.code) for one in cases), (UNKNOWN, DONT_KNOW)]
         else:
             del self.fields["case"]
 

@@ -1,5 +1,6 @@
 """Who and what is at a station: whose stations they are, who was there lately, which cases are open."""
 
+import uuid
 from datetime import datetime, timedelta
 
 from django.db.models import Max, QuerySet
@@ -39,10 +40,21 @@ def open_cases(station: Station) -> list[Case]:
     return list(Case.objects.filter(station=station, closed_at=None).order_by("code"))
 
 
-def lately_here(station: Station, *, at: datetime) -> list[Worker]:
-    """Who took equipment off here lately, the latest first: the list that spares typing."""
+def lately_here(station: Station, *, chosen: str = "", at: datetime) -> list[Worker]:
+    """Who took equipment off here lately, the latest first: the list that spares typing. Whoever was `chosen` from
+    it (a uid) stays on it, also when others have come since."""
     seen = Worker.objects.filter(removals__station=station, removals__started_at__gte=at - LATELY, same_as=None)
-    return list(seen.annotate(last_here=Max("removals__started_at")).order_by("-last_here")[:MOST_NAMES])
+    people = list(seen.annotate(last_here=Max("removals__started_at")).order_by("-last_here")[:MOST_NAMES])
+    worker = by_uid(chosen)
+    return people if worker is None or worker in people else [worker, *people]
+
+
+def by_uid(text: str) -> Worker | None:
+    """The worker whom the text names by uid, if it does."""
+    try:
+        return Worker.objects.filter(uid=uuid.UUID(text)).first()
+    except ValueError:
+        return None
 
 
 def by_number(number: str) -> Worker | None:

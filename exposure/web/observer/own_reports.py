@@ -1,0 +1,112 @@
+"""What one has reported oneself: the reference to pass on, further answers, a withdrawal asked for.
+
+Nothing here shows an assessment or a tier: whoever reports is told what to do, not how serious it is.
+"""
+
+import uuid
+from zoneinfo import ZoneInfo
+
+from django.contrib import messages
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.utils import timezone
+from django.utils.translation import gettext as _
+
+from exposure import pipeline
+from exposure.classify import assess
+from exposure.classify.models import Assessment
+from exposure.people.access import View, find, visible
+from exposure.report.models import Breach
+from exposure.web.observer import questions
+from exposure.web.observer.draft import ANSWER
+from exposure.web.observer.forms import FurtherAnswersForm, WithdrawalForm
+from exposure.web.signed_in import kept_form, signed_in
+
+
+@signed_in
+def reported(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
+    """Sent: the reference, and whether to ring at once."""
+    breach = _own(request, uid)
+    assessments = breach.assessments.filter(kind=Assessment.Kind.REPORT).select_related("version")
+    context = {
+        "breach": breach,
+        "ring_now": any(assess.is_highest(one) for one in assessments),
+        "another": request.GET.get("another") == "yes",
+    }
+    return render(request, "observer/reported.html", context)
+
+
+@signed_in
+def my_reports(request: HttpRequest) -> HttpResponse:
+    """One's own reports, the latest first."""
+    rows = Breach.objects.select_related("station__site", "site", "worker").order_by("-reported_at")
+    breaches = visible(request.user, rows, View.AUTHOR, at=request.at)
+    return render(request, "observer/my_reports.html", {"rows": [(one, person_as_typed(one)) for one in breaches]})
+
+
+@signed_in
+def my_report(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
+    """One's own report: adding is free, withdrawing is a request."""
+    breach = _own(request, uid)
+    data = request.POST if request.method == "POST" else kept_form(request)
+    withdrawing = data is not None and "reason" in data
+    answers = FurtherAnswersForm(None if withdrawing else data, facts=_questions(breach, request))
+    withdrawal = WithdrawalForm(data if withdrawing else None)
+    if request.method == "POST":
+        if withdrawing and withdrawal.is_valid():
+            return _ask_withdrawal(request, breach, withdrawal.cleaned_data["reason"])
+        if not withdrawing and answers.facts and answers.is_valid():
+            return _add(request, breach, answers)
+    context = {
+        "breach": breach,
+        "person": person_as_typed(breach),
+        "answers": answers,
+        "withdrawal": withdrawal,
+        "kept": request.method != "POST" and data is not None,
+        "asked": breach.withdrawal_requests.order_by("recorded_at").first(),
+        "has_errors": bool(answers.errors or withdrawal.errors),
+    }
+    with timezone.override(ZoneInfo(breach.site.zone)):
+        return render(request, "observer/my_report.html", context)
+
+
+def person_as_typed(breach: Breach) -> str:
+    """The person as the reporter named them, not as a nurse has found them since."""
+    person, number = breach.body.get("person"), breach.body.get("worker")
+    if person:
+        return ", ".join(text for key in ("name", "employer") if (text := (person.get(key) or "").strip()))
+    if number and str(breach.worker.uid) == number:
+        return breach.worker.name
+    return number or _("Not named")
+
+
+def _own(request: HttpRequest, uid: uuid.UUID) -> Breach:
+    rows = Breach.objects.select_related("station", "site", "worker", "case")
+    return find(request.user, rows, View.AUTHOR, at=request.at, uid=uid)
+
+
+def _questions(breach: Breach, request: HttpRequest) -> list:
+    """What can be added. About oneself a clinician asks: one's own answers decide nothing until then."""
+    if breach.drill or "self_answered" in breach.flags:
+        return []
+    return questions.facts_about_event(_asked(breach, request))
+
+
+def _asked(breach: Breach, request: HttpRequest) -> list[questions.Asked]:
+    cases = [breach.case] if breach.case else questions.cases_of(breach)
+    return questions.asked_at(breach.site, cases, at=request.at)
+
+
+def _add(request: HttpRequest, breach: Breach, form: FurtherAnswersForm) -> HttpResponse:
+    chosen = {fact.name: form.cleaned_data[ANSWER + fact.name] for fact in form.facts}
+    facts = questions.known(_asked(breach, request), chosen)
+    pipeline.answer_facts(breach=breach, facts=facts, by=request.user, at=request.at)
+    messages.success(request, _("Added. What you sent first is kept as well."))
+    return redirect("my_report", uid=breach.uid)
+
+
+def _ask_withdrawal(request: HttpRequest, breach: Breach, reason: str) -> HttpResponse:
+    if not breach.withdrawal_requests.filter(reason=reason).exists():
+        pipeline.ask_withdrawal(breach=breach, reason=reason, by=request.user, at=request.at)
+    messages.success(request, _("Asked for. A clinician decides after speaking with the person; until then all goes on."))
+    return redirect("my_report", uid=breach.uid)

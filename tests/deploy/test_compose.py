@@ -1,0 +1,199 @@
+"""The compose file, and its very commands run by hand on real servers: a report by API, a reminder by SMTP."""
+
+import json
+import os
+import subprocess
+import sys
+import urllib.request
+import uuid
+from collections.abc import Iterator
+from contextlib import ExitStack
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import psycopg
+import pytest
+import yaml
+from aiosmtpd.controller import Controller
+from aiosmtpd.handlers import Message as KeepingHandler
+
+from tests.processes import ROOT, environment, free_port, manage, running, wait_for
+from tests.servers import ON_SQLITE
+
+COMPOSE = yaml.safe_load((ROOT / "docker-compose.yml").read_text())
+PREPARE = """
+from datetime import timedelta
+from exposure import clock
+from exposure.places.models import SiteWindow
+from exposure.record import acting
+from tests.cast import assemble
+cast = assemble()
+at = clock.now()
+opens, due, closes = (at + timedelta(hours=hours) for hours in (-1, 2, 4))
+with acting("command:tests", "tests", at=at):
+    cast.site.zone = "UTC"
+    cast.site.save()
+    SiteWindow.objects.create(site=cast.site, name="now", opens=opens.time(), due=due.time(), closes=closes.time())
+"""
+
+
+def test_the_file_follows_the_compose_specification():
+    checked = subprocess.run(
+        [
+            sys.executable,
+            "-m",
+            "check_jsonschema",
+            "--builtin-schema",
+            "vendor.compose-spec",
+            "docker-compose.yml",
+        ],
+        cwd=ROOT,
+        check=False,
+        capture_output=True,
+        text=True,
+    )
+    assert checked.returncode == 0, checked.stdout
+
+
+def test_no_secret_stands_in_the_file_and_every_service_is_watched():
+    text = (ROOT / "docker-compose.yml").read_text()
+    for name in ("SECRET_KEY", "POSTGRES_PASSWORD", "EMAIL_URL"):
+        assert f"{name}: ${{{name}:?" in text
+    watched = {name for name, service in COMPOSE["services"].items() if "healthcheck" in service}
+    assert watched == set(COMPOSE["services"]) - {"migrate"}
+
+
+def test_the_image_does_not_run_as_root():
+    users = [
+        line for line in (ROOT / "config" / "Dockerfile").read_text().splitlines() if line.startswith("USER ")
+    ]
+    assert users
+    assert users[-1] != "USER root"
+
+
+class Inbox(KeepingHandler):
+    def __init__(self) -> None:
+        super().__init__()
+        self.mails: list[Any] = []
+
+    def handle_message(self, message: Any) -> None:
+        self.mails.append(message)
+
+    def to(self, address: str) -> list[Any]:
+        return [mail for mail in self.mails if mail["To"] == address]
+
+
+@pytest.fixture
+def inbox() -> Iterator[tuple[Inbox, int]]:
+    handler, port = Inbox(), free_port()
+    server = Controller(handler, hostname="127.0.0.1", port=port)
+    server.start()
+    yield handler, port
+    server.stop()
+
+
+@pytest.fixture
+def service(tmp_path: Path, inbox: tuple[Inbox, int]) -> Iterator[dict[str, str]]:
+    """The environment of a fresh installation: its own database and Redis keys, migrated and published."""
+    if ON_SQLITE or not os.environ.get("TEST_REDIS_URL"):
+        pytest.skip("needs PostgreSQL and Redis")
+    server, name = os.environ["DATABASE_URL"], f"exposure_by_hand_{os.getpid()}"
+    with psycopg.connect(server, autocommit=True) as connection:
+        connection.execute(f"CREATE DATABASE {name}")
+    head, _slash, tail = server.rpartition("/")
+    env = environment(
+        DATABASE_URL=f"{head}/{name}" + (f"?{tail.partition('?')[2]}" if "?" in tail else ""),
+        REDIS_URL=os.environ["TEST_REDIS_URL"],
+        SITE_URL="https://exposure.test",
+        SECRET_KEY="for-this-test-only-" * 3,
+        EMAIL_URL=f"smtp://127.0.0.1:{inbox[1]}?tls=no",
+        EMAIL_FROM="follow-up@exposure.test",
+        VAR_DIR=str(tmp_path / "var"),
+    )
+    (tmp_path / "var").mkdir()
+    manage("migrate", "-v0", env=env)
+    manage("publish", env=env)
+    manage("collectstatic", "--noinput", "-v0", env=env)
+    manage("shell", "-v0", "-c", PREPARE, env=env)
+    yield env
+    with psycopg.connect(server, autocommit=True) as connection:
+        connection.execute(f"DROP DATABASE {name} WITH (FORCE)")
+
+
+def command_of(name: str, port: int = 0) -> list[str]:
+    """What the container runs, with this machine's programs and port."""
+    words = COMPOSE["services"][name].get("command") or json.loads(
+        (ROOT / "config" / "Dockerfile").read_text().split("CMD ")[-1].replace("\\\n", "")
+    )
+    words = [str(port) if word == "8000" else "127.0.0.1" if word == "0.0.0.0" else word for word in words]
+    return [str(Path(sys.executable).with_name(words[0])), *words[1:]]
+
+
+def call(port: int, token: str, path: str, body: dict[str, Any]) -> tuple[int, dict[str, Any]]:
+    request = urllib.request.Request(
+        f"http://127.0.0.1:{port}/api/v1/{path}",
+        data=json.dumps(body).encode(),
+        headers={
+            "Host": "exposure.test",
+            "Authorization": f"Bearer {token}",
+            "Content-Type": "application/json",
+        },
+    )
+    with urllib.request.urlopen(request, timeout=20) as answer:
+        return answer.status, json.load(answer)
+
+
+def token_for(name: str, env: dict[str, str]) -> str:
+    return next(
+        word for word in manage("token", name, env=env).stdout.split() if word.startswith("exposure_")
+    )
+
+
+@pytest.mark.redis
+def test_a_report_by_api_leads_to_a_reminder_by_smtp_and_a_killed_queue_is_made_good(
+    service: dict[str, str], inbox: tuple[Inbox, int], tmp_path: Path
+):
+    mails, port = inbox[0], free_port()
+    observer, nurse = token_for("observer", service), token_for("nurse", service)
+
+    def process(name: str):
+        return running(command_of(name, port), service, tmp_path / f"{name}.log")
+
+    with ExitStack() as outer:
+        outer.enter_context(process("web"))
+        with ExitStack() as first:
+            queue = [first.enter_context(process(name)) for name in ("reminders", "slow", "beat")]
+            address = urllib.request.Request(
+                f"http://127.0.0.1:{port}/healthz", headers={"Host": "exposure.test"}
+            )
+            wait_for(lambda: urllib.request.urlopen(address, timeout=5).status == 200, why="web")
+            body = {
+                "submission_id": str(uuid.uuid4()),
+                "station": "heron",
+                "worker": "SG-1042",
+                "occurred_at": datetime.now(UTC).isoformat(),
+                "facts": {"contact": "splash"},
+            }
+            status, reported = call(port, observer, "breaches/", body)
+            assert status == 201
+            told = {"by": "phone", "at": datetime.now(UTC).isoformat()}
+            assert call(port, nurse, f"breaches/{reported['id']}/told/", told)[0] in (200, 201)
+            wait_for(lambda: mails.to("worker@example.org"), seconds=60, why="the reminder")
+            for one in queue:
+                one.kill()
+        assert (
+            call(port, observer, "breaches/", {"submission_id": str(uuid.uuid4()), "station": "nowhere"})[0]
+            == 201
+        )
+        assert not mails.to("nurse@example.org")
+        with ExitStack() as second:
+            for name in ("reminders", "beat"):
+                second.enter_context(process(name))
+            wait_for(lambda: mails.to("nurse@example.org"), seconds=60, why="the page after the restart")
+    assert len(mails.to("worker@example.org")) == 1
+    text = mails.to("worker@example.org")[0].as_string()
+    assert "please open your page" in text
+    assert not any(
+        word in text.lower() for word in ("ebola", "fever", "exposure to", "temperature", "wim", "alder")
+    )
