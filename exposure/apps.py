@@ -1,7 +1,8 @@
 """The one Django app."""
 
 from django.apps import AppConfig
-from django.utils.module_loading import autodiscover_modules
+from django.db.models.signals import post_migrate
+from django.utils.module_loading import autodiscover_modules, import_string
 
 
 class ExposureConfig(AppConfig):
@@ -10,3 +11,5 @@ class ExposureConfig(AppConfig):
 
     def ready(self) -> None:
         autodiscover_modules("checks")
+        # By name: models cannot be imported before the apps are ready.
+        post_migrate.connect(import_string("exposure.audit.triggers.install_after_migrate"), sender=self)

@@ -1,7 +1,7 @@
 """Every model of the app, re-exported so that Django finds them. Nothing is defined here."""
 
 from exposure.audit.models import AccessEntry
-from exposure.classify.models import Adoption, Assessment, CriteriaVersion, Signature
+from exposure.classify.models import Adoption, Assessment, CriteriaVersion, Replay, Signature, Tick
 from exposure.clear.models import Clearance
 from exposure.followup.models import (
     Check,
@@ -9,6 +9,8 @@ from exposure.followup.models import (
     Fill,
     FollowUp,
     FollowUpState,
+    PrivateNote,
+    Protection,
     Reading,
     UnplacedReading,
 )
@@ -35,6 +37,7 @@ from exposure.report.models import (
     OtherContent,
     Removal,
     Told,
+    WithdrawalDecision,
     WithdrawalRequest,
 )
 
@@ -65,10 +68,13 @@ __all__ = [
     "Mark",
     "Message",
     "OtherContent",
+    "PrivateNote",
+    "Protection",
     "Protocol",
     "Reading",
     "Reminder",
     "Removal",
+    "Replay",
     "Restriction",
     "Role",
     "Rung",
@@ -80,9 +86,11 @@ __all__ = [
     "Step",
     "StepFailure",
     "Task",
+    "Tick",
     "Told",
     "UnplacedReading",
     "User",
+    "WithdrawalDecision",
     "WithdrawalRequest",
     "Worker",
     "WorkerWindow",

@@ -361,9 +361,9 @@ def _locked(breach: Breach) -> Breach:
     return Breach.objects.select_for_update(of=("self",)).select_related("site", "worker").get(pk=breach.pk)
 
 
-def _close(breach: Breach, causes: Iterable[str], by: User, at: datetime) -> None:
+def _close(subject: Breach | FollowUp, causes: Iterable[str], by: User, at: datetime) -> None:
     """Alerts that this very act has answered."""
-    for alert in breach.alerts.filter(cause__in=causes, closed_at=None):
+    for alert in subject.alerts.filter(cause__in=causes, closed_at=None):
         alerts.close(alert, outcome=Alert.Outcome.EVALUATED, note="", by=by, at=at)
 
 
@@ -485,6 +485,8 @@ def complete_task(*, task: Task, note: str, by: User, at: datetime) -> Task:
         task.completed_at, task.completed_by, task.note = at, by, note
         task.save()
         opening.date_tasks_after(task, at=at)
+        if task.exposure is not None and not opening.late_tasks_of(task.exposure.follow_up, at=at).exists():
+            _close(task.exposure.follow_up, (Cause.LATE_TASK,), by, at)
         return task
 
 

@@ -6,6 +6,7 @@ import pytest
 from hypothesis import HealthCheck, settings
 
 from exposure import clock
+from exposure.audit import triggers
 from tests.cast import Cast, assemble
 
 settings.register_profile(
@@ -32,6 +33,19 @@ def _mail_and_plain_http(settings):
         **settings.STORAGES,
         "staticfiles": {"BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"},
     }
+
+
+@pytest.fixture(autouse=True)
+def _flushable(request):
+    """The flush that ends a transactional test empties append-only tables; post_migrate puts the triggers back."""
+    marker = request.node.get_closest_marker("django_db")
+    transactional = marker is not None and marker.kwargs.get("transaction")
+    if transactional or {"transactional_db", "live_server"} & set(request.fixturenames):
+        request.getfixturevalue("transactional_db")  # set up before this fixture: its flush comes after it
+        yield
+        triggers.remove()
+    else:
+        yield
 
 
 @pytest.fixture

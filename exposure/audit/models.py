@@ -31,7 +31,9 @@ class AccessEntry(InsertOnly):
         ordering = ["recorded_at", "id"]
         constraints = [
             models.UniqueConstraint(
-                fields=["user", "kind", "subject", "hour"], condition=Q(hour__isnull=False), name="list_look_once_an_hour"
+                fields=["user", "kind", "subject", "hour"],
+                condition=Q(hour__isnull=False),
+                name="list_look_once_an_hour",
             )
         ]
 

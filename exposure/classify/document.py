@@ -142,9 +142,9 @@ def text(value: Words, lang: str = "en") -> str:
 def nearest(written: str, known: Iterable[str]) -> str:
     """The remedy for a misspelt word: the nearest known one, else all of them."""
     known = list(dict.fromkeys(known))
-    close = difflib.get_close_matches(written[:80], known, n=1)
-    if close:
-        return f"; did you mean '{close[0]}'?"
+    lowered = {word.lower(): word for word in known}
+    if close := difflib.get_close_matches(written[:80].lower(), lowered, n=1):
+        return f"; did you mean '{lowered[close[0]]}'?"
     shown = ", ".join(f"'{word}'" for word in known[:12])
     return f"; known are {shown}{' and others' if len(known) > 12 else ''}" if known else ""
 

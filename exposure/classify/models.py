@@ -40,6 +40,40 @@ class CriteriaVersion(Recorded):
         return f"{self.pathogen} {self.version}"
 
 
+class Tick(InsertOnly):
+    """Somebody has compared a row that was written from memory with its source: rules[0], tiers[1], profile."""
+
+    version = models.ForeignKey(CriteriaVersion, models.PROTECT, related_name="ticks")
+    row = models.CharField(max_length=60)
+
+    class Meta:
+        constraints = [models.UniqueConstraint(fields=["version", "row"], name="tick_once_per_row")]
+
+    def __str__(self) -> str:
+        return f"{self.version_id} {self.row}"
+
+
+class Replay(InsertOnly):
+    """All past reports classified under a version that is not in force: who would move, and by which rule.
+
+    `moves` counts per (before, after): [{"before", "after", "rules", "count"}]; `breaches` are the uids of the
+    reports that would move. Nothing is moved by it.
+    """
+
+    version = models.ForeignKey(CriteriaVersion, models.PROTECT, related_name="replays")
+    sha256 = models.CharField(max_length=64)
+    site = models.ForeignKey(Site, models.PROTECT, null=True, blank=True, related_name="replays")
+    reports = models.PositiveIntegerField()
+    moves = models.JSONField(default=list)
+    breaches = models.JSONField(default=list)
+
+    class Meta:
+        ordering = ["recorded_at", "id"]
+
+    def __str__(self) -> str:
+        return f"{self.version_id} {self.reports}"
+
+
 class Signature(InsertOnly):
     """One person's signature on one thing; what needs two takes effect with the second row.
 

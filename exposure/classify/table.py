@@ -5,7 +5,6 @@ Answers are also positions: the answer's place in the file, or for a measured fa
 lowest first.
 """
 
-import math
 from bisect import bisect_right
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -84,7 +83,7 @@ class Fact:
                 number = Decimal(value) if isinstance(value, int | Decimal) else Decimal(str(value))
             except InvalidOperation:
                 number = Decimal("NaN")
-            if math.isfinite(number):
+            if number.is_finite():
                 return number
         raise CriteriaError(f"{str(value)[:40]!r} must be a finite number of {self.unit}", path=self.name)
 

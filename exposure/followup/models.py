@@ -11,7 +11,7 @@ from exposure.classify.models import Assessment
 from exposure.people.models import Worker
 from exposure.places.models import Site
 from exposure.record import GuardedQuerySet, InsertOnly, Recorded
-from exposure.report.models import Breach
+from exposure.report.models import Breach, Case
 
 
 class FollowUpQuerySet(GuardedQuerySet):
@@ -88,7 +88,17 @@ class Exposure(Recorded):
     the tier's plan as it stood when the assessment was made.
     """
 
+    class Source(models.TextChoices):
+        REPORT = "report", _("breach report")
+        CONTACT_LIST = "contact_list", _("contact list")
+        OUTSIDE = "outside", _("exposure outside")
+
     follow_up = models.ForeignKey(FollowUp, models.PROTECT, related_name="exposures")
+    source = models.CharField(max_length=20, choices=Source, default=Source.REPORT)
+    case = models.ForeignKey(Case, models.PROTECT, null=True, blank=True, related_name="exposures")
+    corrects = models.OneToOneField(
+        "self", models.PROTECT, null=True, blank=True, related_name="corrected_by"
+    )
     breach = models.ForeignKey(Breach, models.PROTECT, null=True, blank=True, related_name="exposures")
     assessment = models.ForeignKey(
         Assessment, models.PROTECT, null=True, blank=True, related_name="exposures"
@@ -246,3 +256,34 @@ class Fill(InsertOnly):
 
     def __str__(self) -> str:
         return f"{self.check_row_id} {self.state}"
+
+
+class Protection(InsertOnly):
+    """Vaccine or prophylaxis given: shown on every later alert; it never raises a threshold, delays or closes one."""
+
+    class Kind(models.TextChoices):
+        VACCINE = "vaccine", _("vaccine")
+        PROPHYLAXIS = "prophylaxis", _("prophylaxis")
+
+    worker = models.ForeignKey(Worker, models.PROTECT, related_name="protections")
+    kind = models.CharField(max_length=20, choices=Kind)
+    what = models.CharField(max_length=200)
+    given_at = models.DateTimeField()
+    batch = models.CharField(max_length=60, blank=True)
+
+    class Meta:
+        ordering = ["given_at"]
+
+    def __str__(self) -> str:
+        return f"{self.worker_id} {self.what}"
+
+
+class PrivateNote(Recorded):
+    """What only clinicians see of a worker. With `fever_unreliable` any "unwell" is a symptom."""
+
+    worker = models.OneToOneField(Worker, models.PROTECT, related_name="private_note")
+    fever_unreliable = models.BooleanField(default=False)
+    text = models.TextField(blank=True)
+
+    def __str__(self) -> str:
+        return f"{self.worker_id}"

@@ -5,6 +5,8 @@ from datetime import date, datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from django.db.models import QuerySet
+
 from exposure.classify.assess import criteria_of, is_highest, plan_of, tier_label
 from exposure.classify.criteria import text
 from exposure.classify.models import Assessment
@@ -137,6 +139,13 @@ def date_tasks_after(task: Task, *, at: datetime) -> None:
         waiting.due_at = _after(planned[waiting.code].due, at)
         waiting.not_before = _after(planned[waiting.code].not_before, at)
         waiting.save()
+
+
+def late_tasks_of(follow_up: FollowUp, *, at: datetime) -> QuerySet[Task]:
+    """Tasks that are past their time and not done."""
+    return Task.objects.filter(
+        exposure__follow_up=follow_up, completed_at=None, dropped_at=None, due_at__lte=at
+    )
 
 
 def _after(span: Duration | None, start: datetime | None) -> datetime | None:

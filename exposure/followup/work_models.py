@@ -39,6 +39,9 @@ class Alert(Recorded):
         SILENCE = "silence", _("silent")
         LATE_TASK = "late_task", _("task late")
         UNREACHABLE = "unreachable", _("messages do not arrive")
+        CASE_CHANGED = "case_changed", _("the case has changed")
+        WITHDRAWAL = "withdrawal", _("withdrawal asked for")
+        CALL_ME = "call_me", _("asks to be called")
         DRILL = "drill", _("drill reported")
 
     class Outcome(models.TextChoices):

@@ -61,6 +61,8 @@ PATHS: dict[str, Paths] = {
     "Clearance": Paths("follow_up__site", "follow_up__worker__user"),
     "Message": Paths("site", "worker__user"),
     "Adoption": Paths("site"),
+    "Protection": Paths("worker__site", "worker__user"),
+    "PrivateNote": Paths("worker__site", "worker__user"),
 }
 
 SEEING: dict[View, frozenset[str]] = {
@@ -88,6 +90,10 @@ class Deed(StrEnum):
     LINK = "link"
     CLEAR = "clear"
     STATE_CASE = "state_case"
+    NOTE_PRIVATELY = "note_privately"
+    RECORD_PROTECTION = "record_protection"
+    RECORD_EXPOSURE = "record_exposure"
+    DECIDE_STATE = "decide_state"
     PROPOSE_CRITERIA = "propose_criteria"
     APPROVE_CRITERIA = "approve_criteria"
 
@@ -109,6 +115,10 @@ DOING: dict[Deed, frozenset[str]] = {
     Deed.LINK: _CLINICIANS,
     Deed.CLEAR: _CLINICIANS,
     Deed.STATE_CASE: _CLINICIANS,
+    Deed.NOTE_PRIVATELY: _CLINICIANS,
+    Deed.RECORD_PROTECTION: _CLINICIANS,
+    Deed.RECORD_EXPOSURE: _CLINICIANS,
+    Deed.DECIDE_STATE: _CLINICIANS,
     Deed.PROPOSE_CRITERIA: _PHYSICIANS,
     Deed.APPROVE_CRITERIA: _PHYSICIANS,
 }

@@ -212,3 +212,14 @@ class WithdrawalRequest(InsertOnly):
 
     def __str__(self) -> str:
         return f"{self.breach_id}"
+
+
+class WithdrawalDecision(InsertOnly):
+    """What a clinician decided after speaking with the worker."""
+
+    request = models.OneToOneField(WithdrawalRequest, models.PROTECT, related_name="decision")
+    accepted = models.BooleanField()
+    reason = models.TextField()
+
+    def __str__(self) -> str:
+        return f"{self.request_id} {self.accepted}"

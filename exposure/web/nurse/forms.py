@@ -166,9 +166,8 @@ def _question(facts: list) -> forms.Field:
     """One field for a fact; where several criteria ask it, every answer that one of them knows."""
     fact = facts[0]
     if fact.cuts:
-        return forms.DecimalField(
-            label=text(fact.ask), required=False, localize=True, help_text=_("In %(unit)s; empty: don't know.") % {"unit": fact.unit}
-        )  # fmt: skip
+        help_text = _("In %(unit)s; left empty: don't know.") % {"unit": fact.unit}
+        return forms.DecimalField(label=text(fact.ask), required=False, localize=True, help_text=help_text)
     answers = {answer.code: text(answer.label) for one in facts for answer in one.answers}
     return forms.ChoiceField(
         label=text(fact.ask), choices=[UNKNOWN, *answers.items()], required=False, widget=forms.RadioSelect

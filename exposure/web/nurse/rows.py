@@ -106,7 +106,9 @@ class Row:
     @property
     def restrictions(self) -> list[Restriction]:
         """Those that hold today."""
-        return [one for one in self.overview.restrictions if one.to_date is None or self._today <= one.to_date]
+        return [
+            one for one in self.overview.restrictions if one.to_date is None or self._today <= one.to_date
+        ]
 
     @property
     def restricted_until(self) -> date | None:

@@ -30,7 +30,9 @@ class WhoForm(forms.Form):
         label=gettext_lazy("Name"), required=False, widget=forms.TextInput(attrs={"autocomplete": "off"})
     )
 
-    def __init__(self, *args: Any, people: list[Worker], self_worker: Worker | None = None, **kwargs: Any) -> None:
+    def __init__(
+        self, *args: Any, people: list[Worker], self_worker: Worker | None = None, **kwargs: Any
+    ) -> None:
         super().__init__(*args, **kwargs)
         listed = [(str(one.uid), _person(one)) for one in people if one != self_worker]
         if self_worker is not None:
@@ -86,7 +88,9 @@ class DetailsForm(WhoForm):
         widget=forms.TextInput(attrs={"type": "tel", "autocomplete": "off"}),
     )
     employer = forms.CharField(
-        label=gettext_lazy("Their employer"), required=False, widget=forms.TextInput(attrs={"autocomplete": "off"})
+        label=gettext_lazy("Their employer"),
+        required=False,
+        widget=forms.TextInput(attrs={"autocomplete": "off"}),
     )
     case = forms.ChoiceField(
         label=gettext_lazy("Which patient's case?"), widget=forms.RadioSelect, required=False
@@ -111,7 +115,9 @@ class DetailsForm(WhoForm):
             *((one.code, one.label) for one in failures),
             ("other", _("Something else, or not known")),
         ]
-        self.fields["occurred_at"].help_text = _("On the clock of %(site)s.") % {"site": station.site.short_name}
+        self.fields["occurred_at"].help_text = _("On the clock of %(site)s.") % {
+            "site": station.site.short_name
+        }
         if len(cases) > 1:
             self.fields["case"].choices = [*((one.code, one.code) for one in cases), (UNKNOWN, DONT_KNOW)]
         else:
@@ -131,7 +137,8 @@ class FactForm(forms.Form):
             )
         else:
             control = forms.CharField(
-                label=in_words(fact), widget=forms.TextInput(attrs={"inputmode": "decimal", "autocomplete": "off"})
+                label=in_words(fact),
+                widget=forms.TextInput(attrs={"inputmode": "decimal", "autocomplete": "off"}),
             )
         self.fields[self.field_name] = control
 

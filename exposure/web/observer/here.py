@@ -43,7 +43,9 @@ def open_cases(station: Station) -> list[Case]:
 def lately_here(station: Station, *, chosen: str = "", at: datetime) -> list[Worker]:
     """Who took equipment off here lately, the latest first: the list that spares typing. Whoever was `chosen` from
     it (a uid) stays on it, also when others have come since."""
-    seen = Worker.objects.filter(removals__station=station, removals__started_at__gte=at - LATELY, same_as=None)
+    seen = Worker.objects.filter(
+        removals__station=station, removals__started_at__gte=at - LATELY, same_as=None
+    )
     people = list(seen.annotate(last_here=Max("removals__started_at")).order_by("-last_here")[:MOST_NAMES])
     worker = by_uid(chosen)
     return people if worker is None or worker in people else [worker, *people]

@@ -7,6 +7,7 @@ import uuid
 from zoneinfo import ZoneInfo
 
 from django.contrib import messages
+from django.db.models import QuerySet
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.utils import timezone
@@ -15,6 +16,7 @@ from django.utils.translation import gettext as _
 from exposure import pipeline
 from exposure.classify import assess
 from exposure.classify.models import Assessment
+from exposure.classify.table import Fact
 from exposure.people.access import View, find, visible
 from exposure.report.models import Breach
 from exposure.web.observer import questions
@@ -27,10 +29,9 @@ from exposure.web.signed_in import kept_form, signed_in
 def reported(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
     """Sent: the reference, and whether to ring at once."""
     breach = _own(request, uid)
-    assessments = breach.assessments.filter(kind=Assessment.Kind.REPORT).select_related("version")
     context = {
         "breach": breach,
-        "ring_now": any(assess.is_highest(one) for one in assessments),
+        "ring_now": any(assess.is_highest(one) for one in _taken_in(breach)),
         "another": request.GET.get("another") == "yes",
     }
     return render(request, "observer/reported.html", context)
@@ -41,7 +42,9 @@ def my_reports(request: HttpRequest) -> HttpResponse:
     """One's own reports, the latest first."""
     rows = Breach.objects.select_related("station__site", "site", "worker").order_by("-reported_at")
     breaches = visible(request.user, rows, View.AUTHOR, at=request.at)
-    return render(request, "observer/my_reports.html", {"rows": [(one, person_as_typed(one)) for one in breaches]})
+    return render(
+        request, "observer/my_reports.html", {"rows": [(one, person_as_typed(one)) for one in breaches]}
+    )
 
 
 @signed_in
@@ -50,7 +53,7 @@ def my_report(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
     breach = _own(request, uid)
     data = request.POST if request.method == "POST" else kept_form(request)
     withdrawing = data is not None and "reason" in data
-    answers = FurtherAnswersForm(None if withdrawing else data, facts=_questions(breach, request))
+    answers = FurtherAnswersForm(None if withdrawing else data, facts=_questions(breach))
     withdrawal = WithdrawalForm(data if withdrawing else None)
     if request.method == "POST":
         if withdrawing and withdrawal.is_valid():
@@ -85,21 +88,26 @@ def _own(request: HttpRequest, uid: uuid.UUID) -> Breach:
     return find(request.user, rows, View.AUTHOR, at=request.at, uid=uid)
 
 
-def _questions(breach: Breach, request: HttpRequest) -> list:
+def _questions(breach: Breach) -> list[Fact]:
     """What can be added. About oneself a clinician asks: one's own answers decide nothing until then."""
     if breach.drill or "self_answered" in breach.flags:
         return []
-    return questions.facts_about_event(_asked(breach, request))
+    return questions.facts_about_event(_asked(breach))
 
 
-def _asked(breach: Breach, request: HttpRequest) -> list[questions.Asked]:
-    cases = [breach.case] if breach.case else questions.cases_of(breach)
-    return questions.asked_at(breach.site, cases, at=request.at)
+def _asked(breach: Breach) -> list[questions.Asked]:
+    """The criteria under which the report was taken in."""
+    assessments = _taken_in(breach).exclude(version=None)
+    return [questions.Asked(assess.criteria_of(one.version), {}) for one in assessments]
+
+
+def _taken_in(breach: Breach) -> QuerySet[Assessment]:
+    return breach.assessments.filter(kind=Assessment.Kind.REPORT).select_related("version")
 
 
 def _add(request: HttpRequest, breach: Breach, form: FurtherAnswersForm) -> HttpResponse:
     chosen = {fact.name: form.cleaned_data[ANSWER + fact.name] for fact in form.facts}
-    facts = questions.known(_asked(breach, request), chosen)
+    facts = questions.known(_asked(breach), chosen)
     pipeline.answer_facts(breach=breach, facts=facts, by=request.user, at=request.at)
     messages.success(request, _("Added. What you sent first is kept as well."))
     return redirect("my_report", uid=breach.uid)
@@ -108,5 +116,7 @@ def _add(request: HttpRequest, breach: Breach, form: FurtherAnswersForm) -> Http
 def _ask_withdrawal(request: HttpRequest, breach: Breach, reason: str) -> HttpResponse:
     if not breach.withdrawal_requests.filter(reason=reason).exists():
         pipeline.ask_withdrawal(breach=breach, reason=reason, by=request.user, at=request.at)
-    messages.success(request, _("Asked for. A clinician decides after speaking with the person; until then all goes on."))
+    messages.success(
+        request, _("Asked for. A clinician decides after speaking with the person; until then all goes on.")
+    )
     return redirect("my_report", uid=breach.uid)

@@ -41,7 +41,11 @@ def asked_at(site: Site, cases: Iterable[Case], *, at: datetime) -> list[Asked]:
     asked = {}
     for (_case, pathogen), statement in newest.items():
         version = adopted(site, pathogen, at=at)
-        if statement.status != CaseStatement.Status.RULED_OUT and version is not None and pathogen not in asked:
+        if (
+            statement.status != CaseStatement.Status.RULED_OUT
+            and version is not None
+            and pathogen not in asked
+        ):
             # What is stated about one of several cases says nothing about the others.
             stated = {"case_status": statement.status, **statement.facts} if len(cases) == 1 else {}
             asked[pathogen] = Asked(criteria_of(version), stated)

@@ -19,11 +19,13 @@ from exposure.report import flags
 from exposure.report.intake import CLOCK_GRACE
 from exposure.report.models import Breach, Case, Mark
 from exposure.web.observer import questions
-from exposure.web.observer.draft import ANSWER, Draft
+from exposure.web.observer.draft import Draft
 from exposure.web.observer.forms import DetailsForm, FactForm, ReviewForm
 from exposure.web.observer.here import by_number, by_uid, find_station, lately_here, open_cases
 from exposure.web.observer.questions import UNKNOWN, Asked
 from exposure.web.signed_in import kept_form, signed_in
+
+PAGES = ("details", "first_aid", "question", "review")
 
 
 @dataclass
@@ -50,7 +52,8 @@ def report(request: HttpRequest, code: str) -> HttpResponse:
             return _go_on(_desk(request, station, Draft.of(request.POST)))
         kept = kept_form(request)
         if kept is not None:
-            return _page(_desk(request, station, Draft.of(kept)), kept.get("page"), kept=True)
+            page = kept.get("page") if kept.get("page") in PAGES else None
+            return _page(_desk(request, station, Draft.of(kept)), page, kept=True)
         begun = _begin(request, station)
         return begun if isinstance(begun, HttpResponseRedirect) else _page(_desk(request, station, begun))
 
@@ -94,9 +97,16 @@ def _go_on(desk: Desk) -> HttpResponse:
     if form is not None and not form.is_valid():
         return _page(desk, data.get("page"), form=form)
     if data.get("page") == "details":
-        # Another case is asked about in another version.
-        draft.values["criteria_version"] = questions.version_named(desk.asked)
+        _settle_details(desk)
     return _page(desk)
+
+
+def _settle_details(desk: Desk) -> None:
+    """Another case is asked about in another version, and another mishap has another first-aid card."""
+    draft, card = desk.draft, _card(desk)
+    draft.values["criteria_version"] = questions.version_named(desk.asked)
+    if card is None or draft.text("first_aid") not in ("", card.code):
+        draft.values.pop("first_aid", None)
 
 
 def _bound(desk: Desk, page: str | None) -> forms.Form | None:
@@ -202,7 +212,11 @@ def _who(desk: Desk) -> str:
 
 def _send(desk: Desk) -> HttpResponse:
     request, draft = desk.request, desk.draft
-    mark = visible(request.user, _marks(), View.AUTHOR, at=request.at).filter(uid=_uid(draft.text("mark"))).first()
+    mark = (
+        visible(request.user, _marks(), View.AUTHOR, at=request.at)
+        .filter(uid=_uid(draft.text("mark")))
+        .first()
+    )
     body = draft.body(desk.station, mark, questions.known(desk.asked, draft.answers))
     try:
         if mark is not None and mark.breach is None:

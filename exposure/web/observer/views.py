@@ -96,7 +96,9 @@ def _tapped(request: HttpRequest, current: Removal, steps: list[Step]) -> HttpRe
     """What a tap does counts for the step that was on the screen, not for the one reached meanwhile."""
     tap, position = request.POST.get("tap"), _position(request, current, len(steps))
     if tap == "wrong" and steps:
-        noted = mark_step(current, steps[position - 1], None, uid=_uid(request.POST.get("mark")), at=request.at)
+        noted = mark_step(
+            current, steps[position - 1], None, uid=_uid(request.POST.get("mark")), at=request.at
+        )
         if noted.removal_id != current.pk:
             raise Http404
         return redirect("mark", uid=current.uid, mark=noted.uid)
@@ -110,7 +112,9 @@ def _tapped(request: HttpRequest, current: Removal, steps: list[Step]) -> HttpRe
 @signed_in
 def mark(request: HttpRequest, uid: uuid.UUID, mark: uuid.UUID) -> HttpResponse:
     """What went wrong: named with one more tap, the first-aid card, and back to the removal."""
-    marks = Mark.objects.filter(removal__uid=uid).select_related("removal__station__site", "step", "failure__card")
+    marks = Mark.objects.filter(removal__uid=uid).select_related(
+        "removal__station__site", "step", "failure__card"
+    )
     noted = find(request.user, marks, View.AUTHOR, at=request.at, uid=mark)
     if request.method == "POST":
         return _said(request, noted)

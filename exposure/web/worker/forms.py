@@ -176,7 +176,7 @@ def _zones(worker: Worker) -> list:
     regions: dict[str, list[tuple[str, str]]] = {}
     for name in sorted(available_timezones()):
         region, _slash, place = name.partition("/")
-        if place and region not in ("Etc", "SystemV", "US") or name == worker.own_zone:
+        if (place and region not in ("Etc", "SystemV", "US")) or name == worker.own_zone:
             regions.setdefault(region, []).append((name, (place or name).replace("_", " ")))
     home = _("As at %(site)s (%(zone)s)") % {"site": worker.site.short_name, "zone": worker.site.zone}
     return [("", home), *regions.items()]

@@ -15,7 +15,7 @@ from django.utils.translation import get_language
 from exposure.classify.criteria import text
 from exposure.classify.plan import Profile
 from exposure.clear.models import Clearance
-from exposure.followup.models import Check, Exposure, FollowUpState
+from exposure.followup.models import Check, Exposure, FollowUpState, Reading
 from exposure.followup.opening import profile_of
 from exposure.followup.overview import CheckLine, Overview, overviews
 from exposure.followup.readings import LATE_WITHOUT_NEXT
@@ -75,7 +75,11 @@ class Situation:
 
     @property
     def _expecting(self) -> list[Overview]:
-        return [one for one in self.overviews if one.state and one.state.kind in (Kind.PROVISIONAL, Kind.MONITORED)]
+        return [
+            one
+            for one in self.overviews
+            if one.state and one.state.kind in (Kind.PROVISIONAL, Kind.MONITORED)
+        ]
 
     @property
     def call_by(self) -> datetime | None:
@@ -92,10 +96,10 @@ class Situation:
             for code, symptom in profile.symptoms.items()
         }
 
-    @property
-    def reducer_hours(self) -> int:
-        """For how long a fever reducer hides a fever, by the most careful of the criteria."""
-        return max((profile.reducer_hours or 0 for profile in self.profiles), default=0)
+    def repeat_after(self, reading: Reading) -> datetime:
+        """After when a fever reducer no longer hides a fever, by the most careful of the criteria."""
+        hides = max((profile.reducer_hours or 0 for profile in self.profiles), default=0)
+        return reading.taken_at + timedelta(hours=hides - float(reading.fever_reducer_hours or 0))
 
     @property
     def restrictions(self) -> list[Restriction]:
@@ -166,8 +170,3 @@ def _current(overview: Overview) -> CheckLine | None:
 def _over(restriction: Restriction, at: datetime) -> bool:
     today: date = at.astimezone(ZoneInfo(restriction.exposure.zone)).date()
     return restriction.to_date is not None and restriction.to_date < today
-
-
-def repeat_after(taken_at: datetime, hours_since_dose: float, reducer_hours: int) -> datetime:
-    """From when a reading is no longer within reach of the fever reducer."""
-    return taken_at + timedelta(hours=reducer_hours - hours_since_dose)

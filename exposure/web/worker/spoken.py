@@ -9,7 +9,10 @@ from django.utils.translation import gettext_lazy, pgettext
 
 from exposure.followup.models import Check
 
-WINDOWS = {"morning": gettext_lazy("morning"), "evening": gettext_lazy("evening")}  # others are named by the site
+WINDOWS = {
+    "morning": gettext_lazy("morning"),
+    "evening": gettext_lazy("evening"),
+}  # others are named by the site
 TODAY = {
     "morning": gettext_lazy("this morning between %(opens)s and %(closes)s"),
     "afternoon": gettext_lazy("this afternoon between %(opens)s and %(closes)s"),

@@ -5,8 +5,8 @@ from collections.abc import Callable
 from functools import wraps
 from typing import Any
 
-from django.http import HttpRequest, HttpResponse, QueryDict
 from django.contrib import messages
+from django.http import HttpRequest, HttpResponse, QueryDict
 from django.shortcuts import redirect, render
 from django.utils import timezone
 from django.utils.translation import gettext as _
@@ -21,7 +21,7 @@ from exposure.report.submission import BadSubmission
 from exposure.web.signed_in import kept_form, signed_in
 from exposure.web.worker import days, spoken
 from exposure.web.worker.forms import ReadingForm, SettingsForm, other_id
-from exposure.web.worker.situation import STOPPING, Situation, repeat_after, situation_of
+from exposure.web.worker.situation import STOPPING, Situation, situation_of
 
 
 def own_page(view: Callable[[HttpRequest, Worker], HttpResponse]) -> Callable[..., HttpResponse]:
@@ -64,7 +64,7 @@ def _log(request: HttpRequest, worker: Worker) -> HttpResponse:
     if logged.row is not None:
         form.renew()
     situation = situation_of(worker, at=request.at)
-    return _show_today(request, situation, form, status=422, refused=logged)
+    return _show_today(request, situation, form, status=422, refused=logged.stop)
 
 
 def _log_once(body: dict[str, Any], request: HttpRequest, worker: Worker) -> Logged:
@@ -104,13 +104,14 @@ def _show_today(
     *,
     status: int = 200,
     kept: bool = False,
-    refused: Logged | None = None,
+    refused: bool = False,
 ) -> HttpResponse:
     context = {
         **_common(request, situation),
         "form": form,
         "kept": kept,
-        "refused": refused is not None and refused.stop,
+        "refused": refused,
+        "stop": situation.kind == "stop" or refused,
         "takes_readings": bool(situation.overviews),
     }
     return render(request, "worker/today.html", context, status=status)
@@ -125,6 +126,9 @@ def _common(request: HttpRequest, situation: Situation) -> dict[str, Any]:
         "at": request.at,
         "due": due,
         "due_when": spoken.window(due.check, request.at) if due else "",
+        "repeat_after": spoken.moment(situation.repeat_after(due.reading), request.at)
+        if due and due.reading
+        else "",
         "next_when": spoken.window(coming, request.at) if coming else "",
         "call_by": spoken.moment(call_by, request.at) if call_by else "",
         "call_late": call_by is not None and call_by <= request.at,
@@ -138,12 +142,11 @@ def reading_taken(request: HttpRequest, worker: Worker, uid: uuid.UUID) -> HttpR
     """What became of a reading: recorded, to repeat, or stop and call; and which is the next one."""
     reading = find(request.user, Reading.objects.all(), View.OWN, at=request.at, uid=uid)
     situation = situation_of(worker, at=request.at)
-    again = repeat_after(reading.taken_at, reading.fever_reducer_hours or 0, situation.reducer_hours)
     context = {
         **_common(request, situation),
         "reading": reading,
         "stop": STOPPING.intersection(reading.triggers),
-        "repeat_after": spoken.moment(again, request.at),
+        "repeat_after": spoken.moment(situation.repeat_after(reading), request.at),
         "said": [situation.symptoms.get(code, code) for code in reading.symptoms],
     }
     return render(request, "worker/reading_taken.html", context)

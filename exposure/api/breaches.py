@@ -1,0 +1,166 @@
+"""Breach reports: taken from anybody who is signed in, never refused for their content, never throttled."""
+
+from http import HTTPStatus
+from typing import Any
+from uuid import UUID
+
+from django.utils.translation import gettext as _
+from rest_framework.request import Request
+from rest_framework.response import Response
+from rest_framework.throttling import BaseThrottle
+
+from exposure import pipeline
+from exposure.api.breach_shapes import (
+    BreachSerializer,
+    ConfirmationSerializer,
+    FactsSerializer,
+    FullBreachSerializer,
+    OverrideSerializer,
+    ReportedSerializer,
+    SubmissionSerializer,
+    ToldSerializer,
+    WithdrawalSerializer,
+)
+from exposure.api.problems import problem
+from exposure.api.resource import Filters, Resource
+from exposure.api.schema import described, page_of
+from exposure.people.access import View
+from exposure.report.models import Breach
+from exposure.report.submission import BadSubmission, Problem, read_submission
+
+SIDES = (View.CLINICAL, View.AUTHOR)
+ROWS = Breach.objects.select_related("site", "station", "worker", "case", "removal", "event")
+
+
+class Breaches(Resource):
+    """The reports that the caller may see, and the way in for a new one."""
+
+    def get_throttles(self) -> list[BaseThrottle]:
+        return [] if self.request.method == "POST" else super().get_throttles()
+
+    @described("list_breaches", "Breach reports, newest first", {200: page_of(BreachSerializer)}, filters=Filters)
+    def get(self, request: Request) -> Response:
+        return self.page(self.seen(ROWS, *SIDES), BreachSerializer, self.parameters(Filters))
+
+    @described(
+        "report_breach",
+        "Report a suspected breach",
+        {201: ReportedSerializer, 200: ReportedSerializer},
+        409,
+        body=SubmissionSerializer,
+        throttled=False,
+    )
+    def post(self, request: Request) -> Response:
+        try:
+            reported = pipeline.report_breach(body=request.data, reporter=request.user, at=request.at)
+        except pipeline.ContentConflict:
+            return self._other_content()
+        breach = reported.breach
+        answer: dict[str, Any] = {"id": breach.uid, "reference": breach.reference, "ring_now": reported.ring_now}
+        if self.is_clinical(breach):
+            answer["assessments"] = reported.assessments
+            answer["follow_ups"] = [one.uid for one in reported.follow_ups]
+        status = HTTPStatus.CREATED if reported.created else HTTPStatus.OK
+        return Response(ReportedSerializer(answer).data, status=status)
+
+    def _other_content(self) -> Response:
+        """Only somebody who may see the first record learns that there is one."""
+        submission_id = read_submission(self.request.data).submission_id
+        standing = self.seen(Breach.objects.all(), *SIDES).filter(uid=submission_id).first()
+        if standing is None:
+            raise pipeline.ContentConflict
+        detail = _("The report %(reference)s stands with other content; occupational health sees both.")
+        return problem(HTTPStatus.CONFLICT, detail % {"reference": standing.reference})
+
+
+class BreachResource(Resource):
+    """One report, in the answer of whatever is done to it."""
+
+    def breach(self, uid: UUID) -> Breach:
+        return self.find(ROWS, *SIDES, uid=uid)
+
+    def shown(self, uid: UUID) -> Response:
+        breach = self.breach(uid)
+        return Response(FullBreachSerializer(breach, context={"clinical": self.is_clinical(breach)}).data)
+
+
+class BreachDetail(BreachResource):
+    @described("get_breach", "One breach report", {200: FullBreachSerializer}, 404)
+    def get(self, request: Request, uid: UUID) -> Response:
+        breach = self.breach(uid)
+        self.note(breach, breach.worker)
+        return self.shown(uid)
+
+
+class BreachFacts(BreachResource):
+    @described(
+        "answer_facts", "Add answers: a new assessment", {200: FullBreachSerializer}, 404, body=FactsSerializer
+    )
+    def post(self, request: Request, uid: UUID) -> Response:
+        breach, body = self.breach(uid), self.body(FactsSerializer)
+        pipeline.answer_facts(breach=breach, by=request.user, at=request.at, **body)
+        return self.shown(uid)
+
+
+class BreachConfirmation(BreachResource):
+    @described(
+        "confirm_breach",
+        "Confirm, having spoken with the worker",
+        {200: FullBreachSerializer},
+        404,
+        body=ConfirmationSerializer,
+    )
+    def post(self, request: Request, uid: UUID) -> Response:
+        breach, body = self.breach(uid), self.body(ConfirmationSerializer)
+        pipeline.confirm_breach(breach=breach, by=request.user, at=request.at, **body)
+        return self.shown(uid)
+
+
+class BreachOverride(BreachResource):
+    @described(
+        "override_tier",
+        "Set another tier, with a reason; a lower one may wait for a second signature",
+        {200: FullBreachSerializer},
+        404,
+        body=OverrideSerializer,
+    )
+    def post(self, request: Request, uid: UUID) -> Response:
+        breach, body = self.breach(uid), self.body(OverrideSerializer)
+        body.setdefault("pathogen", self._only_pathogen(breach))
+        pipeline.override_tier(breach=breach, by=request.user, at=request.at, **body)
+        return self.shown(uid)
+
+    def _only_pathogen(self, breach: Breach) -> str:
+        pathogens = set(breach.assessments.values_list("pathogen", flat=True))
+        if len(pathogens) > 1:
+            raise BadSubmission(Problem("/pathogen", _("Name the pathogen: the report concerns several.")))
+        return pathogens.pop() if pathogens else ""
+
+
+class BreachWithdrawal(BreachResource):
+    @described(
+        "ask_withdrawal",
+        "Ask for withdrawal; a clinician decides",
+        {200: FullBreachSerializer},
+        404,
+        body=WithdrawalSerializer,
+    )
+    def post(self, request: Request, uid: UUID) -> Response:
+        breach, body = self.breach(uid), self.body(WithdrawalSerializer)
+        pipeline.ask_withdrawal(breach=breach, by=request.user, at=request.at, **body)
+        return self.shown(uid)
+
+
+class BreachTold(BreachResource):
+    @described(
+        "tell_worker",
+        "Record that the worker was told: messages may start",
+        {200: FullBreachSerializer},
+        404,
+        body=ToldSerializer,
+    )
+    def post(self, request: Request, uid: UUID) -> Response:
+        breach, body = self.breach(uid), self.body(ToldSerializer)
+        told_at = body.get("at", request.at)
+        pipeline.tell_worker(breach=breach, how=body["by"], told_at=told_at, by=request.user, at=request.at)
+        return self.shown(uid)

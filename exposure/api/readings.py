@@ -1,0 +1,136 @@
+"""Readings, entered by the worker or by occupational health."""
+
+from http import HTTPStatus
+from typing import Any
+from uuid import UUID
+
+from django.db.models import Q
+from django.http import Http404
+from django.utils.translation import gettext as _
+from rest_framework import serializers
+from rest_framework.request import Request
+from rest_framework.response import Response
+
+from exposure import pipeline
+from exposure.api.advice import advice
+from exposure.api.fields import own_uid
+from exposure.api.problems import ProblemSerializer, refused
+from exposure.api.resource import Resource
+from exposure.api.schema import described
+from exposure.followup.models import Reading
+from exposure.people.access import View
+from exposure.people.models import Worker
+from exposure.report.submission import BadSubmission, Problem
+
+
+class EntrySerializer(serializers.Serializer):
+    """Describes a reading's body; `exposure.followup.entry` reads it."""
+
+    submission_id = serializers.UUIDField(help_text="Made once a reading; for ever the record's id.")
+    worker = serializers.CharField(required=False, allow_null=True, help_text="Number or uid; absent: oneself.")
+    taken_at = serializers.CharField(required=False, allow_null=True, help_text="RFC 3339; absent: now.")
+    temperature = serializers.CharField(required=False, allow_null=True, help_text="A decimal as text.")
+    unit = serializers.CharField(required=False, allow_null=True, help_text="C or F.")
+    method = serializers.CharField(
+        required=False, allow_null=True, help_text="oral, tympanic, temporal, forehead, axillary or rectal."
+    )
+    felt_feverish = serializers.BooleanField(required=False, allow_null=True)
+    fever_reducer = serializers.CharField(required=False, allow_null=True)
+    fever_reducer_hours = serializers.DecimalField(5, 2, required=False, allow_null=True)
+    could_not = serializers.CharField(required=False, allow_null=True, help_text="Why none could be taken.")
+    replaces = serializers.CharField(required=False, allow_null=True, help_text="The reading that this corrects.")
+    reason = serializers.CharField(required=False, allow_null=True, help_text="Why it is corrected.")
+    symptoms = serializers.ListField(child=serializers.CharField(), required=False, allow_null=True)
+    observed_by = serializers.CharField(required=False, allow_null=True)
+    note = serializers.CharField(required=False, allow_null=True)
+
+
+class LoggedSerializer(serializers.Serializer):
+    id = serializers.UUIDField()
+    fills = serializers.ListField(child=serializers.UUIDField(), help_text="The expected readings it answers.")
+    state = serializers.CharField(help_text="recorded, recorded_late, close, repeat_due, extra or unplaced.")
+    triggers = serializers.ListField(child=serializers.CharField())
+    advice = serializers.CharField(help_text="What the worker does now.")
+
+
+class RefusedEntrySerializer(ProblemSerializer):
+    """`kept`: it would have been a trigger, stands as an unplaced reading, and has raised its alert."""
+
+    kept = serializers.BooleanField(required=False)
+    triggers = serializers.ListField(child=serializers.CharField(), required=False)
+    advice = serializers.CharField(required=False)
+
+
+class ReadingSerializer(serializers.ModelSerializer):
+    """A reading as it was entered; `temperature` is a decimal as text."""
+
+    id = own_uid()
+    temperature = serializers.DecimalField(5, 2, source="value", allow_null=True)
+    symptoms = serializers.ListField(child=serializers.CharField())
+    triggers = serializers.ListField(child=serializers.CharField())
+
+    class Meta:
+        model = Reading
+        fields = (
+            "id",
+            "taken_at",
+            "recorded_at",
+            "temperature",
+            "unit",
+            "method",
+            "felt_feverish",
+            "fever_reducer",
+            "fever_reducer_hours",
+            "symptoms",
+            "could_not",
+            "observed_by",
+            "note",
+            "triggers",
+            "state",
+        )
+        read_only_fields = fields
+        extra_kwargs = {name: {"help_text": "Empty where none was taken."} for name in ("unit", "method")}
+
+
+class Readings(Resource):
+    throttle_scope = "readings"
+
+    @described(
+        "log_reading",
+        "Enter a reading",
+        {201: LoggedSerializer, 200: LoggedSerializer},
+        404,
+        409,
+        body=EntrySerializer,
+        problem=RefusedEntrySerializer,
+    )
+    def post(self, request: Request) -> Response:
+        worker, again = self._worker(), self._stands()
+        logged = pipeline.log_reading(body=request.data, worker=worker, entered_by=request.user, at=request.at)
+        if logged.problems:
+            kept = {"triggers": logged.triggers, "advice": advice(logged, worker, at=request.at)} if logged.row else {}
+            return refused(logged.problems, kept=logged.row is not None, **kept)
+        answer = {
+            "id": logged.row.uid,
+            "fills": [check.uid for check in logged.fills],
+            "state": logged.state,
+            "triggers": logged.triggers,
+            "advice": advice(logged, worker, at=request.at),
+        }
+        return Response(LoggedSerializer(answer).data, status=HTTPStatus.OK if again else HTTPStatus.CREATED)
+
+    def _worker(self) -> Worker:
+        """Whose reading it is: the named worker's, if the caller may see them, else the caller's own."""
+        named = self.request.data.get("worker") if isinstance(self.request.data, dict) else None
+        if named is None:
+            worker = Worker.objects.filter(user=self.request.user).first()
+            if worker is None:
+                raise BadSubmission(Problem("/worker", _("Say whose reading it is.")))
+            return worker
+        if not isinstance(named, str):
+            raise BadSubmission(Problem("/worker", _("Name the worker by number or uid, as text.")))
+        return self.find(Worker.objects.select_related("site"), View.CLINICAL, View.OWN, **worker_lookup(named))
+
+    def _stands(self) -> bool:
+        submission_id = _uuid(self.request.data.get("submission_id"))
+        return submission_id is not None and Reading.objects.filter(uid=submission_id).exists()

@@ -1,0 +1,132 @@
+"""Append-only in the database itself: triggers refuse UPDATE, DELETE and TRUNCATE of whatever was written once.
+
+They stand on every history table and every insert-only table, on PostgreSQL and SQLite. Installed after each
+migrate, because SQLite drops a table's triggers when it rebuilds the table. Refusals reach Django as IntegrityError.
+Whoever owns the database can still drop them; that it was done is what the seals are for.
+"""
+
+from typing import Any
+
+from django.apps import apps
+from django.db import DEFAULT_DB_ALIAS, connections, transaction
+from django.db.models import Model
+
+from exposure.record import InsertOnly, Provenance
+
+WITHDRAWN = "withdrawn_at"
+
+# 23001 is restrict_violation (PostgreSQL manual, appendix A). Rows are compared whole: a trigger that named columns
+# would stand in the way of their migrations.
+POSTGRESQL_FUNCTIONS = """
+CREATE OR REPLACE FUNCTION exposure_refuse() RETURNS trigger LANGUAGE plpgsql AS $$
+BEGIN
+    RAISE EXCEPTION '% is append-only: % refused', TG_TABLE_NAME, TG_OP USING ERRCODE = '23001';
+END $$;
+CREATE OR REPLACE FUNCTION exposure_only_withdraw() RETURNS trigger LANGUAGE plpgsql AS $$
+BEGIN
+    IF OLD.withdrawn_at IS NULL AND NEW.withdrawn_at IS NOT NULL THEN
+        OLD.withdrawn_at := NEW.withdrawn_at;
+        IF OLD IS NOT DISTINCT FROM NEW THEN
+            RETURN NEW;
+        END IF;
+    END IF;
+    RAISE EXCEPTION '% is append-only: only its withdrawal may be set, once', TG_TABLE_NAME USING ERRCODE = '23001';
+END $$;
+"""
+
+
+def append_only_models() -> list[type[Model]]:
+    """Every insert-only model and the history of every recorded one."""
+    return [
+        model
+        for model in apps.get_app_config("exposure").get_models()
+        if issubclass(model, InsertOnly | Provenance)
+    ]
+
+
+def expected(using: str = DEFAULT_DB_ALIAS) -> set[tuple[str, str]]:
+    """The triggers that must stand, as (table, trigger)."""
+    return {
+        (model._meta.db_table, name)
+        for model in append_only_models()
+        for name in _definitions(model, connections[using].vendor)
+    }
+
+
+def standing(using: str = DEFAULT_DB_ALIAS) -> set[tuple[str, str]]:
+    """The triggers that stand in the database and are switched on, as (table, trigger)."""
+    connection = connections[using]
+    with connection.cursor() as cursor:
+        if connection.vendor == "postgresql":
+            cursor.execute(
+                "SELECT relname, tgname FROM pg_trigger JOIN pg_class ON pg_class.oid = tgrelid"
+                " WHERE NOT tgisinternal AND tgenabled IN ('O', 'A')"
+            )
+        else:
+            cursor.execute("SELECT tbl_name, name FROM sqlite_master WHERE type = 'trigger'")
+        return set(cursor.fetchall())
+
+
+def install(using: str = DEFAULT_DB_ALIAS) -> None:
+    """Put every trigger in place as it should be, on the tables that exist; again changes nothing."""
+    connection = connections[using]
+    with transaction.atomic(using=using):
+        remove(using)
+        with connection.cursor() as cursor:
+            tables = set(connection.introspection.table_names(cursor))
+            if connection.vendor == "postgresql":
+                cursor.execute(POSTGRESQL_FUNCTIONS)
+            for model in append_only_models():
+                if model._meta.db_table in tables:
+                    for name, definition in _definitions(model, connection.vendor).items():
+                        cursor.execute(f'CREATE TRIGGER "{name}" {definition}')
+
+
+def remove(using: str = DEFAULT_DB_ALIAS) -> None:
+    """Take every trigger away. Only `install` and tests that empty the database between each other need it."""
+    connection = connections[using]
+    ours = standing(using) & expected(using)
+    with transaction.atomic(using=using), connection.cursor() as cursor:
+        for table, name in sorted(ours):
+            place = f' ON "{table}"' if connection.vendor == "postgresql" else ""
+            cursor.execute(f'DROP TRIGGER "{name}"{place}')
+
+
+def install_after_migrate(sender: Any, using: str, **_: Any) -> None:
+    """Receiver of post_migrate."""
+    install(using)
+
+
+def _definitions(model: type[Model], vendor: str) -> dict[str, str]:
+    """The triggers of one table: name -> what follows it in CREATE TRIGGER."""
+    table = model._meta.db_table
+    columns = [field.column for field in model._meta.concrete_fields]
+    # A version may hold a withdrawn_at too; there it is part of what was written.
+    withdrawable = issubclass(model, InsertOnly) and WITHDRAWN in columns
+    define = _for_postgresql if vendor == "postgresql" else _for_sqlite
+    return {f"{table}_{name}": rest for name, rest in define(table, columns, withdrawable).items()}
+
+
+def _for_postgresql(table: str, columns: list[str], withdrawable: bool) -> dict[str, str]:
+    refuse = f'ON "{table}" FOR EACH STATEMENT EXECUTE FUNCTION exposure_refuse()'
+    only_withdraw = f'ON "{table}" FOR EACH ROW EXECUTE FUNCTION exposure_only_withdraw()'
+    return {
+        "no_update": f"BEFORE UPDATE {only_withdraw if withdrawable else refuse}",
+        "no_delete": f"BEFORE DELETE {refuse}",
+        "no_truncate": f"BEFORE TRUNCATE {refuse}",
+    }
+
+
+def _for_sqlite(table: str, columns: list[str], withdrawable: bool) -> dict[str, str]:
+    refuse = f"BEGIN SELECT RAISE(ABORT, '{table} is append-only'); END"
+    no_delete = {"no_delete": f'BEFORE DELETE ON "{table}" {refuse}'}
+    if not withdrawable:
+        return {"no_update": f'BEFORE UPDATE ON "{table}" {refuse}', **no_delete}
+    # UPDATE OF does not keep a later migration from dropping one of the columns; NEW.column would.
+    others = ", ".join(f'"{column}"' for column in columns if column != WITHDRAWN)
+    once = f'WHEN OLD."{WITHDRAWN}" IS NOT NULL OR NEW."{WITHDRAWN}" IS NULL'
+    return {
+        "no_update": f'BEFORE UPDATE OF {others} ON "{table}" {refuse}',
+        "withdrawn_once": f'BEFORE UPDATE OF "{WITHDRAWN}" ON "{table}" {once} {refuse}',
+        **no_delete,
+    }

@@ -1,0 +1,99 @@
+"""Whether a follow-up can be signed off, in words: what stands in the way and where to settle it."""
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from django.urls import reverse
+from django.utils.formats import date_format
+from django.utils.timezone import localtime
+from django.utils.translation import gettext as _
+
+from exposure.classify.models import Signature
+from exposure.clear.models import Clearance
+from exposure.clear.sign import may_sign, rule_on, wanted_signatures
+from exposure.followup.models import FollowUp
+from exposure.followup.overview import Overview, overview
+from exposure.people.access import roles_of
+from exposure.people.models import User
+from exposure.web.nurse.deed import OBSTACLES
+
+
+@dataclass(frozen=True)
+class Obstacle:
+    """What stands in the way; `links` are (address, words) of the places where it is settled."""
+
+    words: str
+    links: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass(frozen=True)
+class Clearing:
+    """What the signing person must know. `standing` is the clearance that is signed or waits for a signature."""
+
+    overview: Overview
+    obstacles: tuple[Obstacle, ...]
+    gap: bool
+    wanted: str
+    standing: Clearance | None
+    signatures: tuple[Signature, ...]
+    mine: bool
+
+    @property
+    def open(self) -> bool:
+        """Whether this person can sign now."""
+        unsigned = self.standing is None or self.standing.signed_at is None
+        return not self.obstacles and unsigned and not self.mine
+
+
+def standing_in_the_way(follow_up: FollowUp, user: User, *, at: datetime) -> Clearing:
+    """The state of the sign-off as this person sees it."""
+    now = overview(follow_up, at=at)
+    ruling = rule_on(now)
+    kinds = {role.kind for role in roles_of(user, at=at) if role.site_id in (None, follow_up.site_id)}
+    reasons = [*ruling.reasons, *([] if may_sign(now, kinds) else ["physician_signs"])]
+    standing = follow_up.clearances.filter(void_at=None).first()
+    signatures = (
+        tuple(Signature.objects.filter(subject=f"clearance:{standing.uid}").select_related("user"))
+        if standing
+        else ()
+    )
+    return Clearing(
+        overview=now,
+        obstacles=tuple(_obstacle(reason, now) for reason in reasons),
+        gap=ruling.gap,
+        wanted=wanted_signatures(now),
+        standing=standing,
+        signatures=signatures,
+        mine=any(one.user_id == user.pk for one in signatures),
+    )
+
+
+def _obstacle(reason: str, now: Overview) -> Obstacle:
+    links: list[tuple[str, Any]] = []
+    words = str(OBSTACLES[reason])
+    match reason:
+        case "not_confirmed":
+            links = [
+                (reverse("breach", args=[one.breach.uid]), one.breach.reference)
+                for one in now.exposures
+                if one.breach_id and one.breach.confirmed_at is None
+            ]
+        case "last_reading_missing":
+            last = now.lines[-1]
+            if last.check.closes_at > now.at:
+                closes = date_format(localtime(last.check.closes_at), "D j M, H:i")
+                words = _("The last reading is still to come; it can be taken until %(time)s.") % {
+                    "time": closes
+                }
+            else:
+                links = [(reverse("excuse", args=[last.check.uid]), _("Explain it"))]
+        case "open_alerts":
+            links = [(reverse("alert", args=[one.uid]), one.get_cause_display()) for one in now.alerts]
+        case "open_tasks":
+            links = [
+                (reverse("task_done", args=[task.uid]), task.title)
+                for task in now.tasks
+                if task.completed_at is None
+            ]
+    return Obstacle(words, tuple(links))

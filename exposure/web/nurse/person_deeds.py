@@ -1,0 +1,194 @@
+"""What is done for a person: a call noted, a reading entered, a missing one explained, a task done, a sign-off."""
+
+import uuid
+from datetime import timedelta
+
+from django.contrib import messages
+from django.forms import Form
+from django.http import HttpRequest, HttpResponse, QueryDict
+from django.urls import reverse
+from django.utils import timezone
+from django.utils.formats import date_format
+from django.utils.translation import gettext as _
+
+from exposure import pipeline
+from exposure.classify.criteria import text
+from exposure.followup.models import Check, FollowUp
+from exposure.followup.store_reading import Logged, follow_ups_taking_readings
+from exposure.followup.work_models import Task
+from exposure.people.access import View, find
+from exposure.people.models import Worker
+from exposure.report.submission import BadSubmission, Problem
+from exposure.web.nurse.clearing import standing_in_the_way
+from exposure.web.nurse.deed import one_deed
+from exposure.web.nurse.forms import CallForm, NoteForm, ReadingForm, ReasonForm
+from exposure.web.nurse.rows import profiles_of, window_name
+from exposure.web.signed_in import signed_in
+
+WORKERS = Worker.objects.select_related("site", "user")
+DOUBLE_TAP = timedelta(minutes=1)
+
+
+def back_to(worker: Worker) -> str:
+    return reverse("person", args=[worker.uid])
+
+
+@signed_in
+def call(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
+    """A call noted. The same note within a minute is a double tap and notes nothing more."""
+    worker = find(request.user, WORKERS, View.CLINICAL, at=request.at, uid=uid)
+
+    def do(form: CallForm) -> str:
+        given = form.cleaned_data
+        since = request.at - DOUBLE_TAP
+        if not worker.calls.filter(by_user=request.user, called_at__gt=since, **given).exists():
+            pipeline.note_call(worker=worker, by=request.user, at=request.at, **given)
+        return _("The call is noted.")
+
+    with timezone.override(worker.site.zone):
+        return one_deed(
+            request,
+            CallForm,
+            do,
+            back=back_to(worker),
+            title=_("Note a call"),
+            about=worker,
+            button=_("Note the call"),
+        )
+
+
+@signed_in
+def reading(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
+    """A reading given by telephone, judged as one that the worker sends."""
+    worker = find(request.user, WORKERS, View.CLINICAL, at=request.at, uid=uid)
+    asked = _symptoms_of(worker, request)
+
+    def form_of(data: QueryDict | None) -> ReadingForm:
+        initial = {"submission_id": uuid.uuid4(), "taken_at": request.at, "unit": worker.unit}
+        return ReadingForm(data, initial=initial, symptoms=asked)
+
+    def do(form: ReadingForm) -> str:
+        logged = pipeline.log_reading(body=form.body(), worker=worker, entered_by=request.user, at=request.at)
+        if logged.problems:
+            if logged.row is not None:
+                form.renew()
+                messages.warning(request, _("What was typed is kept, and an alert is raised. Act on it now."))
+            raise BadSubmission(*logged.problems)
+        return _outcome(logged)
+
+    with timezone.override(worker.site.zone):
+        return one_deed(
+            request,
+            form_of,
+            do,
+            back=back_to(worker),
+            template="nurse/reading.html",
+            title=_("Enter a reading"),
+            about=worker,
+            button=_("Record the reading"),
+        )
+
+
+def _symptoms_of(worker: Worker, request: HttpRequest) -> dict[str, str]:
+    """Symptom -> its question, of everything the worker is followed up for."""
+    profiles = profiles_of(follow_ups_taking_readings(worker, at=request.at))
+    return {
+        code: text(symptom.ask)
+        for profile in profiles.values()
+        if profile is not None
+        for code, symptom in profile.symptoms.items()
+    }
+
+
+def _outcome(logged: Logged) -> str:
+    if logged.stop:
+        return _("Recorded, and an alert is raised: the worker must stop and be looked at now.")
+    return {
+        "recorded_late": _("Recorded late."),
+        "close": _("Recorded, close to the reading before."),
+        "repeat_due": _("Kept. A fever reducer can hide a fever: another reading is due later."),
+        "extra": _("Kept as an extra reading; none was due."),
+        "unplaced": _("Kept; it belongs to no reading that was asked for."),
+    }.get(logged.state, _("Recorded."))
+
+
+@signed_in
+def excuse(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
+    """A missing reading explained. Explained already: nothing more is written."""
+    checks = Check.objects.filter(withdrawn_at=None).select_related("follow_up__site", "follow_up__worker")
+    check = find(request.user, checks, View.CLINICAL, at=request.at, uid=uid)
+    follow_up = check.follow_up
+
+    def do(form: ReasonForm) -> str:
+        if check.closes_at > request.at:
+            raise BadSubmission(Problem("/reason", _("This reading can still be taken.")))
+        pipeline.excuse_check(check=check, reason=form.cleaned_data["reason"], by=request.user, at=request.at)
+        return _("The missing reading is explained.")
+
+    said = {"day": check.day, "window": window_name(check.window)}
+    with timezone.override(follow_up.site.zone):
+        said["opens"] = date_format(timezone.localtime(check.opens_at), "D j M, H:i")
+        return one_deed(
+            request,
+            ReasonForm,
+            do,
+            back=back_to(follow_up.worker),
+            title=_("Explain a missing reading"),
+            about=follow_up.worker,
+            lede=_("Day %(day)s, %(window)s, from %(opens)s.") % said,
+            button=_("Keep this explanation"),
+        )
+
+
+@signed_in
+def task_done(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
+    """A task done."""
+    tasks = Task.objects.filter(dropped_at=None).select_related(
+        "site", "breach__worker", "exposure__follow_up__worker"
+    )
+    task = find(request.user, tasks, View.CLINICAL, at=request.at, uid=uid)
+    worker = task.exposure.follow_up.worker if task.exposure else task.breach.worker
+
+    def do(form: NoteForm) -> str:
+        pipeline.complete_task(task=task, note=form.cleaned_data["note"], by=request.user, at=request.at)
+        return _("Done: %(task)s.") % {"task": task.title}
+
+    with timezone.override(task.site.zone):
+        return one_deed(
+            request,
+            NoteForm,
+            do,
+            back=back_to(worker),
+            title=task.title,
+            about=worker,
+            due_at=task.due_at,
+            not_before=task.not_before,
+            button=_("Done"),
+        )
+
+
+@signed_in
+def clear(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
+    """Sign the end of a follow-up, or see exactly what stands in the way."""
+    follow_ups = FollowUp.objects.select_related("site", "worker__site")
+    follow_up = find(request.user, follow_ups, View.CLINICAL, at=request.at, uid=uid)
+
+    def do(_form: Form) -> str:
+        clearance = pipeline.sign_clearance(follow_up=follow_up, by=request.user, at=request.at)
+        if clearance.signed_at is None:
+            return _("Signed. It takes effect when a second person has signed.")
+        ends = date_format(timezone.localtime(clearance.effective_at), "D j M, H:i")
+        return _("Signed. The follow-up ends %(time)s.") % {"time": ends}
+
+    with timezone.override(follow_up.site.zone):
+        return one_deed(
+            request,
+            Form,
+            do,
+            back=back_to(follow_up.worker),
+            template="nurse/clear.html",
+            title=_("Sign the end of the follow-up"),
+            about=follow_up.worker,
+            clearing=standing_in_the_way(follow_up, request.user, at=request.at),
+            button=_("Sign"),
+        )

@@ -1,0 +1,264 @@
+"""What nurse and physician look at: the queue, the list, the reports, one alert, one report, one person."""
+
+import re
+import uuid
+from collections import Counter
+from collections.abc import Callable, Iterable, Mapping
+from datetime import timedelta
+from functools import wraps
+from typing import Any
+
+from django.conf import settings
+from django.core.exceptions import PermissionDenied
+from django.core.paginator import Paginator
+from django.db.models import Count, Q
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import render
+from django.utils import timezone
+from django.utils.http import urlencode
+from django.utils.translation import gettext as _
+
+from exposure import pipeline
+from exposure.audit.access_log import note_look
+from exposure.audit.models import AccessEntry
+from exposure.classify.assess import plan_of
+from exposure.followup.models import FollowUp
+from exposure.followup.work_models import Alert
+from exposure.people.access import SEEING, View, find, holds, roles_of, visible
+from exposure.people.models import Worker
+from exposure.report.models import Breach
+from exposure.web.nurse import queue
+from exposure.web.nurse.alert_deeds import ALERTS
+from exposure.web.nurse.forms import CallForm, CloseForm, ToldForm
+from exposure.web.nurse.person_deeds import WORKERS
+from exposure.web.nurse.report_deeds import BREACHES
+from exposure.web.nurse.report_words import describe
+from exposure.web.nurse.rows import CAUSES, Row, rows
+from exposure.web.nurse.story import story
+from exposure.web.signed_in import signed_in
+
+ON_A_PAGE = 100
+ENDED = "ended"
+
+
+def for_clinicians(view: Callable[..., HttpResponse]) -> Callable[..., HttpResponse]:
+    """Lists for nurses and physicians, in the time of their first site."""
+
+    @signed_in
+    @wraps(view)
+    def guarded(request: HttpRequest) -> HttpResponse:
+        if not holds(request.user, SEEING[View.CLINICAL], at=request.at):
+            raise PermissionDenied
+        sites = [role.site for role in roles_of(request.user, at=request.at) if role.site is not None]
+        with timezone.override(sites[0].zone if sites else "UTC"):
+            return view(request)
+
+    return guarded
+
+
+def causes(
+    counts: Mapping[str, int],
+    labels: Mapping[str, Any],
+    chosen: str,
+    everything: tuple[Any, int],
+    **kept: str,
+) -> list[dict[str, Any]]:
+    """The filter as a sentence: everything, then each cause that there is."""
+    kept = {name: value for name, value in kept.items() if value}
+    entries = [("", *everything), *((key, label, counts[key]) for key, label in labels.items())]
+    return [
+        {
+            "url": f"?{urlencode({**kept, 'cause': key} if key else kept)}",
+            "label": label,
+            "count": count,
+            "current": key == chosen,
+        }
+        for key, label, count in entries
+        if count or key in ("", chosen)
+    ]
+
+
+def note_list(request: HttpRequest, name: str, *filters: str) -> None:
+    """Note that a list was looked at, once per filter and hour."""
+    subject = " ".join([name, *(one for one in filters if one)])
+    note_look(request.user, AccessEntry.Kind.LIST, subject, at=request.at)
+
+
+def note_person(request: HttpRequest, kind: str, subject: str, worker: Worker) -> None:
+    """Note that somebody's record was opened, so that they can be shown who looked."""
+    note_look(request.user, kind, subject, worker.uid, at=request.at)
+
+
+@for_clinicians
+def needs_action(request: HttpRequest) -> HttpResponse:
+    """One queue of all that waits for a clinician."""
+    lines = queue.lines(request.user, at=request.at)
+    labels = {line.cause: line.label for line in lines}
+    chosen = request.GET.get("cause", "")
+    chosen = chosen if chosen in labels else ""
+    note_list(request, "needs action", chosen)
+    counts = Counter(line.cause for line in lines)
+    context = {
+        "lines": [line for line in lines if chosen in ("", line.cause)],
+        "causes": causes(counts, labels, chosen, (_("everything"), len(lines))),
+        "several_sites": len({line.site for line in lines}) > 1,
+        "at": request.at,
+        **queue.heartbeat(at=request.at),
+    }
+    return render(request, "nurse/needs_action.html", context)
+
+
+@signed_in
+def alert(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
+    """One alert: what happened, and what can be done."""
+    found = find(request.user, ALERTS, View.CLINICAL, at=request.at, uid=uid)
+    worker = pipeline.worker_of(found)
+    note_person(request, AccessEntry.Kind.DETAIL, f"alert:{uid}", worker)
+    context = {
+        "alert": found,
+        "worker": worker,
+        "entries": found.entries.select_related("reading", "unplaced"),
+        "form": CloseForm(),
+        "at": request.at,
+    }
+    with timezone.override(found.site.zone):
+        return render(request, "nurse/alert.html", context)
+
+
+REPORT_STATES = {
+    "to_tell": Q(told_due_at__isnull=False, withdrawn_at=None),
+    "to_confirm": Q(confirm_due_at__isnull=False, confirmed_at=None, withdrawn_at=None),
+}
+
+
+@for_clinicians
+def reports(request: HttpRequest) -> HttpResponse:
+    """Reports, newest first; all with a reference that is looked up."""
+    seen = visible(request.user, Breach.objects.all(), View.CLINICAL, at=request.at)
+    asked = request.GET.get("reference", "").strip()
+    counts = seen.aggregate(
+        everything=Count("pk"), **{name: Count("pk", filter=state) for name, state in REPORT_STATES.items()}
+    )
+    chosen = request.GET.get("cause", "")
+    chosen = chosen if chosen in REPORT_STATES and not asked else ""
+    if asked:
+        seen = seen.filter(reference__startswith=_reference(asked))
+    elif chosen:
+        seen = seen.filter(REPORT_STATES[chosen])
+    note_list(request, "reports", chosen, asked)
+    listed = seen.select_related("station", "worker", "site", "reported_by", "confirmed_by").order_by(
+        "-reported_at", "-pk"
+    )
+    labels = {"to_tell": _("to tell"), "to_confirm": _("to confirm")}
+    context = {
+        "page": Paginator(listed, ON_A_PAGE).get_page(request.GET.get("page")),
+        "causes": causes(counts, labels, chosen, (_("all"), counts["everything"])),
+        "asked": asked,
+        "query": f"{urlencode({'reference': asked} if asked else {'cause': chosen})}&",
+        "at": request.at,
+    }
+    return render(request, "nurse/reports.html", context)
+
+
+def _reference(typed: str) -> str:
+    """A reference as it is stored, however it was typed: letters that the alphabet lacks are read as digits."""
+    plain = re.sub(r"[^0-9A-Z]", "", typed.upper()).translate(str.maketrans("OIL", "011"))
+    return "-".join(part for part in (plain[:4], plain[4:8], plain[8:9]) if part)
+
+
+@signed_in
+def breach(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
+    """One report: facts, flags, assessment, and what is to be done with it."""
+    found = find(request.user, BREACHES, View.CLINICAL, at=request.at, uid=uid)
+    note_person(request, AccessEntry.Kind.DETAIL, f"breach:{uid}", found.worker)
+    words = describe(found)
+    plans = [plan for one in words.current if (plan := plan_of(one.row)) and one.in_force]
+    context = {
+        "breach": found,
+        "words": words,
+        "told": found.tellings.first(),
+        "others": [_differences(found.body, other) for other in found.other_contents.all()],
+        "withdrawals": found.withdrawal_requests.all(),
+        "tasks": [task for one in found.exposures.all() for task in one.tasks.filter(dropped_at=None)],
+        "watched": any(plan.observed_per_day for plan in plans),
+        "told_form": ToldForm(at=request.at),
+        "at": request.at,
+    }
+    with timezone.override(found.site.zone):
+        return render(request, "nurse/breach.html", context)
+
+
+def _differences(body: Mapping[str, Any], other: Any) -> dict[str, Any]:
+    """What another content of the same report says otherwise: (entry, first, later)."""
+    keys = [key for key in {**body, **other.body} if body.get(key) != other.body.get(key)]
+    return {"at": other.recorded_at, "rows": [(key, body.get(key), other.body.get(key)) for key in keys]}
+
+
+@for_clinicians
+def monitoring(request: HttpRequest) -> HttpResponse:
+    """Everybody who is followed up, worst first; with a fixed number of statements."""
+    chosen = request.GET.get("cause", "")
+    sought = request.GET.get("find", "").strip()
+    note_list(request, "monitoring", chosen, sought)
+    seen = visible(request.user, FollowUp.objects.all(), View.CLINICAL, at=request.at)
+    seen = seen.select_related("worker", "site")
+    grace = timedelta(days=settings.READINGS_TAKEN_AFTER_CLEARANCE_DAYS)
+    ended = seen.filter(ended_at__lte=request.at, ended_at__gt=request.at - grace)
+    running = seen.running(at=request.at)
+    found = rows(_sought(running, sought), at=request.at)
+    found.sort(key=lambda row: (row.badness, row.overview.follow_up.worker.name, row.overview.follow_up.pk))
+    counts = Counter(cause for row in found for cause in {flag.cause for flag in row.flags})
+    counts[ENDED] = _sought(ended, sought).count()
+    total = len(found)
+    if chosen == ENDED:
+        found = rows(_sought(ended, sought).order_by("-ended_at"), at=request.at)
+    elif chosen in CAUSES:
+        found = [row for row in found if any(flag.cause == chosen for flag in row.flags)]
+    labels = {**CAUSES, ENDED: _("an end in the last %(days)s days") % {"days": grace.days}}
+    context = {
+        "page": Paginator(found, ON_A_PAGE).get_page(request.GET.get("page")),
+        "causes": causes(counts, labels, chosen, (_("any reason"), total), find=sought),
+        "ended": chosen == ENDED,
+        "sought": sought,
+        "query": f"{urlencode({'cause': chosen, 'find': sought})}&",
+        "at": request.at,
+    }
+    return render(request, "nurse/monitoring.html", context)
+
+
+def _sought(follow_ups: Any, sought: str) -> Any:
+    if not sought:
+        return follow_ups
+    return follow_ups.filter(Q(worker__name__icontains=sought) | Q(worker__number__icontains=sought))
+
+
+@signed_in
+def person(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
+    """One person: where they stand, what is to be done, and the story in time order."""
+    worker: Worker = find(request.user, WORKERS, View.CLINICAL, at=request.at, uid=uid)
+    note_person(request, AccessEntry.Kind.PERSON, f"worker:{uid}", worker)
+    follow_ups = worker.follow_ups.select_related("worker", "site")
+    found = rows(follow_ups, at=request.at)
+    newest_first = request.GET.get("order") == "newest"
+    with timezone.override(worker.site.zone):
+        context = {
+            "worker": worker,
+            "running": [row for row in found if _runs(row)],
+            "ended": [row for row in found if not _runs(row)],
+            "alerts": _open_alerts(worker),
+            "story": story(worker, found)[:: -1 if newest_first else 1],
+            "newest_first": newest_first,
+            "call_form": CallForm(),
+            "at": request.at,
+        }
+        return render(request, "nurse/person.html", context)
+
+
+def _runs(row: Row) -> bool:
+    ended_at = row.overview.follow_up.ended_at
+    return ended_at is None or ended_at > row.overview.at
+
+
+def _open_alerts(worker: Worker) -> Iterable[Alert]:
+    about = Q(worker=worker) | Q(follow_up__worker=worker) | Q(breach__worker=worker)
+    return Alert.objects.filter(about, closed_at=None).select_related("held_by")

@@ -1,0 +1,51 @@
+"""A real browser on the real pages."""
+
+import os
+from collections.abc import Callable, Iterator
+
+import pytest
+from playwright.sync_api import Browser, Page, sync_playwright
+
+from tests.cast import PASSWORD
+from tests.servers import chromium
+
+FLAGS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=chromium(), args=FLAGS)
+        yield browser
+        browser.close()
+
+
+@pytest.fixture
+def sign_in(browser: Browser, live_server, monkeypatch) -> Iterator[Callable[..., Page]]:
+    """Returns a function that signs somebody in by the sign-in page, in a browser of their own."""
+    # The browser's driver runs an event loop in this thread, which makes Django refuse the ORM without this.
+    monkeypatch.setitem(os.environ, "DJANGO_ALLOW_ASYNC_UNSAFE", "1")
+    contexts = []
+
+    def sign(name: str, width: int = 1440, height: int = 900, **options) -> Page:
+        context = browser.new_context(base_url=live_server.url, viewport={"width": width, "height": height}, **options)
+        contexts.append(context)
+        page = context.new_page()
+        page.goto("/account/login/")
+        page.get_by_label("Name or e-mail").fill(name)
+        page.get_by_label("Password").fill(PASSWORD)
+        page.get_by_role("button", name="Sign in").click()
+        page.wait_for_url(lambda url: "/account/login" not in url)
+        return page
+
+    yield sign
+    for context in contexts:
+        context.close()

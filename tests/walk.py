@@ -1,0 +1,75 @@
+"""The steps of a story, each done by the one who does it in the fixed cast."""
+
+from datetime import datetime, timedelta
+
+from exposure import pipeline
+from exposure.followup.models import FollowUp
+from exposure.followup.store_reading import Logged
+from exposure.people.models import User
+from exposure.pipeline import Reported
+from exposure.remind.sweep import sweep
+from tests.cast import MONDAY, Cast, doing
+
+HIGH = {"contact": "splash", "skin": "intact"}  # by ebola 2023.1, rule VHF-1
+LOW = {"contact": "none", "skin": "no"}  # no rule of ebola 2023.1
+
+
+def report(cast: Cast, *, by: User | None = None, at: datetime = MONDAY, **changes) -> Reported:
+    """The observer, unless somebody else, reports about Wim."""
+    reporter = by or cast.observer
+    with doing(reporter, at=at):
+        return pipeline.report_breach(body=cast.body(**changes), reporter=reporter, at=at)
+
+
+def tell(cast: Cast, reported: Reported, *, at: datetime = MONDAY) -> None:
+    """The nurse tells the worker by telephone."""
+    with doing(cast.nurse, at=at):
+        pipeline.tell_worker(breach=reported.breach, how="phone", told_at=at, by=cast.nurse, at=at)
+
+
+def confirm(cast: Cast, reported: Reported, *, at: datetime = MONDAY, facts: dict | None = None) -> None:
+    """The nurse has spoken with the worker."""
+    with doing(cast.nurse, at=at):
+        pipeline.confirm_breach(breach=reported.breach, by=cast.nurse, note="Spoke.", facts=facts, at=at)
+
+
+def follow_up_told_and_confirmed(cast: Cast, **changes) -> FollowUp:
+    """A report at the highest tier, told and confirmed at once, its tasks done."""
+    reported = report(cast, **changes)
+    tell(cast, reported)
+    confirm(cast, reported)
+    with doing(cast.nurse):
+        for task in reported.breach.exposures.get().tasks.all():
+            pipeline.complete_task(task=task, note="Done.", by=cast.nurse, at=MONDAY)
+    return reported.follow_ups[0]
+
+
+def log(cast: Cast, *, at: datetime, by: User | None = None, **changes) -> Logged:
+    """The worker, unless somebody else, enters a reading taken at that moment."""
+    by = by or cast.worker.user
+    with doing(by, at=at):
+        return pipeline.log_reading(body=cast.reading(**changes), worker=cast.worker, entered_by=by, at=at)
+
+
+def log_every_reading(cast: Cast, follow_up: FollowUp, *, but: int = 0) -> datetime:
+    """A normal reading at the due time of every check but the last few. Returns the moment of the last one."""
+    checks = list(follow_up.checks.filter(withdrawn_at=None))
+    for check in checks[: len(checks) - but]:
+        log(cast, at=check.due_at)
+    return check.due_at
+
+
+def pass_time(at: datetime) -> dict[str, int]:
+    """What the clock process does in one round, sending included."""
+    with doing("command:clock", at=at):
+        return pipeline.pass_time(at=at)
+
+
+def sweep_at(at: datetime) -> dict[str, int]:
+    """One round without sending."""
+    with doing("command:clock", at=at):
+        return sweep(at=at)
+
+
+def hours(count: float) -> timedelta:
+    return timedelta(hours=count)
