@@ -129,6 +129,32 @@ CSRF_FAILURE_VIEW = "exposure.web.errors.csrf_failure"
 X_FRAME_OPTIONS = "DENY"
 SECURE_REFERRER_POLICY = "same-origin"
 
+REST_FRAMEWORK = {
+    "DEFAULT_AUTHENTICATION_CLASSES": [
+        "exposure.api.authentication.BearerToken",
+        "rest_framework.authentication.SessionAuthentication",
+    ],
+    "DEFAULT_PERMISSION_CLASSES": ["rest_framework.permissions.IsAuthenticated"],
+    "DEFAULT_PARSER_CLASSES": ["exposure.api.parsing.StrictJSON"],
+    "DEFAULT_RENDERER_CLASSES": ["rest_framework.renderers.JSONRenderer"],
+    "DEFAULT_SCHEMA_CLASS": "drf_spectacular.openapi.AutoSchema",
+    "DEFAULT_THROTTLE_CLASSES": [
+        "rest_framework.throttling.UserRateThrottle",
+        "rest_framework.throttling.ScopedRateThrottle",
+    ],
+    "DEFAULT_THROTTLE_RATES": {"user": "600/min", "readings": "60/min", "findings": "20/min"},
+    "EXCEPTION_HANDLER": "exposure.api.problems.handle",
+}
+SPECTACULAR_SETTINGS = {
+    "TITLE": "Exposure follow-up",
+    "VERSION": "1",
+    "OAS_VERSION": "3.1.1",
+    "DESCRIPTION": "Local protocol and the licensed clinician decide; this service supports them.",
+    "SCHEMA_PATH_PREFIX": "/api/v1",
+    "SERVE_PERMISSIONS": ["rest_framework.permissions.IsAuthenticated"],
+    "SERVE_INCLUDE_SCHEMA": False,
+}
+
 LANGUAGE_CODE = "en"
 LANGUAGES = [("en", _("English"))]
 LOCALE_PATHS = [BASE_DIR / "exposure" / "locale"]

@@ -1,9 +1,10 @@
-"""Addresses. Pages live in exposure.web."""
+"""Addresses. Pages live in exposure.web, the API in exposure.api."""
 
 from django.urls import include, path
 
 urlpatterns = [
     path("account/", include("allauth.account.urls")),
+    path("api/v1/", include("exposure.api.urls")),
     path("", include("exposure.web.urls")),
 ]
 

@@ -43,7 +43,8 @@ def _recorded(logged: Logged) -> list[str]:
 
 def _next(worker: Worker, at: datetime) -> str:
     """The next reading that has not opened, in any follow-up, by the worker's clock."""
-    coming = [now.next_line.check for now in overviews(follow_ups_taking_readings(worker, at=at), at=at) if now.next_line]
+    every = overviews(follow_ups_taking_readings(worker, at=at), at=at)
+    coming = [now.next_line.check for now in every if now.next_line]
     if not coming:
         return _("No further reading is planned.")
     check = min(coming, key=lambda one: one.opens_at)

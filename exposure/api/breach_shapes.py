@@ -22,10 +22,14 @@ class PersonSerializer(serializers.Serializer):
 class SubmissionSerializer(serializers.Serializer):
     """Describes a report's body; `exposure.report.submission` reads it. Unknown codes and keys are kept, flagged."""
 
-    submission_id = serializers.UUIDField(help_text="Made on the device, once a report; for ever the record's id.")
+    submission_id = serializers.UUIDField(
+        help_text="Made on the device, once a report; for ever the record's id."
+    )
     station = serializers.CharField(required=False, allow_null=True)
     worker = serializers.CharField(required=False, allow_null=True, help_text="Number or uid.")
-    person = PersonSerializer(required=False, allow_null=True, help_text="Who is on no list, instead of `worker`.")
+    person = PersonSerializer(
+        required=False, allow_null=True, help_text="Who is on no list, instead of `worker`."
+    )
     occurred_at = serializers.CharField(required=False, allow_null=True, help_text="RFC 3339.")
     case = serializers.CharField(required=False, allow_null=True)
     phase = serializers.CharField(required=False, allow_null=True, help_text="entry, room, removal or later.")
@@ -160,7 +164,9 @@ class FullBreachSerializer(BreachSerializer):
         return min((told.told_at for told in breach.tellings.all()), default=None)
 
     def get_follow_ups(self, breach: Breach) -> list[UUID]:
-        return list(FollowUp.objects.filter(exposures__breach=breach).distinct().values_list("uid", flat=True))
+        return list(
+            FollowUp.objects.filter(exposures__breach=breach).distinct().values_list("uid", flat=True)
+        )
 
 
 class FactsSerializer(serializers.Serializer):

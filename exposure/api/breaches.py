@@ -38,7 +38,9 @@ class Breaches(Resource):
     def get_throttles(self) -> list[BaseThrottle]:
         return [] if self.request.method == "POST" else super().get_throttles()
 
-    @described("list_breaches", "Breach reports, newest first", {200: page_of(BreachSerializer)}, filters=Filters)
+    @described(
+        "list_breaches", "Breach reports, newest first", {200: page_of(BreachSerializer)}, filters=Filters
+    )
     def get(self, request: Request) -> Response:
         return self.page(self.seen(ROWS, *SIDES), BreachSerializer, self.parameters(Filters))
 
@@ -56,7 +58,11 @@ class Breaches(Resource):
         except pipeline.ContentConflict:
             return self._other_content()
         breach = reported.breach
-        answer: dict[str, Any] = {"id": breach.uid, "reference": breach.reference, "ring_now": reported.ring_now}
+        answer: dict[str, Any] = {
+            "id": breach.uid,
+            "reference": breach.reference,
+            "ring_now": reported.ring_now,
+        }
         if self.is_clinical(breach):
             answer["assessments"] = reported.assessments
             answer["follow_ups"] = [one.uid for one in reported.follow_ups]
@@ -94,7 +100,11 @@ class BreachDetail(BreachResource):
 
 class BreachFacts(BreachResource):
     @described(
-        "answer_facts", "Add answers: a new assessment", {200: FullBreachSerializer}, 404, body=FactsSerializer
+        "answer_facts",
+        "Add answers: a new assessment",
+        {200: FullBreachSerializer},
+        404,
+        body=FactsSerializer,
     )
     def post(self, request: Request, uid: UUID) -> Response:
         breach, body = self.breach(uid), self.body(FactsSerializer)

@@ -4,8 +4,6 @@ from http import HTTPStatus
 from typing import Any
 from uuid import UUID
 
-from django.db.models import Q
-from django.http import Http404
 from django.utils.translation import gettext as _
 from rest_framework import serializers
 from rest_framework.request import Request
@@ -13,7 +11,7 @@ from rest_framework.response import Response
 
 from exposure import pipeline
 from exposure.api.advice import advice
-from exposure.api.fields import own_uid
+from exposure.api.fields import CodeOrNull, own_uid
 from exposure.api.problems import ProblemSerializer, refused
 from exposure.api.resource import Resource
 from exposure.api.schema import described
@@ -27,7 +25,9 @@ class EntrySerializer(serializers.Serializer):
     """Describes a reading's body; `exposure.followup.entry` reads it."""
 
     submission_id = serializers.UUIDField(help_text="Made once a reading; for ever the record's id.")
-    worker = serializers.CharField(required=False, allow_null=True, help_text="Number or uid; absent: oneself.")
+    worker = serializers.CharField(
+        required=False, allow_null=True, help_text="Number or uid; absent: oneself."
+    )
     taken_at = serializers.CharField(required=False, allow_null=True, help_text="RFC 3339; absent: now.")
     temperature = serializers.CharField(required=False, allow_null=True, help_text="A decimal as text.")
     unit = serializers.CharField(required=False, allow_null=True, help_text="C or F.")
@@ -38,7 +38,9 @@ class EntrySerializer(serializers.Serializer):
     fever_reducer = serializers.CharField(required=False, allow_null=True)
     fever_reducer_hours = serializers.DecimalField(5, 2, required=False, allow_null=True)
     could_not = serializers.CharField(required=False, allow_null=True, help_text="Why none could be taken.")
-    replaces = serializers.CharField(required=False, allow_null=True, help_text="The reading that this corrects.")
+    replaces = serializers.CharField(
+        required=False, allow_null=True, help_text="The reading that this corrects."
+    )
     reason = serializers.CharField(required=False, allow_null=True, help_text="Why it is corrected.")
     symptoms = serializers.ListField(child=serializers.CharField(), required=False, allow_null=True)
     observed_by = serializers.CharField(required=False, allow_null=True)
@@ -47,7 +49,9 @@ class EntrySerializer(serializers.Serializer):
 
 class LoggedSerializer(serializers.Serializer):
     id = serializers.UUIDField()
-    fills = serializers.ListField(child=serializers.UUIDField(), help_text="The expected readings it answers.")
+    fills = serializers.ListField(
+        child=serializers.UUIDField(), help_text="The expected readings it answers."
+    )
     state = serializers.CharField(help_text="recorded, recorded_late, close, repeat_due, extra or unplaced.")
     triggers = serializers.ListField(child=serializers.CharField())
     advice = serializers.CharField(help_text="What the worker does now.")
@@ -66,6 +70,8 @@ class ReadingSerializer(serializers.ModelSerializer):
 
     id = own_uid()
     temperature = serializers.DecimalField(5, 2, source="value", allow_null=True)
+    unit = CodeOrNull()
+    method = CodeOrNull()
     symptoms = serializers.ListField(child=serializers.CharField())
     triggers = serializers.ListField(child=serializers.CharField())
 
@@ -89,7 +95,6 @@ class ReadingSerializer(serializers.ModelSerializer):
             "state",
         )
         read_only_fields = fields
-        extra_kwargs = {name: {"help_text": "Empty where none was taken."} for name in ("unit", "method")}
 
 
 class Readings(Resource):
@@ -105,32 +110,37 @@ class Readings(Resource):
         problem=RefusedEntrySerializer,
     )
     def post(self, request: Request) -> Response:
-        worker, again = self._worker(), self._stands()
-        logged = pipeline.log_reading(body=request.data, worker=worker, entered_by=request.user, at=request.at)
+        worker, again = self._whose(), self._stands()
+        logged = pipeline.log_reading(
+            body=request.data, worker=worker, entered_by=request.user, at=request.at
+        )
+        if logged.problems and logged.row is None:
+            return refused(logged.problems, kept=False)
+        now = {"triggers": list(logged.triggers), "advice": advice(logged, worker, at=request.at)}
         if logged.problems:
-            kept = {"triggers": logged.triggers, "advice": advice(logged, worker, at=request.at)} if logged.row else {}
-            return refused(logged.problems, kept=logged.row is not None, **kept)
-        answer = {
-            "id": logged.row.uid,
-            "fills": [check.uid for check in logged.fills],
-            "state": logged.state,
-            "triggers": logged.triggers,
-            "advice": advice(logged, worker, at=request.at),
-        }
-        return Response(LoggedSerializer(answer).data, status=HTTPStatus.OK if again else HTTPStatus.CREATED)
+            return refused(logged.problems, kept=True, **now)
+        fills = [check.uid for check in logged.fills]
+        answer = LoggedSerializer({"id": logged.row.uid, "fills": fills, "state": logged.state, **now})
+        return Response(answer.data, status=HTTPStatus.OK if again else HTTPStatus.CREATED)
 
-    def _worker(self) -> Worker:
-        """Whose reading it is: the named worker's, if the caller may see them, else the caller's own."""
-        named = self.request.data.get("worker") if isinstance(self.request.data, dict) else None
+    def _entered(self, name: str) -> Any:
+        return self.request.data.get(name) if isinstance(self.request.data, dict) else None
+
+    def _whose(self) -> Worker:
+        """The named worker, if the caller may see them, else the caller."""
+        named = self._entered("worker")
         if named is None:
-            worker = Worker.objects.filter(user=self.request.user).first()
+            worker = Worker.objects.filter(user=self.request.user).select_related("site").first()
             if worker is None:
                 raise BadSubmission(Problem("/worker", _("Say whose reading it is.")))
             return worker
         if not isinstance(named, str):
             raise BadSubmission(Problem("/worker", _("Name the worker by number or uid, as text.")))
-        return self.find(Worker.objects.select_related("site"), View.CLINICAL, View.OWN, **worker_lookup(named))
+        return self.worker(named, View.CLINICAL, View.OWN)
 
     def _stands(self) -> bool:
-        submission_id = _uuid(self.request.data.get("submission_id"))
-        return submission_id is not None and Reading.objects.filter(uid=submission_id).exists()
+        """Whether this reading was stored before; what is no id the pipeline refuses."""
+        try:
+            return Reading.objects.filter(uid=UUID(self._entered("submission_id"))).exists()
+        except (TypeError, ValueError, AttributeError):
+            return False

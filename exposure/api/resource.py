@@ -1,19 +1,20 @@
 """What every address of the API does: act in the caller's name, find what they may see, note the look, answer."""
 
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from functools import reduce
 from operator import or_
 from typing import Any
 from urllib.parse import urlencode
+from uuid import UUID
 
-from django.db.models import Model, QuerySet
+from django.db.models import Model, Q, QuerySet
 from django.http import Http404
 from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.views import APIView
 
-from exposure.api.paging import Pages, PageParameters
+from exposure.api.paging import PageParameters, Pages
 from exposure.api.problems import BadParameters
 from exposure.audit.access_log import note_look
 from exposure.audit.models import AccessEntry
@@ -52,11 +53,17 @@ class Resource(APIView):
         read = filters(data=self.request.query_params.dict())
         if not read.is_valid():
             raise BadParameters({name: str(messages[0]) for name, messages in read.errors.items()})
-        return {name: value for name, value in read.validated_data.items() if name not in PageParameters().fields}
+        return {
+            name: value for name, value in read.validated_data.items() if name not in PageParameters().fields
+        }
 
     def seen(self, queryset: QuerySet, *sides: View) -> QuerySet:
         """The rows that the caller may see from any of the sides."""
-        return reduce(or_, (visible(self.request.user, queryset, side, at=self.request.at) for side in sides))
+        user, at, every = self.request.user, self.request.at, queryset.model._default_manager.all()
+        if len(sides) == 1:
+            return visible(user, queryset, sides[0], at=at)
+        seen = (visible(user, every, side, at=at).values("pk") for side in sides)
+        return queryset.filter(reduce(or_, (Q(pk__in=rows) for rows in seen)))
 
     def find(self, queryset: QuerySet, *sides: View, **lookup: Any) -> Any:
         """The one row that the caller may see, or Http404: what is not yours is not there."""
@@ -65,12 +72,24 @@ class Resource(APIView):
             raise Http404
         return row
 
+    def worker(self, named: str, *sides: View) -> Worker:
+        """The worker by number or uid, if the caller may see them, else Http404."""
+        by = Q(number=named)
+        with suppress(ValueError):
+            by |= Q(uid=UUID(named))
+        worker = self.seen(Worker.objects.select_related("site", "same_as__site"), *sides).filter(by).first()
+        if worker is None or "\0" in named:
+            raise Http404
+        return worker.same_as or worker
+
     def is_clinical(self, row: Model) -> bool:
         """Whether the caller sees the row as a clinician, tiers and all."""
         rows = type(row)._default_manager.filter(pk=row.pk)
         return visible(self.request.user, rows, View.CLINICAL, at=self.request.at).exists()
 
-    def page(self, rows: QuerySet, shape: type[serializers.Serializer], wanted: Values, read: Any = list) -> Response:
+    def page(
+        self, rows: QuerySet, shape: type[serializers.Serializer], wanted: Values, read: Any = list
+    ) -> Response:
         """One page of the rows, each as `shape`; `read` turns a page's rows into what the shape takes."""
         pages = Pages()
         results = shape(read(pages.paginate_queryset(rows, self.request, view=self)), many=True).data

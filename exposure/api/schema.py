@@ -2,11 +2,10 @@
 
 from collections.abc import Callable
 from functools import lru_cache
-from http import HTTPStatus
 from typing import Any
 
 from drf_spectacular.renderers import OpenApiJsonRenderer, OpenApiJsonRenderer2
-from drf_spectacular.utils import extend_schema, inline_serializer
+from drf_spectacular.utils import OpenApiResponse, extend_schema, inline_serializer
 from drf_spectacular.views import SpectacularAPIView
 from rest_framework import serializers
 
@@ -19,7 +18,11 @@ EVERYWHERE = {
     403: "Seen, but not to be done by this account; or a session without its CSRF token.",
     406: "Only JSON is sent.",
 }
-WITH_BODY = {400: "Not JSON, or fields that cannot be taken.", 413: "The body is too large.", 415: "Only JSON is read."}
+WITH_BODY = {
+    400: "Not JSON, or fields that cannot be taken.",
+    413: "The body is too large.",
+    415: "Only JSON is read.",
+}
 TEXTS = {
     400: "Parameters that cannot be read.",
     404: "Not there, or not to be seen by this account.",
@@ -71,12 +74,9 @@ def described(
         parameters=[filters] if filters else None,
         responses={
             **answers,
-            **{(status, MEDIA_TYPE): _described_as(problem, text) for status, text in sorted(texts.items())},
+            **{
+                (status, MEDIA_TYPE): OpenApiResponse(problem, description=text)
+                for status, text in sorted(texts.items())
+            },
         },
     )
-
-
-def _described_as(shape: Shape, text: str) -> Any:
-    from drf_spectacular.utils import OpenApiResponse
-
-    return OpenApiResponse(shape, description=text)

@@ -7,13 +7,10 @@ Whoever owns the database can still drop them; that it was done is what the seal
 
 from typing import Any
 
-from django.apps import apps
 from django.db import DEFAULT_DB_ALIAS, connections, transaction
 from django.db.models import Model
 
-from exposure.record import InsertOnly, Provenance
-
-WITHDRAWN = "withdrawn_at"
+from exposure.audit.belonging import WITHDRAWN, recorded_models, withdrawable, written_once_models
 
 # 23001 is restrict_violation (PostgreSQL manual, appendix A). Rows are compared whole: a trigger that named columns
 # would stand in the way of their migrations.
@@ -37,11 +34,7 @@ END $$;
 
 def append_only_models() -> list[type[Model]]:
     """Every insert-only model and the history of every recorded one."""
-    return [
-        model
-        for model in apps.get_app_config("exposure").get_models()
-        if issubclass(model, InsertOnly | Provenance)
-    ]
+    return [*written_once_models(), *(model.history.model for model in recorded_models())]
 
 
 def expected(using: str = DEFAULT_DB_ALIAS) -> set[tuple[str, str]]:
@@ -101,26 +94,24 @@ def _definitions(model: type[Model], vendor: str) -> dict[str, str]:
     """The triggers of one table: name -> what follows it in CREATE TRIGGER."""
     table = model._meta.db_table
     columns = [field.column for field in model._meta.concrete_fields]
-    # A version may hold a withdrawn_at too; there it is part of what was written.
-    withdrawable = issubclass(model, InsertOnly) and WITHDRAWN in columns
     define = _for_postgresql if vendor == "postgresql" else _for_sqlite
-    return {f"{table}_{name}": rest for name, rest in define(table, columns, withdrawable).items()}
+    return {f"{table}_{name}": rest for name, rest in define(table, columns, withdrawable(model)).items()}
 
 
-def _for_postgresql(table: str, columns: list[str], withdrawable: bool) -> dict[str, str]:
+def _for_postgresql(table: str, columns: list[str], may_withdraw: bool) -> dict[str, str]:
     refuse = f'ON "{table}" FOR EACH STATEMENT EXECUTE FUNCTION exposure_refuse()'
     only_withdraw = f'ON "{table}" FOR EACH ROW EXECUTE FUNCTION exposure_only_withdraw()'
     return {
-        "no_update": f"BEFORE UPDATE {only_withdraw if withdrawable else refuse}",
+        "no_update": f"BEFORE UPDATE {only_withdraw if may_withdraw else refuse}",
         "no_delete": f"BEFORE DELETE {refuse}",
         "no_truncate": f"BEFORE TRUNCATE {refuse}",
     }
 
 
-def _for_sqlite(table: str, columns: list[str], withdrawable: bool) -> dict[str, str]:
+def _for_sqlite(table: str, columns: list[str], may_withdraw: bool) -> dict[str, str]:
     refuse = f"BEGIN SELECT RAISE(ABORT, '{table} is append-only'); END"
     no_delete = {"no_delete": f'BEFORE DELETE ON "{table}" {refuse}'}
-    if not withdrawable:
+    if not may_withdraw:
         return {"no_update": f'BEFORE UPDATE ON "{table}" {refuse}', **no_delete}
     # UPDATE OF does not keep a later migration from dropping one of the columns; NEW.column would.
     others = ", ".join(f'"{column}"' for column in columns if column != WITHDRAWN)

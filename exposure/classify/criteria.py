@@ -128,9 +128,7 @@ class Criteria:
         Raises CriteriaError (line None, the fact as path) for an unknown fact or answer, for a measured answer
         that is no finite number, and for known answers that cannot occur together.
         """
-        walk = self._walk
-        answers = walk.answers(facts)
-        outcome = walk.outcome_of(answers)
+        answers, outcome = self._walk(facts)
         if outcome is None:
             self._questions.refuse(answers)
         return Verdict(self, answers, outcome)

@@ -16,7 +16,8 @@ from exposure.classify.document import CriteriaError
 from exposure.classify.table import Sets, Table
 
 UNKNOWN = 255  # the position of an answer that is not known
-MOST_WORK = 600_000  # states or merges kept; some seconds and a few hundred megabytes
+MOST_WORK = 600_000  # states kept; some seconds and a few hundred megabytes
+MOST_MERGES = 400_000  # pairs of nodes merged
 Step = tuple[int, int]  # (level, position of the answer taken there)
 
 
@@ -144,7 +145,7 @@ class Diagram:
                     return picked
         key = (pick, one, other)
         if key not in self._merged:
-            if len(self._merged) > MOST_WORK:
+            if len(self._merged) > MOST_MERGES:
                 raise TooIntricate
             level = min(self.level[one], self.level[other])
             children = [
@@ -208,17 +209,17 @@ class Diagram:
         place: int,
         allowed: list[Sequence[int]],
         differ: Callable[[int, int], bool],
-        seen: set[tuple[int, int]],
+        same: set[tuple[int, int]],
     ) -> tuple[dict[int, int], dict[int, int]] | None:
         """Two completions inside `allowed` that differ in one fact alone, the earlier answer first, whose tiers
-        `differ`; None if there are none. Pass the same `seen` only with the same `allowed` and `differ`."""
+        `differ`; None if there are none. `same` keeps the pairs of nodes below which none do: share it between calls
+        with the same `allowed` and `differ`."""
         asked = self.order.index(place)
         passed: set[int] = set()
 
         def below(one: int, other: int) -> list[Step] | None:
-            if one == other or self.impossible in (one, other) or (one, other) in seen:
+            if one == other or self.impossible in (one, other) or (one, other) in same:
                 return None
-            seen.add((one, other))
             level = min(self.level[one], self.level[other])
             if level == len(self.sizes):
                 return [] if differ(min(one, self.highest), min(other, self.highest)) else None
@@ -226,6 +227,7 @@ class Diagram:
                 rest = below(self.child(one, level, position), self.child(other, level, position))
                 if rest is not None:
                     return [(level, position), *rest]
+            same.add((one, other))
             return None
 
         def above(node: int) -> tuple[list[Step], list[Step]] | None:

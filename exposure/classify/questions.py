@@ -7,9 +7,7 @@ from typing import NoReturn
 
 from exposure.classify.document import CriteriaError
 from exposure.classify.table import Fact, Rule
-from exposure.classify.walk import Outcome, Walk
-
-Answers = tuple[object, ...]  # in the order of the walk; None is unknown
+from exposure.classify.walk import Answers, Outcome, Walk
 
 
 class Questions:

@@ -8,12 +8,13 @@ first taken, so a table whose complete diagram would be too large is still walke
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import reduce
-from operator import getitem
+from operator import getitem, itemgetter
 
 from exposure.classify.diagram import Diagram, TooIntricate
 from exposure.classify.document import CriteriaError, nearest
 from exposure.classify.table import Table
 
+Answers = tuple[object, ...]  # in the order of the walk; None is unknown
 MOST_STEPS = 100_000  # some 40 megabytes; then the walk is begun anew
 
 
@@ -37,6 +38,10 @@ class Walk:
         self.table, self.diagram = table, diagram
         self.facts = [table.facts[place] for place in diagram.order]
         self.levels = {fact.name: level for level, fact in enumerate(self.facts)}
+        self.unknown: dict[str, object] = dict.fromkeys(self.levels)
+        one = self.facts[0].name
+        # All look-ups in one call; for a single fact the library's own would give no tuple.
+        self.ask = itemgetter(*self.levels) if len(self.facts) > 1 else lambda facts: (facts[one],)
         self._begin()
 
     def _begin(self) -> None:
@@ -44,14 +49,20 @@ class Walk:
         self.outcomes: dict[tuple[int, int], Outcome | None] = {}
         self.root = self.step(0, self.diagram.root, self.diagram.root)
 
-    def answers(self, facts: Mapping[str, object]) -> tuple[object, ...]:
-        """The answers in the order of the walk, None where unknown. Raises CriteriaError for an unknown fact."""
-        if not facts.keys() <= self.levels.keys():
-            name = next(str(name) for name in facts if name not in self.levels)
-            raise CriteriaError(f"unknown fact {name[:40]!r}{nearest(name, self.levels)}", path=name)
-        return tuple(map(facts.get, self.levels))
+    def __call__(self, facts: Mapping[str, object]) -> tuple[Answers, Outcome | None]:
+        """The answers in the order of the walk, None where unknown, and what they decide: None where they cannot
+        occur together. Raises CriteriaError for an unknown fact or answer."""
+        asked = facts if len(facts) == len(self.unknown) else {**self.unknown, **facts}
+        try:
+            answers = self.ask(asked)
+        except KeyError:
+            answers = ()
+        if len(asked) != len(answers):
+            name = next(str(name) for name in facts if name not in self.unknown)
+            raise CriteriaError(f"unknown fact {name[:40]!r}{nearest(name, self.unknown)}", path=name)
+        return answers, self.outcome_of(answers)
 
-    def outcome_of(self, answers: tuple[object, ...]) -> Outcome | None:
+    def outcome_of(self, answers: Answers) -> Outcome | None:
         """What the answers decide; None where no completion has them. Raises CriteriaError for a wrong answer."""
         try:
             return reduce(getitem, answers, self.root)  # type: ignore[arg-type]
@@ -62,7 +73,7 @@ class Walk:
             self.known(answers)
             raise
 
-    def known(self, answers: tuple[object, ...]) -> list[tuple[int, int]]:
+    def known(self, answers: Answers) -> list[tuple[int, int]]:
         """The place and the answer set, of one, of each known answer."""
         return [
             (place, 1 << fact.position(answer))

@@ -13,7 +13,11 @@ def issue(user: User, *, label: str, days: int, at: datetime) -> tuple[str, ApiT
     """A new key and its row. The key is nowhere kept: this is the one moment to show it."""
     key = PREFIX + secrets.token_urlsafe(32)
     token = ApiToken.objects.create(
-        user=user, label=label, sha256=_digest(key.encode()), created_at=at, expires_at=at + timedelta(days=days)
+        user=user,
+        label=label,
+        sha256=_digest(key.encode()),
+        created_at=at,
+        expires_at=at + timedelta(days=days),
     )
     return key, token
 

@@ -99,3 +99,39 @@ def _conditions(draw, fact):
     if high < len(cuts):
         bounds["below"] = cuts[high]
     return bounds or {"at_least": cuts[0]}
+
+
+def large_document(chance, facts=12, answers=(4, 6), rules=25, tiers=4, conditions=(2, 4), impossible=0):
+    """A file far beyond enumeration, from a `random.Random`: rules of a few facts, about half their answers each."""
+    asked = [
+        {
+            "name": f"fact{at}",
+            "ask": f"Question {at}?",
+            "worse": "up",
+            "answers": [{"code": f"answer{n}", "label": f"Answer {n}"} for n in range(chance.randint(*answers))],
+        }
+        for at in range(facts)
+    ]
+
+    def when(most):
+        chosen = sorted(chance.sample(range(facts), chance.randint(*most)))
+        return {asked[at]["name"]: _half(chance, [one["code"] for one in asked[at]["answers"]]) for at in chosen}
+
+    document = {
+        "pathogen": "example",
+        "version": "1",
+        "title": "Example",
+        "tiers": [{"code": f"tier{at}", "label": f"Tier {at}"} for at in range(tiers)],
+        "facts": asked,
+        "rules": [
+            {"id": f"R{at}", "tier": f"tier{chance.randrange(1, tiers)}", "when": when(conditions)} for at in range(rules)
+        ],
+        "otherwise": "tier0",
+    }
+    if impossible:
+        document["impossible"] = [when((2, 2)) for _ in range(impossible)]
+    return document
+
+
+def _half(chance, codes):
+    return sorted(chance.sample(codes, chance.randint(1, (len(codes) + 1) // 2)))

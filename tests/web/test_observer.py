@@ -159,13 +159,13 @@ def test_the_walk_from_start_to_mark_to_report_to_reference(olga, cast):
     assert "Could anything contaminated have touched or pierced the skin" in page.said
     page = page.tap("contact", "yes")
     assert "First aid before anything else" in page.said
-    page = answered(page.tap("first_aid", "soap_water"), contact="breach", skin="intact")
+    page = answered(page.tap("first_aid", "soap_water"), skin="intact")
     page = page.send("anyone_else", anyone_else="no")
     breach = Breach.objects.get()
     assert breach.reference in page.said
     assert breach.worker == cast.worker and breach.removal == removal and breach.case == cast.case
     assert (breach.protocol_step, breach.what_happened) == ("gloves-off", "glove_tear")
-    assert breach.facts == {"contact": "breach", "skin": "intact"} and breach.criteria_version == "2023.1"
+    assert breach.facts == {"skin": "intact"} and breach.criteria_version == "2023.1"
     assert breach.first_aid == ["soap_water"] and breach.flags == [] and not breach.drill
     assert Mark.objects.get().breach == breach
 
@@ -317,7 +317,7 @@ def test_the_station_shows_its_open_cases_by_code(olga, cast):
 
 
 def test_the_same_report_sent_twice_is_stored_once(olga, cast):
-    page = answered(details(olga("report", "heron")), contact="splash", skin="intact")
+    page = answered(details(olga("report", "heron")), skin="intact")
     page.send("anyone_else", anyone_else="no")
     again = page.send("anyone_else", anyone_else="no")
     assert Breach.objects.count() == 1 and OtherContent.objects.count() == 0
@@ -345,12 +345,12 @@ def test_a_conflict_with_somebody_elses_report_says_nothing_of_it(olga, cast, cl
 
 def test_a_mark_already_sent_as_it_stood_keeps_the_answers_that_came_after(olga, cast):
     mark = marked(cast, start(cast), failure="step_skipped")
-    page = answered(olga("report", "heron", query=f"?mark={mark.uid}"), skin="intact", contact="breach")
+    page = answered(olga("report", "heron", query=f"?mark={mark.uid}"), skin="intact")
     with doing("task:clock", at=MONDAY + timedelta(minutes=31)):
         assert pipeline.send_unfinished_marks(at=MONDAY + timedelta(minutes=31)) == 1
     again = page.send("anyone_else")
     assert again.response.status_code == 409
-    assert OtherContent.objects.get().body["facts"] == {"skin": "intact", "contact": "breach"}
+    assert OtherContent.objects.get().body["facts"] == {"skin": "intact"}
 
 
 def test_the_report_of_a_mark_that_is_sent_already_leads_to_it(olga, cast):
@@ -636,7 +636,7 @@ def test_no_page_of_the_reporter_says_a_tier(olga, cast):
     pages += [olga("my_reports"), olga("my_report", Breach.objects.get().uid)]
     criteria = criteria_of(Adoption.objects.get().version)
     words = [str(tier.label) for tier in criteria.tiers] + ["tier", "floor", "ceiling", "High-risk"]
-    assert len(pages) == 8
+    assert len(pages) == 9
     for page in pages:
         for word in words:
             assert word.casefold() not in f" {page.said} ".casefold(), f"{word} on {page.address}"

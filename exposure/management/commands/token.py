@@ -20,7 +20,9 @@ def _days(text: str) -> int:
 
 
 class Command(BaseCommand):
-    help = "Prints a new API token for an account, once: only its hash is kept. Or revokes the account's tokens."
+    help = (
+        "Prints a new API token for an account, once: only its hash is kept. Or revokes the account's tokens."
+    )
 
     def add_arguments(self, parser: ArgumentParser) -> None:
         parser.add_argument("name", metavar="NAME", help="the account's sign-in name")
@@ -41,5 +43,7 @@ class Command(BaseCommand):
                 raise CommandError(f"The account {user.name} is switched off.")
             key, token = tokens.issue(user, label=label[:100], days=days, at=at)
         # The key alone on the standard output, so that a script can take it from there.
-        self.stderr.write(f"For {user.name} until {token.expires_at:%Y-%m-%d %H:%M} UTC. It is not shown again.")
+        self.stderr.write(
+            f"For {user.name} until {token.expires_at:%Y-%m-%d %H:%M} UTC. It is not shown again."
+        )
         self.stdout.write(key)

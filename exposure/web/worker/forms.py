@@ -28,78 +28,65 @@ REDUCERS = [
 ]
 
 
-class ReadingForm(forms.Form):
-    """What a worker enters for a reading; times are wall times of the active zone. Every field may stay empty: what
-    is missing is for the pipeline to say (`show`)."""
+class Typed(forms.Field):
+    """Taken as typed."""
 
-    submission_id = forms.CharField(required=False, widget=forms.HiddenInput)
-    temperature = forms.CharField(
+    def validate(self, value: Any) -> None:
+        """What is missing or wrong is for the pipeline to say."""
+
+
+class ReadingForm(forms.Form):
+    """What a worker enters for a reading; times are wall times of the active zone."""
+
+    use_required_attribute = False
+    submission_id = Typed(widget=forms.HiddenInput)
+    temperature = Typed(
         label=gettext_lazy("Temperature"),
-        required=False,
         widget=forms.TextInput({"inputmode": "decimal", "autocomplete": "off", "maxlength": 40}),
     )
-    unit = forms.CharField(
-        label=gettext_lazy("Unit"), required=False, widget=forms.RadioSelect(choices=UNITS)
-    )
-    method = forms.CharField(
+    unit = Typed(label=gettext_lazy("Unit"), widget=forms.RadioSelect(choices=UNITS))
+    method = Typed(
         label=gettext_lazy("Where taken"),
-        required=False,
         widget=forms.Select(choices=[("", gettext_lazy("Choose")), *METHODS]),
     )
     felt_feverish = forms.BooleanField(
-        label=gettext_lazy("I feel feverish, no thermometer"),
-        required=False,
-        help_text=gettext_lazy("Tick it too if you feel feverish although the thermometer says otherwise."),
+        label=gettext_lazy("I feel feverish, no thermometer (or whatever it says)"), required=False
     )
-    symptoms = forms.Field(
+    symptoms = Typed(
         label=gettext_lazy("Do you have any of these? Tick all that apply."),
-        required=False,
         widget=forms.CheckboxSelectMultiple,
     )
-    fever_reducer = forms.CharField(
-        label=gettext_lazy("Medicine against fever or pain"),
-        required=False,
-        widget=forms.Select(choices=REDUCERS),
+    fever_reducer = Typed(
+        label=gettext_lazy("Medicine against fever or pain"), widget=forms.Select(choices=REDUCERS)
     )
-    fever_reducer_hours = forms.CharField(
+    fever_reducer_hours = Typed(
         label=gettext_lazy("How many hours ago?"),
-        required=False,
         help_text=gettext_lazy("Leave it empty if you took none or are not sure."),
         widget=forms.TextInput({"inputmode": "decimal", "autocomplete": "off", "maxlength": 20}),
     )
-    taken_at = forms.CharField(
+    taken_at = Typed(
         label=gettext_lazy("When taken"),
-        required=False,
-        widget=forms.DateTimeInput,
         help_text=gettext_lazy("Leave it empty for just now."),
+        widget=forms.DateTimeInput,
     )
-    could_not = forms.CharField(
-        label=gettext_lazy("I can't take a reading, because"),
-        required=False,
-        widget=forms.TextInput({"maxlength": 300}),
+    could_not = Typed(
+        label=gettext_lazy("I can't take a reading, because"), widget=forms.TextInput({"maxlength": 300})
     )
 
     def __init__(self, data: Mapping | None = None, *, symptoms: Mapping[str, str], **options: Any) -> None:
         super().__init__(data, **options)
         self.fields["symptoms"].widget.choices = list(symptoms.items())
-        if not symptoms:
-            del self.fields["symptoms"]
 
     def body(self) -> dict[str, Any]:
         """The body of the pipeline's reading, as typed."""
         self.full_clean()
-        typed = self.cleaned_data
+        typed = {name: value or None for name, value in self.cleaned_data.items()}
+        measured = typed["temperature"] is not None
         return {
-            "submission_id": typed["submission_id"],
+            **typed,
+            "unit": typed["unit"] if measured else None,
+            "method": typed["method"] if measured else None,
             "taken_at": _with_zone(typed["taken_at"]),
-            "temperature": typed["temperature"] or None,
-            "unit": typed["unit"] if typed["temperature"] else None,
-            "method": (typed["method"] or None) if typed["temperature"] else None,
-            "felt_feverish": typed["felt_feverish"],
-            "symptoms": typed.get("symptoms") or [],
-            "fever_reducer": typed["fever_reducer"] or None,
-            "fever_reducer_hours": typed["fever_reducer_hours"] or None,
-            "could_not": typed["could_not"] or None,
         }
 
     def show(self, problems: Iterable[Problem]) -> None:
@@ -120,10 +107,10 @@ def other_id(body: Mapping[str, Any]) -> str:
     return str(uuid.uuid5(uuid.UUID(body["submission_id"]), content))
 
 
-def _with_zone(typed: str) -> str | None:
+def _with_zone(typed: str | None) -> str | None:
     """A wall time of the active zone as RFC 3339; one that occurs twice is its first occurrence. What is no time
     stays as typed, for the pipeline to refuse."""
-    if not typed:
+    if typed is None:
         return None
     try:
         with timezone.override(UTC):

@@ -88,10 +88,10 @@ class Situation:
 
     @property
     def symptoms(self) -> dict[str, str]:
-        """Code -> question, of all the follow-ups together."""
+        """Code -> words, of all the follow-ups together. "Do you have any of these?" is asked once above them."""
         language = get_language() or "en"
         return {
-            code: text(symptom.ask, language)
+            code: text(symptom.ask, language).rstrip("? ")
             for profile in self.profiles
             for code, symptom in profile.symptoms.items()
         }

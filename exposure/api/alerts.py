@@ -1,0 +1,100 @@
+"""Alerts: seen, taken over, closed with an outcome."""
+
+from uuid import UUID
+
+from rest_framework import serializers
+from rest_framework.request import Request
+from rest_framework.response import Response
+
+from exposure import pipeline
+from exposure.api.fields import CodeOrNull, WorkerId, code, own_uid, uid
+from exposure.api.resource import Filters, Resource
+from exposure.api.schema import described, page_of
+from exposure.followup.work_models import Alert
+from exposure.people.access import View
+
+ROWS = Alert.objects.select_related(
+    "site", "breach__worker", "follow_up__worker", "worker", "held_by", "closed_by"
+)
+
+
+class AlertFilters(Filters):
+    site = serializers.CharField(required=False)
+    open = serializers.BooleanField(
+        required=False, default=None, help_text="Not closed, or closed; absent: both."
+    )
+
+
+class AlertSerializer(serializers.ModelSerializer):
+    """`worker` is who it is about, whatever it belongs to. `next_look_at` pages again when it passes."""
+
+    id = own_uid()
+    site = code("site")
+    worker = serializers.SerializerMethodField()
+    breach = uid("breach")
+    follow_up = uid("follow_up")
+    cause = serializers.CharField()
+    held_by = code("held_by", "name")
+    closed_by = code("closed_by", "name")
+    outcome = CodeOrNull()
+
+    class Meta:
+        model = Alert
+        fields = (
+            "id",
+            "site",
+            "worker",
+            "breach",
+            "follow_up",
+            "cause",
+            "urgent",
+            "because",
+            "raised_at",
+            "round",
+            "round_at",
+            "acknowledged_at",
+            "held_by",
+            "next_look_at",
+            "closed_at",
+            "closed_by",
+            "outcome",
+            "note",
+        )
+        read_only_fields = fields
+
+    def get_worker(self, alert: Alert) -> str:
+        return WorkerId().to_representation(pipeline.worker_of(alert))
+
+
+class ClosingSerializer(serializers.Serializer):
+    outcome = serializers.ChoiceField(Alert.Outcome.choices)
+    note = serializers.CharField(required=False, allow_blank=True, default="")
+
+
+class Alerts(Resource):
+    @described("list_alerts", "Alerts, newest first", {200: page_of(AlertSerializer)}, filters=AlertFilters)
+    def get(self, request: Request) -> Response:
+        wanted, rows = self.parameters(AlertFilters), self.seen(ROWS, View.CLINICAL)
+        if "site" in wanted:
+            rows = rows.filter(site__code=wanted["site"])
+        if wanted.get("open") is not None:
+            rows = rows.filter(closed_at__isnull=wanted["open"])
+        return self.page(rows, AlertSerializer, wanted)
+
+
+class AlertAcknowledgement(Resource):
+    @described("acknowledge_alert", "Seen, and taken over", {200: AlertSerializer}, 404)
+    def post(self, request: Request, uid: UUID) -> Response:
+        alert = self.find(ROWS, View.CLINICAL, uid=uid)
+        return Response(
+            AlertSerializer(pipeline.acknowledge_alert(alert=alert, by=request.user, at=request.at)).data
+        )
+
+
+class AlertClosing(Resource):
+    @described("close_alert", "Close with an outcome", {200: AlertSerializer}, 404, body=ClosingSerializer)
+    def post(self, request: Request, uid: UUID) -> Response:
+        alert, body = self.find(ROWS, View.CLINICAL, uid=uid), self.body(ClosingSerializer)
+        return Response(
+            AlertSerializer(pipeline.close_alert(alert=alert, by=request.user, at=request.at, **body)).data
+        )

@@ -1,0 +1,206 @@
+"""Follow-ups with their days, expected readings and exposures, for clinicians; and the signature that ends one."""
+
+from datetime import datetime
+from uuid import UUID
+
+from django.db.models import Exists, OuterRef, Q, QuerySet
+from rest_framework import serializers
+from rest_framework.request import Request
+from rest_framework.response import Response
+
+from exposure import pipeline
+from exposure.api.alerts import AlertSerializer
+from exposure.api.fields import CodeOrNull, Instant, WorkerId, code, own_uid, uid
+from exposure.api.readings import ReadingSerializer
+from exposure.api.resource import Filters, Resource, Values, all_at_once
+from exposure.api.schema import described, page_of
+from exposure.api.tasks import TaskSerializer
+from exposure.clear.models import Clearance
+from exposure.followup.models import Check, Exposure, Fill, FollowUp, FollowUpState
+from exposure.followup.overview import Overview, overview, overviews
+from exposure.followup.work_models import Alert, Restriction
+from exposure.people.access import View
+
+ROWS = FollowUp.objects.select_related("site", "worker__site")
+
+
+class FollowUpFilters(Filters):
+    site = serializers.CharField(required=False)
+    station = serializers.CharField(required=False, help_text="Where one of its exposures was.")
+    state = serializers.ChoiceField(FollowUpState.Kind.choices, required=False)
+    pathogen = serializers.CharField(required=False)
+    due_before = Instant(
+        required=False, help_text="A reading that can still be taken falls due before this instant."
+    )
+    flagged = serializers.BooleanField(
+        required=False, default=None, help_text="Has an open alert, or has none."
+    )
+
+
+class RestrictionSerializer(serializers.ModelSerializer):
+    class Meta:
+        model = Restriction
+        fields = ("code", "title", "from_date", "to_date")
+        read_only_fields = fields
+
+
+class CheckSerializer(serializers.Serializer):
+    """One expected reading: its state as of now and, where it was answered, the reading."""
+
+    id = uid("check")
+    day = serializers.IntegerField(source="check.day")
+    window = serializers.CharField(source="check.window")
+    local_date = serializers.DateField(source="check.local_date")
+    zone = serializers.CharField(source="check.zone")
+    opens_at = serializers.DateTimeField(source="check.opens_at")
+    due_at = serializers.DateTimeField(source="check.due_at")
+    closes_at = serializers.DateTimeField(source="check.closes_at")
+    state = serializers.CharField(
+        help_text="upcoming, open, recorded, recorded_late, repeat_due, no_reading or excused."
+    )
+    reading = ReadingSerializer(allow_null=True)
+    alert = serializers.BooleanField()
+
+
+class FollowUpSerializer(serializers.Serializer):
+    """As of now. `day` counts from the exposure that gives the last day, in its zone; 0 is the exposure's date."""
+
+    id = uid("follow_up")
+    site = code("follow_up.site")
+    worker = WorkerId(source="follow_up.worker")
+    pathogen = serializers.CharField(source="follow_up.pathogen")
+    state = code("state", "kind")
+    opened_at = serializers.DateTimeField(source="follow_up.opened_at")
+    ended_at = serializers.DateTimeField(source="follow_up.ended_at", allow_null=True)
+    day = serializers.IntegerField(allow_null=True)
+    days = serializers.IntegerField(allow_null=True)
+    last_day = serializers.DateField(allow_null=True)
+    ends_at = serializers.DateTimeField(allow_null=True)
+    tier = code("in_force", "tier")
+    tier_label = code("in_force", "tier_label")
+    flagged = serializers.SerializerMethodField()
+    last_reading = ReadingSerializer(allow_null=True)
+    last_contact_at = serializers.DateTimeField()
+    now_due = CheckSerializer(allow_null=True)
+    next = CheckSerializer(source="next_line", allow_null=True)
+    restrictions = RestrictionSerializer(many=True)
+
+    def get_flagged(self, now: Overview) -> bool:
+        return bool(now.alerts)
+
+
+class FullFollowUpSerializer(FollowUpSerializer):
+    alerts = AlertSerializer(many=True)
+    tasks = TaskSerializer(many=True)
+
+
+class ExposureSerializer(serializers.ModelSerializer):
+    id = own_uid()
+    breach = uid("breach")
+    tier = CodeOrNull()
+    plan = serializers.JSONField()
+
+    class Meta:
+        model = Exposure
+        fields = (
+            "id",
+            "breach",
+            "occurred_at",
+            "zone",
+            "day_zero",
+            "last_day",
+            "tier",
+            "tier_label",
+            "plan",
+            "withdrawn_at",
+            "withdrawn_reason",
+        )
+        read_only_fields = fields
+
+
+class ClearanceSerializer(serializers.ModelSerializer):
+    """Signed with the last signature needed; in effect when the last day ends."""
+
+    id = own_uid()
+    kind = serializers.CharField(help_text="completed or with_gap.")
+    reasons = serializers.ListField(child=serializers.CharField())
+
+    class Meta:
+        model = Clearance
+        fields = (
+            "id",
+            "kind",
+            "signatures_needed",
+            "signed_at",
+            "effective_at",
+            "void_at",
+            "void_because",
+            "reasons",
+        )
+        read_only_fields = fields
+
+
+class FollowUps(Resource):
+    @described("list_follow_ups", "Follow-ups", {200: page_of(FollowUpSerializer)}, filters=FollowUpFilters)
+    def get(self, request: Request) -> Response:
+        wanted = self.parameters(FollowUpFilters)
+        rows = _filtered(self.seen(ROWS, View.CLINICAL), wanted, request.at)
+        return self.page(rows, FollowUpSerializer, wanted, lambda page: overviews(page, at=request.at))
+
+
+class FollowUpResource(Resource):
+    def follow_up(self, uid: UUID) -> FollowUp:
+        return self.find(ROWS, View.CLINICAL, uid=uid)
+
+    def looked_at(self, uid: UUID) -> FollowUp:
+        follow_up = self.follow_up(uid)
+        self.note(follow_up, follow_up.worker)
+        return follow_up
+
+
+class FollowUpDetail(FollowUpResource):
+    @described("get_follow_up", "One follow-up", {200: FullFollowUpSerializer}, 404)
+    def get(self, request: Request, uid: UUID) -> Response:
+        return Response(FullFollowUpSerializer(overview(self.looked_at(uid), at=request.at)).data)
+
+
+class FollowUpChecks(FollowUpResource):
+    @described("list_checks", "Its expected readings, in order", {200: page_of(CheckSerializer)}, 404)
+    def get(self, request: Request, uid: UUID) -> Response:
+        return all_at_once(
+            CheckSerializer(overview(self.looked_at(uid), at=request.at).lines, many=True).data
+        )
+
+
+class FollowUpExposures(FollowUpResource):
+    @described("list_exposures", "Its exposures, withdrawn ones too", {200: page_of(ExposureSerializer)}, 404)
+    def get(self, request: Request, uid: UUID) -> Response:
+        exposures = self.looked_at(uid).exposures.select_related("breach")
+        return all_at_once(ExposureSerializer(exposures, many=True).data)
+
+
+class FollowUpClearance(FollowUpResource):
+    @described("sign_clearance", "Sign its end", {200: ClearanceSerializer}, 404, 409)
+    def post(self, request: Request, uid: UUID) -> Response:
+        clearance = pipeline.sign_clearance(follow_up=self.follow_up(uid), by=request.user, at=request.at)
+        return Response(ClearanceSerializer(clearance).data)
+
+
+def _filtered(rows: QuerySet, wanted: Values, at: datetime) -> QuerySet:
+    """The rows as the parameters ask for them; each look-up is a sub-query, so that none doubles a row."""
+    paths = {"site": "site__code", "pathogen": "pathogen"}
+    rows = rows.filter(**{path: wanted[name] for name, path in paths.items() if name in wanted})
+    own = {"follow_up": OuterRef("pk")}
+    if "station" in wanted:
+        rows = rows.filter(Exists(Exposure.objects.filter(breach__station__code=wanted["station"], **own)))
+    if "state" in wanted:
+        rows = rows.filter(Exists(FollowUpState.objects.filter(until_at=None, kind=wanted["state"], **own)))
+    if "due_before" in wanted:
+        answered = Fill.objects.filter(check_row=OuterRef("pk")).exclude(state="repeat_due")
+        due = Check.objects.filter(~Exists(answered), withdrawn_at=None, closes_at__gt=at, **own)
+        rows = rows.filter(Exists(due.filter(due_at__lt=wanted["due_before"])))
+    if wanted.get("flagged") is not None:
+        its_own = Q(follow_up=OuterRef("pk")) | Q(worker=OuterRef("worker"))
+        alerts = Exists(Alert.objects.filter(its_own, closed_at=None))
+        rows = rows.filter(alerts if wanted["flagged"] else ~alerts)
+    return rows
