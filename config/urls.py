@@ -1,8 +1,11 @@
-"""Addresses. Pages live in exposure.web, the API in exposure.api."""
+"""Addresses. Pages live in exposure.web, the API in exposure.api, set-up in exposure.admin."""
 
 from django.urls import include, path
 
+from exposure.admin import setup
+
 urlpatterns = [
+    path("admin/", setup.urls),
     path("account/", include("allauth.account.urls")),
     path("api/v1/", include("exposure.api.urls")),
     path("", include("exposure.web.urls")),

@@ -21,21 +21,6 @@ settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "fixed"))
 
 
 @pytest.fixture(autouse=True)
-def _mail_and_plain_http(settings):
-    """Tests read mail from memory and talk plain HTTP, whichever database they run on."""
-    settings.EMAIL_BACKEND = "django.core.mail.backends.locmem.EmailBackend"
-    settings.SECURE_SSL_REDIRECT = False
-    settings.SESSION_COOKIE_SECURE = settings.CSRF_COOKIE_SECURE = False
-    settings.SESSION_COOKIE_NAME, settings.CSRF_COOKIE_NAME = "session", "csrf"
-    settings.ALLOWED_HOSTS = ["*"]
-    settings.PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
-    settings.STORAGES = {
-        **settings.STORAGES,
-        "staticfiles": {"BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"},
-    }
-
-
-@pytest.fixture(autouse=True)
 def _flushable(request):
     """The flush that ends a transactional test empties append-only tables; post_migrate puts the triggers back."""
     marker = request.node.get_closest_marker("django_db")

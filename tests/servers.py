@@ -76,6 +76,7 @@ def _redis() -> str | None:
 def _prepare() -> None:
     os.environ.setdefault("SECRET_KEY", "for-tests-only-0123456789-0123456789-0123456789-abcdef")
     os.environ.setdefault("VAR_DIR", tempfile.mkdtemp(prefix="exposure-var-"))
+    Path(os.environ["VAR_DIR"], "static").mkdir(parents=True, exist_ok=True)
     if ON_SQLITE:
         os.environ.pop("DATABASE_URL", None)
         return

@@ -11,7 +11,16 @@ from exposure.followup.overview import overview
 from exposure.followup.work_models import Alert
 from exposure.pipeline import NotYet
 from tests.cast import MONDAY, doing
-from tests.walk import confirm, follow_up_told_and_confirmed, hours, log, log_every_reading, pass_time, report, tell
+from tests.walk import (
+    confirm,
+    follow_up_told_and_confirmed,
+    hours,
+    log,
+    log_every_reading,
+    pass_time,
+    report,
+    tell,
+)
 
 pytestmark = pytest.mark.database
 

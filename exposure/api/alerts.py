@@ -20,9 +20,7 @@ ROWS = Alert.objects.select_related(
 
 class AlertFilters(Filters):
     site = serializers.CharField(required=False)
-    open = serializers.BooleanField(
-        required=False, default=None, help_text="Not closed, or closed; absent: both."
-    )
+    open = serializers.BooleanField(required=False, help_text="Not closed, or closed; absent: both.")
 
 
 class AlertSerializer(serializers.ModelSerializer):
@@ -77,7 +75,7 @@ class Alerts(Resource):
         wanted, rows = self.parameters(AlertFilters), self.seen(ROWS, View.CLINICAL)
         if "site" in wanted:
             rows = rows.filter(site__code=wanted["site"])
-        if wanted.get("open") is not None:
+        if "open" in wanted:
             rows = rows.filter(closed_at__isnull=wanted["open"])
         return self.page(rows, AlertSerializer, wanted)
 

@@ -95,7 +95,9 @@ class CriteriaList(Resource):
 class CriteriaDetail(Resource):
     @described("get_criteria", "One version, with its text", {200: FullVersionSerializer}, 404)
     def get(self, request: Request, pathogen: str, version: str) -> Response:
-        return Response(FullVersionSerializer(_version(pathogen, version), context={"request": request}).data)
+        return Response(
+            FullVersionSerializer(find_version(pathogen, version), context={"request": request}).data
+        )
 
 
 class CriteriaFindings(Resource):
@@ -105,7 +107,7 @@ class CriteriaFindings(Resource):
         "get_findings", "What is wrong with a version, exactly", {200: page_of(FindingSerializer)}, 404, 409
     )
     def get(self, request: Request, pathogen: str, version: str) -> Response:
-        found = assess.criteria_of(_version(pathogen, version)).findings()
+        found = assess.criteria_of(find_version(pathogen, version)).findings()
         return all_at_once(FindingSerializer(found, many=True).data)
 
 
@@ -149,7 +151,8 @@ class Classification(Resource):
         return own.pop()
 
 
-def _version(pathogen: str, version: str) -> CriteriaVersion:
+def find_version(pathogen: str, version: str) -> CriteriaVersion:
+    """The version, or Http404."""
     found = CriteriaVersion.objects.filter(pathogen=pathogen, version=version).first()
     if found is None:
         raise Http404

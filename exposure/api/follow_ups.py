@@ -32,9 +32,7 @@ class FollowUpFilters(Filters):
     due_before = Instant(
         required=False, help_text="A reading that can still be taken falls due before this instant."
     )
-    flagged = serializers.BooleanField(
-        required=False, default=None, help_text="Has an open alert, or has none."
-    )
+    flagged = serializers.BooleanField(required=False, help_text="Has an open alert, or has none.")
 
 
 class RestrictionSerializer(serializers.ModelSerializer):
@@ -199,7 +197,7 @@ def _filtered(rows: QuerySet, wanted: Values, at: datetime) -> QuerySet:
         answered = Fill.objects.filter(check_row=OuterRef("pk")).exclude(state="repeat_due")
         due = Check.objects.filter(~Exists(answered), withdrawn_at=None, closes_at__gt=at, **own)
         rows = rows.filter(Exists(due.filter(due_at__lt=wanted["due_before"])))
-    if wanted.get("flagged") is not None:
+    if "flagged" in wanted:
         its_own = Q(follow_up=OuterRef("pk")) | Q(worker=OuterRef("worker"))
         alerts = Exists(Alert.objects.filter(its_own, closed_at=None))
         rows = rows.filter(alerts if wanted["flagged"] else ~alerts)

@@ -37,7 +37,7 @@ class Pages(CursorPagination):
 
 
 class PageParameters(serializers.Serializer):
-    cursor = serializers.CharField(required=False, help_text="From `next` or `previous` of another page.")
+    cursor = serializers.CharField(required=False, allow_blank=True, help_text="From another page.")
     page_size = serializers.IntegerField(required=False, min_value=1, max_value=Pages.max_page_size)
 
 

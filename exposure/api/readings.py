@@ -123,9 +123,6 @@ class Readings(Resource):
         answer = LoggedSerializer({"id": logged.row.uid, "fills": fills, "state": logged.state, **now})
         return Response(answer.data, status=HTTPStatus.OK if again else HTTPStatus.CREATED)
 
-    def _entered(self, name: str) -> Any:
-        return self.request.data.get(name) if isinstance(self.request.data, dict) else None
-
     def _whose(self) -> Worker:
         """The named worker, if the caller may see them, else the caller."""
         named = self._entered("worker")
@@ -137,6 +134,11 @@ class Readings(Resource):
         if not isinstance(named, str):
             raise BadSubmission(Problem("/worker", _("Name the worker by number or uid, as text.")))
         return self.worker(named, View.CLINICAL, View.OWN)
+
+    def _entered(self, name: str) -> Any:
+        if not isinstance(self.request.data, dict):
+            raise BadSubmission(Problem("", _("Send a JSON object.")))
+        return self.request.data.get(name)
 
     def _stands(self) -> bool:
         """Whether this reading was stored before; what is no id the pipeline refuses."""

@@ -18,9 +18,7 @@ ROWS = Task.objects.select_related("site", "breach__worker", "exposure__follow_u
 
 class TaskFilters(Filters):
     site = serializers.CharField(required=False)
-    open = serializers.BooleanField(
-        required=False, default=None, help_text="Still to do, or not; absent: both."
-    )
+    open = serializers.BooleanField(required=False, help_text="Still to do, or not; absent: both.")
 
 
 class TaskSerializer(serializers.ModelSerializer):
@@ -59,7 +57,7 @@ class Tasks(Resource):
         wanted, rows = self.parameters(TaskFilters), self.seen(ROWS, View.CLINICAL)
         if "site" in wanted:
             rows = rows.filter(site__code=wanted["site"])
-        if wanted.get("open") is not None:
+        if "open" in wanted:
             to_do = {"completed_at": None, "dropped_at": None}
             rows = rows.filter(**to_do) if wanted["open"] else rows.exclude(**to_do)
         return self.page(rows, TaskSerializer, wanted)

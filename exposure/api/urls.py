@@ -10,6 +10,7 @@ from exposure.api import (
     calls,
     cases,
     criteria,
+    criteria_change,
     follow_ups,
     readings,
     removals,
@@ -43,6 +44,18 @@ urlpatterns = [
     re_path(r"^criteria/(?P<pathogen>[-\w]+)/(?P<version>[^/\0]+)/$", criteria.CriteriaDetail.as_view()),
     re_path(
         r"^criteria/(?P<pathogen>[-\w]+)/(?P<version>[^/\0]+)/findings/$", criteria.CriteriaFindings.as_view()
+    ),
+    re_path(
+        r"^criteria/(?P<pathogen>[-\w]+)/(?P<version>[^/\0]+)/replay/$",
+        criteria_change.CriteriaReplays.as_view(),
+    ),
+    re_path(
+        r"^criteria/(?P<pathogen>[-\w]+)/(?P<version>[^/\0]+)/propose/$",
+        criteria_change.CriteriaProposal.as_view(),
+    ),
+    re_path(
+        r"^criteria/(?P<pathogen>[-\w]+)/(?P<version>[^/\0]+)/approve/$",
+        criteria_change.CriteriaApproval.as_view(),
     ),
     path("cases/", cases.Cases.as_view()),
     path("cases/<slug:code>/", cases.CaseDetail.as_view()),

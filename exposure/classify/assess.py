@@ -1,6 +1,5 @@
 """Assess a breach: which criteria apply, what they say of the facts, and the tier that rules meanwhile."""
 
-import hashlib
 from collections.abc import Iterable
 from datetime import datetime
 from typing import Any
@@ -8,6 +7,7 @@ from typing import Any
 from exposure.classify.criteria import Criteria, CriteriaError, Verdict, text
 from exposure.classify.models import Adoption, Assessment, CriteriaVersion
 from exposure.classify.plan import Plan
+from exposure.classify.versions import columns_of
 from exposure.places.models import FailureType, Site
 from exposure.report.intake import TREATED_AT_HIGHEST, cases_open
 from exposure.report.models import Breach, Case, CaseStatement
@@ -163,10 +163,7 @@ def propose_text(content: str, *, by: str, at: datetime, proposed: bool = False)
         pathogen=criteria.pathogen,
         version=criteria.version,
         defaults={
-            "title": text(criteria.title),
-            "text": content,
-            "sha256": hashlib.sha256(content.encode()).hexdigest(),
-            "withdrawn_guidance": criteria.status == "withdrawn",
+            **columns_of(criteria),
             "drafted_by": by,
             "proposed_at": at if proposed else None,
             "proposed_by": by if proposed else "",

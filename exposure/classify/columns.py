@@ -5,8 +5,9 @@ and a column per combination of answers, unknown among them, and holds the node 
 table holds the tier's position. Cases are worked in slices that stay in the processor's cache.
 """
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Container, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from math import prod
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +23,7 @@ Column = Sequence[object] | NDArray[np.uint8]
 Bytes = NDArray[np.uint8]
 Whole = NDArray[np.unsignedinteger]
 Positions = NDArray[np.int16]
+Digits = Mapping[str, Bytes]
 
 
 @dataclass(frozen=True)
@@ -35,6 +37,24 @@ class Block:
     floor: Whole
     ceiling: Whole
 
+    def cell(self, digits: Digits) -> Whole:
+        """The combination of answers per case, in the narrowest type that holds it.
+
+        Neighbours are joined first, since arithmetic on bytes is by far the fastest.
+        """
+        none = np.zeros(1, np.uint8)
+        parts: list[tuple[Whole, int]] = [
+            (digits.get(name, none), radix) for name, radix in zip(self.names, self.radices, strict=True)
+        ]
+        while len(parts) > 1:
+            joined = [join(*pair) for pair in zip(parts[::2], parts[1::2], strict=False)]
+            parts = joined + parts[len(joined) * 2 :]
+        return parts[0][0]
+
+    def first(self, full: Container[str]) -> int:
+        """The cell that all are counted from: columns in `full` hold positions as they are, one less than digits."""
+        return sum(prod(self.radices[at + 1 :]) for at, name in enumerate(self.names) if name in full)
+
 
 class Columns:
     """Answers of many cases to floors and ceilings as tier positions.
@@ -43,7 +63,8 @@ class Columns:
     """
 
     def __init__(self, diagram: Diagram, facts: Sequence[Fact]) -> None:
-        self.diagram, self.facts = diagram, {fact.name: fact for fact in facts}
+        self.diagram = diagram
+        self.facts = {fact.name: fact for fact in facts}
         self.order = [facts[place].name for place in diagram.order]
         try:
             self.blocks = blocks(diagram, self.order)
@@ -58,96 +79,87 @@ class Columns:
         for name, column in read.items():
             if len(column) != count:
                 raise CriteriaError(f"has {len(column)} rows where another has {count}", path=name)
-        known = all(
-            name in read and read[name].max(initial=0) < fact.size for name, fact in self.facts.items()
-        )
+        full = {name for name, column in read.items() if column.max(initial=0) < self.facts[name].size}
+        known = len(full) == len(self.facts)
         floors = np.empty(count, np.int16)
         ceilings = floors if known else np.empty(count, np.int16)
         for start in range(0, count, SLICE):
             part = slice(start, start + SLICE)
-            given = {name: column[part] for name, column in read.items()}
+            digits = {
+                name: column[part] if name in full else self._digits(name, column[part], start)
+                for name, column in read.items()
+            }
             if self.blocks:
-                self._walk(given, floors[part], ceilings[part], known)
+                self._walk(digits, full, floors[part], ceilings[part], known)
             else:
-                self._search(given, floors[part], ceilings[part])
+                self._search(digits, full, floors[part], ceilings[part])
         floors.flags.writeable = ceilings.flags.writeable = False
         return floors, ceilings
 
     def answers(self, columns: Mapping[str, Column], row: int) -> dict[str, object]:
         """The known answers of one case, as `classify` takes them."""
-        read = {name: int(self._read(name, column)[row]) for name, column in columns.items()}
-        return {name: self.facts[name].value(at) for name, at in read.items() if at < self.facts[name].size}
+        read = {name: int(self._read(name, column[row : row + 1])[0]) for name, column in columns.items()}
+        return {name: self.facts[name].value(at) for name, at in read.items() if at != UNKNOWN}
 
-    def _walk(self, given: Mapping[str, Bytes], floors: Positions, ceilings: Positions, known: bool) -> None:
+    def _walk(
+        self, digits: Digits, full: Container[str], floors: Positions, ceilings: Positions, known: bool
+    ) -> None:
         """Fill in the bounds, which are the same where all answers are known."""
         low = high = np.zeros(1, np.uint32)
         for block in self.blocks:
-            cell = combined([given.get(name) for name in block.names], block.radices)
+            cell, columns = block.cell(digits), np.uint32(block.columns)
+            first = block.first(full)
             # Always inside the table; "clip" only spares a second look.
-            low = block.floor.take(low * np.uint32(block.columns) + cell, mode="clip")
+            low = block.floor[first:].take(low * columns + cell, mode="clip")
             if not known:
-                high = block.ceiling.take(high * np.uint32(block.columns) + cell, mode="clip")
+                high = block.ceiling[first:].take(high * columns + cell, mode="clip")
         floors[:] = low
         if not known:
             ceilings[:] = high
 
-    def _search(self, given: Mapping[str, Bytes], floors: Positions, ceilings: Positions) -> None:
+    def _search(self, digits: Digits, full: Container[str], floors: Positions, ceilings: Positions) -> None:
         """The same by a walk over the diagram for each case that differs."""
-        facts = [self.facts[name] for name in self.order]
-        digits = [given.get(fact.name, np.full(len(floors), fact.size, np.uint8)) for fact in facts]
-        cases, which = np.unique(np.stack(digits, axis=1), axis=0, return_inverse=True)
+        rows = [
+            digits.get(name, np.zeros(len(floors), np.uint8)) + np.uint8(name in full) for name in self.order
+        ]
+        cases, which = np.unique(np.stack(rows, axis=1), axis=0, return_inverse=True)
         found = np.empty((len(cases), 2), np.int16)
         for at, case in enumerate(cases.tolist()):
             allowed = [
-                range(fact.size) if position == fact.size else [position]
-                for fact, position in zip(facts, case, strict=True)
+                [digit - 1] if digit else range(size)
+                for digit, size in zip(case, self.diagram.sizes, strict=True)
             ]
             ranks = self.diagram.bounds(allowed) or (self.diagram.impossible, self.diagram.impossible)
             found[at] = [self.diagram.tier(rank) for rank in ranks]
         floors[:], ceilings[:] = found[which.ravel()].T
 
     def _read(self, name: str, column: Column) -> Bytes:
-        """A byte per case: the position of the answer, or for unknown the number of answers."""
+        """A byte per case: the position of the answer, 255 for unknown."""
         if name not in self.facts:
             raise CriteriaError(
                 f"unknown fact {str(name)[:40]!r}{nearest(str(name), self.facts)}", path=str(name)
             )
-        fact = self.facts[name]
-        if not (isinstance(column, np.ndarray) and column.dtype == np.uint8):
-            column = np.fromiter(self._positions(fact, column), np.uint8, len(column))
-        if column.max(initial=0) < fact.size:
+        if isinstance(column, np.ndarray) and column.dtype == np.uint8:
             return column
-        after = column + np.uint8(1)  # unknown, 255, becomes 0
-        if after.max() > fact.size:
-            row = int((after > fact.size).argmax())
-            raise CriteriaError(f"row {row}: {column[row]} is no position of an answer", path=name)
-        return np.minimum(column, np.uint8(fact.size))
+        return np.fromiter(self._positions(self.facts[name], column), np.uint8, len(column))
+
+    def _digits(self, name: str, column: Bytes, start: int) -> Bytes:
+        """A byte per case: 0 for unknown, else the position plus one. Refuses what is no position of an answer."""
+        digits = column + np.uint8(1)
+        if digits.max() > self.facts[name].size:
+            at = int((digits > self.facts[name].size).argmax())
+            raise CriteriaError(f"row {start + at}: {column[at]} is no position of an answer", path=name)
+        return digits
 
     def _positions(self, fact: Fact, column: Sequence[object]) -> Iterator[int]:
-        known: dict[object, int] = {**fact.positions, None: UNKNOWN}
         for row, answer in enumerate(column):
             try:
-                yield known[answer] if answer in known else fact.position(answer)
+                yield UNKNOWN if answer is None else fact.position(answer)
             except CriteriaError as error:
                 raise CriteriaError(f"row {row}: {error.message}", path=fact.name) from None
 
 
-def combined(columns: Sequence[Bytes | None], radices: Sequence[int]) -> Whole:
-    """The columns as digits of one number per case, in the narrowest type that holds it; None is all unknown.
-
-    Neighbours are joined first, since arithmetic on bytes is by far the fastest.
-    """
-    digits: list[tuple[Whole, int]] = [
-        (np.array([radix - 1], np.uint8) if column is None else column, radix)
-        for column, radix in zip(columns, radices, strict=True)
-    ]
-    while len(digits) > 1:
-        paired = [joined(*pair) for pair in zip(digits[::2], digits[1::2], strict=False)]
-        digits = paired + digits[len(paired) * 2 :]
-    return digits[0][0]
-
-
-def joined(high: tuple[Whole, int], low: tuple[Whole, int]) -> tuple[Whole, int]:
+def join(high: tuple[Whole, int], low: tuple[Whole, int]) -> tuple[Whole, int]:
     """Two digits and their radices as one."""
     radix = high[1] * low[1]
     kind = np.min_scalar_type(radix - 1)
@@ -182,7 +194,7 @@ def narrow(table: Whole) -> Whole:
 
 def closed(diagram: Diagram, pick: Callable[..., int]) -> tuple[list[Whole], Whole]:
     """The diagram closed under unknown answers (`pick` is min for floors, max for ceilings): per level a row per
-    node and a column per answer, unknown last, holding rows of the next level; and the rank of each row after the
+    node and a column per answer, unknown first, holding rows of the next level; and the rank of each row after the
     last level."""
     nodes = [diagram.root]
     levels: list[Whole] = []
@@ -190,8 +202,8 @@ def closed(diagram: Diagram, pick: Callable[..., int]) -> tuple[list[Whole], Who
         after: dict[int, int] = {}
         rows = []
         for node in nodes:
-            children = [diagram.child(node, level, position) for position in range(size)]
-            children.append(diagram.unknown(pick, node, level))
+            children = [diagram.unknown(pick, node, level)]
+            children += [diagram.child(node, level, position) for position in range(size)]
             rows.append([after.setdefault(child, len(after)) for child in children])
         levels.append(np.array(rows, np.uint32))
         nodes = list(after)

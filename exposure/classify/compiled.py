@@ -16,7 +16,9 @@ def compiled(table: Table, diagram: Diagram) -> dict[str, object]:
         "facts": [_fact(fact) for fact in table.facts],
         "bands": {fact.name: [str(cut) for cut in fact.cuts] for fact in table.facts if fact.cuts},
         "order": list(diagram.order),
-        "nodes": [[diagram.level[node], *(number[child] for child in diagram.children[node])] for node in kept],
+        "nodes": [
+            [diagram.level[node], *(number[child] for child in diagram.children[node])] for node in kept
+        ],
         "root": number[diagram.root],
     }
 

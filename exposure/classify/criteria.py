@@ -185,7 +185,7 @@ class Criteria:
         return Questions(self._walk)
 
 
-@lru_cache(maxsize=32)
+@lru_cache(maxsize=16)  # keeps what was compiled, too
 def _parse(text: str) -> Criteria:
     root = read(text)
     got = root.fields(

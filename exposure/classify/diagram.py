@@ -16,8 +16,8 @@ from exposure.classify.document import CriteriaError
 from exposure.classify.table import Sets, Table
 
 UNKNOWN = 255  # the position of an answer that is not known
-MOST_WORK = 600_000  # states kept; some seconds and a few hundred megabytes
-MOST_MERGES = 400_000  # pairs of nodes merged
+MOST_WORK = 600_000  # states kept; some seconds, a few hundred megabytes
+MOST_MERGES = 1_500_000  # pairs of nodes merged
 Step = tuple[int, int]  # (level, position of the answer taken there)
 
 
@@ -65,7 +65,11 @@ class Diagram:
         )
 
     def grow(self, rules: Sequence[tuple[int, Sets]], base: int) -> int:
-        """The node of these rules. From the top: a state is the set of rules that may still hold and the highest rank that does."""
+        """The node of these rules, from the top down.
+
+        A state is the set of rules that may still hold and the highest rank of those that do; two answers that
+        leave the same state lead to the same node.
+        """
         ranked = sorted(rules)
         ranks = [rank for rank, _ in ranked]
         above = [

@@ -107,7 +107,9 @@ class Node:
     def number(self) -> Decimal:
         written = self.text()
         if not NUMBER.fullmatch(written):
-            self.fail(f"'{written[:40]}' must be a number such as 15 or 38.0, at most 9 digits and 6 decimals")
+            self.fail(
+                f"'{written[:40]}' must be a number such as 15 or 38.0, at most 9 digits and 6 decimals"
+            )
         return Decimal(written)
 
     def truth(self) -> bool:

@@ -16,7 +16,8 @@ from django.conf import settings
 from django.db import transaction
 
 from exposure import pipeline
-from exposure.classify.models import Adoption, CriteriaVersion, Signature
+from exposure.classify.models import CriteriaVersion
+from exposure.classify.versions import unticked
 from exposure.followup import opening
 from exposure.followup.models import FollowUp, FollowUpState
 from exposure.management.content import FIXTURES
@@ -113,8 +114,8 @@ class _Scenario:
             if "role" in row:
                 Role.objects.create(user=user, site=self.sites["saltmarsh"], kind=row["role"], from_at=start)
         for site in (self.sites["fenwick"],):
-            for name in ("nurse", "physician"):
-                Role.objects.create(user=self.users[name], site=site, kind=name, from_at=start)
+            for name, kind in (("nurse", "nurse"), ("physician", "physician"), ("physician2", "physician")):
+                Role.objects.create(user=self.users[name], site=site, kind=kind, from_at=start)
         for row in _content()["workers"]:
             name = row.get("account", row["number"].lower())
             if name not in self.users:
@@ -130,22 +131,30 @@ class _Scenario:
             )
 
     def _adopt_criteria(self, start: datetime) -> None:
-        """Only these two physicians approve what ships, and say that it is an example."""
+        """Only these two physicians approve what ships, and say that it is an example. One more draft waits."""
+        first, second = self.users["physician"], self.users["physician2"]
         for version in CriteriaVersion.objects.filter(pathogen__in=ADOPTED, withdrawn_guidance=False):
-            version.approved_at, version.is_example = start, True
+            version.is_example = True
             version.save()
-            for site in self.sites.values():
-                adoption = Adoption.objects.create(
-                    site=site, pathogen=version.pathogen, version=version, from_at=start
-                )
-                for name in ("physician", "physician2"):
-                    subject = f"adoption:{adoption.uid}"
-                    Signature.objects.create(subject=subject, user=self.users[name], meaning="example")
+            with acting(first.actor, "demo scenario", "example", at=start):
+                for row in unticked(version):
+                    pipeline.tick_criteria(version=version, row=row, by=first, at=start)
+                for site in self.sites.values():
+                    pipeline.replay_criteria(version=version, site=site, by=first, at=start)
+                    pipeline.approve_criteria(version=version, site=site, by=first, at=start, meaning="example")
+            with acting(second.actor, "demo scenario", "example", at=start):
+                for site in self.sites.values():
+                    pipeline.approve_criteria(version=version, site=site, by=second, at=start, meaning="example")
+        with acting(first.actor, "demo scenario", "example", at=start):
+            content = (FIXTURES / "demo-draft.yaml").read_text()
+            draft = pipeline.draft_criteria(content=content, by=first, at=start)
+            draft.is_example = True
+            draft.save()
 
     def _cases(self) -> None:
         for code, station, days, status in (
             ("H7Q2K", "heron", 30, CaseStatement.Status.CONFIRMED),
-            ("C4M9T", "curlew", 25, CaseStatement.Status.SUSPECTED),
+            ("C4M9T", "curlew", 32, CaseStatement.Status.SUSPECTED),
             ("P2X8D", "plover", 12, CaseStatement.Status.SUSPECTED),
         ):
             self._case(code, station, days, status)

@@ -27,6 +27,7 @@ class View(StrEnum):
     OWN = "own"  # one's own record as a worker
     DUTY = "duty"  # the station lead: who is on duty or not, until when
     AUDIT = "audit"
+    SETUP = "setup"  # who sets up sites, stations and accounts; sees nothing clinical
     MESSAGES = "messages"  # what left: neutral texts, so that whoever runs the service may look
 
 
@@ -69,6 +70,7 @@ SEEING: dict[View, frozenset[str]] = {
     View.CLINICAL: frozenset({Kind.NURSE, Kind.PHYSICIAN}),
     View.DUTY: frozenset({Kind.LEAD, Kind.NURSE, Kind.PHYSICIAN}),
     View.AUDIT: frozenset({Kind.AUDITOR}),
+    View.SETUP: frozenset({Kind.ADMINISTRATOR}),
     View.MESSAGES: frozenset({Kind.NURSE, Kind.PHYSICIAN, Kind.ADMINISTRATOR}),
 }
 

@@ -1,10 +1,10 @@
 """What every template knows: the pages of this person's audience and the number to ring."""
 
+from functools import cache
 from typing import Any
 
 from django.http import HttpRequest
 from django.urls import reverse
-from django.utils.functional import SimpleLazyObject
 from django.utils.translation import gettext_lazy as _
 
 from exposure.people.access import roles_of
@@ -22,22 +22,24 @@ PAGES = {
         ("needs_action", _("Needs action")),
         ("monitoring", _("Monitoring list")),
         ("reports", _("Reports")),
+        ("criteria", _("Criteria")),
     ],
     Role.Kind.LEAD: [],
-    Role.Kind.AUDITOR: [],
-    Role.Kind.ADMINISTRATOR: [],
+    Role.Kind.AUDITOR: [("history", _("History"))],
+    Role.Kind.ADMINISTRATOR: [("admin:index", _("Set-up"))],
 }
 WORKER_PAGES = [("today", _("Today")), ("my_days", _("My days")), ("what_this_means", _("What this means"))]
 
 
 def audience(request: HttpRequest) -> dict[str, Any]:
-    """`nav`: (address, label, current) of the pages that concern this person; `site_number`: the number to ring."""
+    """`nav`: (address, label, current) of the pages that concern this person; `site_number`: the number to ring;
+    `form_owner`: who a form is made for. Functions, so that a page that shows none of it asks nothing."""
     if not getattr(request, "user", None) or not request.user.is_authenticated or not hasattr(request, "at"):
         return {"nav": [], "site_number": ""}
     return {
-        "nav": SimpleLazyObject(lambda: _navigation(request)),
-        "site_number": SimpleLazyObject(lambda: _number(request)),
-        "form_owner": SimpleLazyObject(lambda: owner_token(request)),
+        "nav": cache(lambda: _navigation(request)),
+        "site_number": cache(lambda: _number(request)),
+        "form_owner": cache(lambda: owner_token(request)),
     }
 
 

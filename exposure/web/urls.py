@@ -12,4 +12,6 @@ urlpatterns = [
     path("", include("exposure.web.observer.urls")),
     path("", include("exposure.web.worker.urls")),
     path("", include("exposure.web.nurse.urls")),
+    path("", include("exposure.web.physician.urls")),
+    path("", include("exposure.web.auditor.urls")),
 ]

@@ -5,6 +5,7 @@ from django.core.cache import cache
 from django.test import Client
 
 from exposure.people import tokens
+from exposure.people.models import User
 from tests.cast import MONDAY, doing
 
 BASE = "/api/v1/"
@@ -30,6 +31,13 @@ def _now(standing_clock):
     """It is Monday morning, and nobody has called yet."""
     cache.clear()
     standing_clock(MONDAY)
+
+
+@pytest.fixture
+def anybody(db):
+    """The caller of an account without any role, where it matters only that somebody calls."""
+    with doing("command:tests"):
+        return Caller(User.objects.create_user("anybody", full_name="Ann Body"))
 
 
 @pytest.fixture

@@ -22,6 +22,8 @@ FLAGS = [
 
 @pytest.fixture(scope="session")
 def browser() -> Iterator[Browser]:
+    # The driver runs an event loop in this thread until the end, which makes Django refuse the ORM without this.
+    os.environ["DJANGO_ALLOW_ASYNC_UNSAFE"] = "1"
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=chromium(), args=FLAGS)
         yield browser
@@ -29,15 +31,16 @@ def browser() -> Iterator[Browser]:
 
 
 @pytest.fixture
-def sign_in(browser: Browser, live_server, monkeypatch) -> Iterator[Callable[..., Page]]:
+def sign_in(browser: Browser, live_server) -> Iterator[Callable[..., Page]]:
     """Returns a function that signs somebody in by the sign-in page, in a browser of their own."""
-    # The browser's driver runs an event loop in this thread, which makes Django refuse the ORM without this.
-    monkeypatch.setitem(os.environ, "DJANGO_ALLOW_ASYNC_UNSAFE", "1")
     contexts = []
 
     def sign(name: str, width: int = 1440, height: int = 900, **options) -> Page:
-        context = browser.new_context(base_url=live_server.url, viewport={"width": width, "height": height}, **options)
+        context = browser.new_context(
+            base_url=live_server.url, viewport={"width": width, "height": height}, **options
+        )
         contexts.append(context)
+        context.set_default_timeout(8000)
         page = context.new_page()
         page.goto("/account/login/")
         page.get_by_label("Name or e-mail").fill(name)

@@ -92,8 +92,12 @@ def _whens(draw, facts, least=0):
 @st.composite
 def _conditions(draw, fact):
     if "answers" in fact:
-        return draw(st.lists(st.sampled_from([one["code"] for one in fact["answers"]]), min_size=1, max_size=4))
-    low, high = sorted(draw(st.lists(st.integers(-1, len(fact["cuts"])), min_size=2, max_size=2, unique=True)))
+        return draw(
+            st.lists(st.sampled_from([one["code"] for one in fact["answers"]]), min_size=1, max_size=4)
+        )
+    low, high = sorted(
+        draw(st.lists(st.integers(-1, len(fact["cuts"])), min_size=2, max_size=2, unique=True))
+    )
     cuts = fact["cuts"]
     bounds = {"at_least": cuts[low]} if low >= 0 else {}
     if high < len(cuts):
@@ -108,14 +112,18 @@ def large_document(chance, facts=12, answers=(4, 6), rules=25, tiers=4, conditio
             "name": f"fact{at}",
             "ask": f"Question {at}?",
             "worse": "up",
-            "answers": [{"code": f"answer{n}", "label": f"Answer {n}"} for n in range(chance.randint(*answers))],
+            "answers": [
+                {"code": f"answer{n}", "label": f"Answer {n}"} for n in range(chance.randint(*answers))
+            ],
         }
         for at in range(facts)
     ]
 
     def when(most):
         chosen = sorted(chance.sample(range(facts), chance.randint(*most)))
-        return {asked[at]["name"]: _half(chance, [one["code"] for one in asked[at]["answers"]]) for at in chosen}
+        return {
+            asked[at]["name"]: _half(chance, [one["code"] for one in asked[at]["answers"]]) for at in chosen
+        }
 
     document = {
         "pathogen": "example",
@@ -124,7 +132,8 @@ def large_document(chance, facts=12, answers=(4, 6), rules=25, tiers=4, conditio
         "tiers": [{"code": f"tier{at}", "label": f"Tier {at}"} for at in range(tiers)],
         "facts": asked,
         "rules": [
-            {"id": f"R{at}", "tier": f"tier{chance.randrange(1, tiers)}", "when": when(conditions)} for at in range(rules)
+            {"id": f"R{at}", "tier": f"tier{chance.randrange(1, tiers)}", "when": when(conditions)}
+            for at in range(rules)
         ],
         "otherwise": "tier0",
     }

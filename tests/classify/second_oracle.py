@@ -96,7 +96,8 @@ def _falls(document, place):
     for at, (first, _) in enumerate(answers):
         solver.add(z3.Implies(first, z3.Or(later.answers[place][at + 1 :])))
     lower = [
-        z3.And(earlier.reaches(rank), z3.Not(later.reaches(rank))) for rank in range(1, len(document["tiers"]))
+        z3.And(earlier.reaches(rank), z3.Not(later.reaches(rank)))
+        for rank in range(1, len(document["tiers"]))
     ]
     solver.add(z3.Or(lower))
     return solver.check() == z3.sat

@@ -102,10 +102,14 @@ def test_compare_counts_every_change_with_its_exact_share_and_a_witness(pair):
 def _answered_alike(one, other):
     if "cuts" in one or "cuts" in other:
         return "cuts" in one and "cuts" in other
-    return bool({answer["code"] for answer in one["answers"]} & {answer["code"] for answer in other["answers"]})
+    return bool(
+        {answer["code"] for answer in one["answers"]} & {answer["code"] for answer in other["answers"]}
+    )
 
 
-tables = documents().flatmap(lambda document: st.tuples(st.just(document), st.lists(answers(document), max_size=8)))
+tables = documents().flatmap(
+    lambda document: st.tuples(st.just(document), st.lists(answers(document), max_size=8))
+)
 
 
 @given(tables, st.booleans())

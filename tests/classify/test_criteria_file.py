@@ -8,7 +8,7 @@ from datetime import UTC, date, datetime
 from decimal import Decimal
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from exposure.classify.criteria import Criteria, CriteriaError, text
@@ -168,7 +168,13 @@ MALFORMED = [
     ("source: guide", "source: giude", 36, "rules[0].source", "did you mean 'guide'"),
     ("days: 21", "days: three weeks", 24, "tiers[1].plan.days", "whole number"),
     ("days: 21", "days: -1", 24, "tiers[1].plan.days", "whole number"),
-    ("days: 21", "days: 21\n      window: {from_first: 5, to_last: 21}", 25, "tiers[1].plan.window", "not both"),
+    (
+        "days: 21",
+        "days: 21\n      window: {from_first: 5, to_last: 21}",
+        25,
+        "tiers[1].plan.window",
+        "not both",
+    ),
     ("days: 21", "window: {from_first: 5, to_last: 4}", 24, "tiers[1].plan.window.to_last", "at least"),
     ("confirm_within: 2h", "confirm_within: 2 hours", 25, "tiers[1].plan.confirm_within", "30m, 2h, 3d"),
     ("monitoring: self", "monitoring: slef", 23, "tiers[1].plan.monitoring", "did you mean 'self'"),
@@ -190,9 +196,27 @@ MALFORMED = [
     ("version: 2026.10", "version: \ta\x07", 2, "", "U+0007"),
     ("version: 2026.10", "version: [x]", 2, "version", "must be a text"),
     ("  - {id: R1", "  R1: {id: R1", 36, "rules", "must be a list"),
-    ("impossible:\n  - {contact: [no], minutes: {at_least: 60.5}}", "impossible: [{}]", 37, "impossible", "no set"),
-    ("otherwise: no\n", "accepted: [{finding: redundant, about: R1, because: B}]\n", 39, "accepted[0]", "no finding"),
-    ("otherwise: no\n", "accepted: [{finding: gap, about: R1, because: B}]\n", 39, "accepted[0].finding", "a gap"),
+    (
+        "impossible:\n  - {contact: [no], minutes: {at_least: 60.5}}",
+        "impossible: [{}]",
+        37,
+        "impossible",
+        "no set",
+    ),
+    (
+        "otherwise: no\n",
+        "accepted: [{finding: redundant, about: R1, because: B}]\n",
+        39,
+        "accepted[0]",
+        "no finding",
+    ),
+    (
+        "otherwise: no\n",
+        "accepted: [{finding: gap, about: R1, because: B}]\n",
+        39,
+        "accepted[0].finding",
+        "a gap",
+    ),
     ("otherwise: no\n", "--- second\n", 39, "", "a second document"),
 ]
 
@@ -207,7 +231,9 @@ def test_a_malformed_file_is_refused_with_its_line_its_path_and_a_remedy(old, ne
 
 def test_tasks_that_wait_for_each_other_are_refused():
     ring = "[{code: a, title: A, due: 1d, from: b}, {code: b, title: B, due: 1d, from: a}]"
-    assert "wait for each other" in refused("[{code: call, title: Call, due: 24h, from: report}]", ring).message
+    assert (
+        "wait for each other" in refused("[{code: call, title: Call, due: 24h, from: report}]", ring).message
+    )
 
 
 def test_an_accepted_finding_is_marked_where_the_guidance_causes_it():
@@ -248,14 +274,17 @@ def test_facts_that_cannot_be_classified_are_refused_with_the_fact_as_path(facts
 
 
 @pytest.mark.parametrize(
-    ("minutes", "tier"), [(14.999, "no"), (15, "high"), (15.0, "high"), (Decimal("14.9999999999999999"), "no")]
+    ("minutes", "tier"),
+    [(14.999, "no"), (15, "high"), (15.0, "high"), (Decimal("14.9999999999999999"), "no")],
 )
 def test_a_measured_answer_is_compared_as_the_decimal_it_is_written_as(minutes, tier):
     assert Criteria.parse(FILE).classify({"contact": "12:30", "minutes": minutes}).tier == tier
 
 
 def test_one_tenth_is_one_tenth_whatever_its_binary_value():
-    criteria = Criteria.parse(FILE.replace("[15, 60.5]", "[0.1, 60.5]").replace("at_least: 15", "at_least: 0.1"))
+    criteria = Criteria.parse(
+        FILE.replace("[15, 60.5]", "[0.1, 60.5]").replace("at_least: 15", "at_least: 0.1")
+    )
     assert criteria.classify({"contact": "12:30", "minutes": 0.1}).tier == "high"
     assert criteria.classify({"contact": "12:30", "minutes": Decimal("0.0999")}).tier == "no"
 
@@ -276,26 +305,41 @@ HOSTILE = [
 ]
 
 
-@pytest.mark.parametrize(("content", "says"), [case[1:] for case in HOSTILE], ids=[case[0] for case in HOSTILE])
-def test_a_hostile_file_is_refused_in_bounded_time_and_memory(content, says):
-    tracemalloc.start()
+@pytest.mark.parametrize(
+    ("content", "says"), [case[1:] for case in HOSTILE], ids=[case[0] for case in HOSTILE]
+)
+def test_a_hostile_file_is_refused_in_bounded_time(content, says):
     began = time.perf_counter()
     with pytest.raises(CriteriaError) as error:
         Criteria.parse(content)
-    spent, (_, peak) = time.perf_counter() - began, tracemalloc.get_traced_memory()
-    tracemalloc.stop()
     assert says in error.value.message
-    assert spent < 30  # tracing slows it about five times, and the machine may be busy
-    assert peak < 400_000_000
+    assert time.perf_counter() - began < 30  # at most some seconds on an idle machine
+
+
+@pytest.mark.parametrize("content", ["[" * 100_000, "a: [" + "1, " * 30_000 + "]"], ids=["deep", "long"])
+def test_a_hostile_file_is_refused_in_bounded_memory(content):
+    tracemalloc.start()
+    with pytest.raises(CriteriaError):
+        Criteria.parse(content)
+    _, peak = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    assert peak < 200_000_000
 
 
 def test_entangled_rules_are_refused_in_bounded_time_instead_of_never_ending():
     chance = random.Random(1)
     answers = ", ".join(f"{{code: {code}, label: L}}" for code in "vwxyz")
-    lines = ["pathogen: example", "version: 1", "title: T", "tiers: [{code: a, label: A}, {code: b, label: B}]"]
+    lines = [
+        "pathogen: example",
+        "version: 1",
+        "title: T",
+        "tiers: [{code: a, label: A}, {code: b, label: B}]",
+    ]
     lines += ["facts:", *(f"  - {{name: f{at}, ask: Q, answers: [{answers}]}}" for at in range(60)), "rules:"]
     for at in range(120):
-        when = {f"f{fact}": f"[{', '.join(chance.sample('vwxyz', 2))}]" for fact in chance.sample(range(60), 4)}
+        when = {
+            f"f{fact}": f"[{', '.join(chance.sample('vwxyz', 2))}]" for fact in chance.sample(range(60), 4)
+        }
         named = ", ".join(f"{fact}: {codes}" for fact, codes in when.items())
         lines.append(f"  - {{id: R{at}, tier: b, when: {{{named}}}}}")
     criteria = Criteria.parse("\n".join(lines))
@@ -307,24 +351,27 @@ def test_entangled_rules_are_refused_in_bounded_time_instead_of_never_ending():
 
 @given(st.text(max_size=300))
 def test_any_text_is_a_file_or_a_criteria_error(content):
-    _parse_or_refuse(content)
+    error = refusal(content)
+    assert error is None or (error.message and error.line)
 
 
+@settings(max_examples=300)
 @given(st.data())
 def test_a_file_with_any_stretch_replaced_is_a_file_or_a_criteria_error_with_a_line(data):
     start = data.draw(st.integers(0, len(FILE)))
     end = data.draw(st.integers(start, min(len(FILE), start + 40)))
-    pieces = st.sampled_from((*"[]{}&*!|>%@`'\",:-? \n\t#~", "<<", "null", "- ", "? ", "\n  ", "1e9", "---\n"))
+    pieces = st.sampled_from(
+        (*"[]{}&*!|>%@`'\",:-? \n\t#~", "<<", "null", "- ", "? ", "\n  ", "1e9", "---\n")
+    )
     middle = "".join(data.draw(st.lists(st.one_of(pieces, st.characters()), max_size=8)))
-    error = _parse_or_refuse(FILE[:start] + middle + FILE[end:])
-    assert error is None or 1 <= error.line <= FILE.count("\n") + middle.count("\n") + 10
+    error = refusal(FILE[:start] + middle + FILE[end:])
+    assert error is None or 1 <= error.line <= FILE.count("\n") + len(middle) + 1
 
 
-def _parse_or_refuse(content):
+def refusal(content):
     try:
         Criteria.parse(content)
     except CriteriaError as error:
-        assert error.message
         return error
     return None
 
@@ -332,7 +379,11 @@ def _parse_or_refuse(content):
 @pytest.mark.parametrize(
     ("span", "start", "end"),
     [
-        (Duration(30, "m"), datetime(2026, 1, 1, 23, 45, tzinfo=UTC), datetime(2026, 1, 2, 0, 15, tzinfo=UTC)),
+        (
+            Duration(30, "m"),
+            datetime(2026, 1, 1, 23, 45, tzinfo=UTC),
+            datetime(2026, 1, 2, 0, 15, tzinfo=UTC),
+        ),
         (Duration(2, "h"), datetime(2026, 1, 1, 23, tzinfo=UTC), datetime(2026, 1, 2, 1, tzinfo=UTC)),
         (Duration(3, "d"), date(2024, 2, 27), date(2024, 3, 1)),
         (Duration(6, "w"), date(2026, 1, 1), date(2026, 2, 12)),

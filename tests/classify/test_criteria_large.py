@@ -35,7 +35,9 @@ def kinds(criteria):
 @pytest.mark.parametrize("seed", range(6))
 def test_findings_of_large_files_are_those_that_a_solver_finds(z3_findings, seed):
     chance = random.Random(seed)
-    document = large_document(chance, impossible=chance.randrange(4), conditions=(1, 4) if seed % 2 else (2, 3))
+    document = large_document(
+        chance, impossible=chance.randrange(4), conditions=(1, 4) if seed % 2 else (2, 3)
+    )
     if seed % 3 == 0:
         del document["otherwise"]
     for fact in document["facts"]:
@@ -70,7 +72,11 @@ def grouped(chance):
         names = {fact["name"]: f"group{at}_{fact['name']}" for fact in one["facts"]}
         one["facts"] = [fact | {"name": names[fact["name"]]} for fact in one["facts"]]
         one["rules"] = [
-            rule | {"id": f"{at}.{rule['id']}", "when": {names[name]: codes for name, codes in rule["when"].items()}}
+            rule
+            | {
+                "id": f"{at}.{rule['id']}",
+                "when": {names[name]: codes for name, codes in rule["when"].items()},
+            }
             for rule in one["rules"]
         ]
         facts, rules, groups = facts + one["facts"], rules + one["rules"], [*groups, one]
@@ -86,14 +92,18 @@ def test_bounds_over_independent_groups_are_the_highest_of_the_groups(seed):
     criteria, codes = Criteria.parse(written(document)), oracle.tiers(document)
     for _ in range(150):
         known = {
-            fact["name"]: chance.randrange(oracle.size(fact)) for fact in document["facts"] if chance.random() < 0.4
+            fact["name"]: chance.randrange(oracle.size(fact))
+            for fact in document["facts"]
+            if chance.random() < 0.4
         }
         facts = {
             fact["name"]: fact["answers"][known[fact["name"]]]["code"]
             for fact in document["facts"]
             if fact["name"] in known
         }
-        bounds = [oracle.bounds(group, {n: at for n, at in known.items() if n in _names(group)}) for group in groups]
+        bounds = [
+            oracle.bounds(group, {n: at for n, at in known.items() if n in _names(group)}) for group in groups
+        ]
         verdict = criteria.classify(facts)
         assert codes.index(verdict.floor) == max(floor for floor, _ in bounds)
         assert codes.index(verdict.ceiling) == max(ceiling for _, ceiling in bounds)
@@ -117,7 +127,9 @@ def test_a_change_to_one_of_many_groups_is_counted_exactly(seed):
     for tier in oracle.tiers(document)[:-1]:
         # To have had this tier before and the highest after: the group moves from at most it, the others reach it.
         moved[tier] = _share_at(groups, changed, oracle.tiers(document).index(tier))
-    assert {change.before: change.share for change in found} == {tier: share for tier, share in moved.items() if share}
+    assert {change.before: change.share for change in found} == {
+        tier: share for tier, share in moved.items() if share
+    }
     assert {change.after for change in found} <= {highest}
 
 
@@ -141,7 +153,9 @@ def _product(groups, most):
     share = oracle.Fraction(1)
     for group in groups:
         everything = oracle.completions(group)
-        share *= oracle.Fraction(sum(oracle.outcome(group, one)[0] <= most for one in everything), len(everything))
+        share *= oracle.Fraction(
+            sum(oracle.outcome(group, one)[0] <= most for one in everything), len(everything)
+        )
     return share
 
 
@@ -172,7 +186,9 @@ def test_a_table_too_large_to_close_under_unknown_answers_is_still_exact(seed, m
 
 def _known(document, facts):
     return {
-        fact["name"]: oracle.position(fact, facts[fact["name"]]) for fact in document["facts"] if fact["name"] in facts
+        fact["name"]: oracle.position(fact, facts[fact["name"]])
+        for fact in document["facts"]
+        if fact["name"] in facts
     }
 
 

@@ -61,7 +61,9 @@ def partial(criteria, chance):
     for fact in criteria.facts:
         kind = chance.random()
         if kind < 0.4:
-            facts[fact.name] = None if kind < 0.1 else _number(fact, chance) if fact.cuts else _code(fact, chance)
+            facts[fact.name] = (
+                None if kind < 0.1 else _number(fact, chance) if fact.cuts else _code(fact, chance)
+            )
     return facts
 
 

@@ -93,7 +93,11 @@ WHOLE = {
                 ],
             },
         },
-        {"code": "window", "label": "W", "plan": {"monitoring": "self", "window": {"from_first": 5, "to_last": 21}}},
+        {
+            "code": "window",
+            "label": "W",
+            "plan": {"monitoring": "self", "window": {"from_first": 5, "to_last": 21}},
+        },
     ],
     "facts": [
         {
@@ -101,7 +105,10 @@ WHOLE = {
             "ask": "What?",
             "about": "event",
             "worse": "up",
-            "answers": [{"code": "none", "label": "N"}, {"code": "splash", "label": "S", "through_skin": True}],
+            "answers": [
+                {"code": "none", "label": "N"},
+                {"code": "splash", "label": "S", "through_skin": True},
+            ],
         },
         {"name": "minutes", "ask": "How long?", "unit": "min", "cuts": [15, "60.5"]},
     ],
@@ -120,7 +127,24 @@ WHOLE = {
     "otherwise": "none",
     "accepted": [{"finding": "redundant", "about": "R1", "because": {"en": "B"}}],
 }
-WRONG = [[], {}, "", " ", "word", -1, 0, 7, 2.5, True, None, ["a"], {"a": "b"}, [1, 2], {"en": "x"}, {"at_least": 15}]
+WRONG = [
+    [],
+    {},
+    "",
+    " ",
+    "word",
+    -1,
+    0,
+    7,
+    2.5,
+    True,
+    None,
+    ["a"],
+    {"a": "b"},
+    [1, 2],
+    {"en": "x"},
+    {"at_least": 15},
+]
 
 
 def places(value, path=()):
@@ -134,7 +158,7 @@ def places(value, path=()):
 PLACES = list(places(WHOLE))[1:]
 
 
-@settings(max_examples=1_500)
+@settings(max_examples=500)
 @given(
     st.sampled_from(PLACES),
     st.sampled_from(("remove", "rename", "add", "replace", "replace")),

@@ -13,7 +13,7 @@ from exposure.followup.overview import overview
 from exposure.followup.work_models import Alert
 from exposure.pipeline import ContentConflict
 from exposure.report.submission import BadSubmission
-from tests.cast import MONDAY, doing
+from tests.cast import doing
 from tests.walk import follow_up_told_and_confirmed, hours, log, log_every_reading
 
 pytestmark = pytest.mark.database

@@ -52,7 +52,9 @@ def test_a_file_without_findings_says_so_and_what_approval_still_needs(tmp_path)
     assert "Approval still needs: sources" in said
 
 
-@pytest.mark.parametrize("content", [FILE.replace("contact: [needle]", "contact: [nedle]"), "", "a: [", "\x00"])
+@pytest.mark.parametrize(
+    "content", [FILE.replace("contact: [needle]", "contact: [nedle]"), "", "a: [", "\x00"]
+)
 def test_a_malformed_file_ends_in_one_clear_line_with_its_line_number(tmp_path, content):
     with pytest.raises(CommandError) as error:
         check(tmp_path, content)

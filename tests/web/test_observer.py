@@ -48,9 +48,8 @@ class Page(HTMLParser):
         elif tag in ("input", "button", "textarea") and attrs.get("name") and self.forms:
             form, value = self.forms[-1], attrs.get("value", "")
             form["offered"].append((attrs["name"], value))
-            if attrs.get("type") == "hidden" or (tag == "input" and attrs.get("type") not in ("radio", "checkbox")):
-                form["fields"][attrs["name"]] = value
-            elif "checked" in attrs:
+            chosen = attrs.get("type") not in ("radio", "checkbox") or "checked" in attrs
+            if tag == "input" and chosen:
                 form["fields"][attrs["name"]] = value
 
     def handle_data(self, data):
@@ -128,7 +127,9 @@ def details(page, **changes):
 def answered(page, **answers):
     """Answers the questions as they come, "Don't know" where nothing is given, up to the last page."""
     while page.question:
-        page = page.send("question", **{f"fact-{page.question}": answers.get(page.question, questions.UNKNOWN)})
+        page = page.send(
+            "question", **{f"fact-{page.question}": answers.get(page.question, questions.UNKNOWN)}
+        )
     return page
 
 
@@ -153,7 +154,8 @@ def test_the_walk_from_start_to_mark_to_report_to_reference(olga, cast):
     assert "Local protocol and the licensed clinician decide." in page.said
     removal = Removal.objects.get()
     page = olga("removal", removal.uid)
-    assert "Step 2 of 6" in page.said and "1 thing noted" in page.said
+    assert "Step 2 of 6" in page.said
+    assert "1 thing noted" in page.said
     for _step in range(5):
         page = page.tap("tap", "done")
     assert "Could anything contaminated have touched or pierced the skin" in page.said
@@ -163,10 +165,15 @@ def test_the_walk_from_start_to_mark_to_report_to_reference(olga, cast):
     page = page.send("anyone_else", anyone_else="no")
     breach = Breach.objects.get()
     assert breach.reference in page.said
-    assert breach.worker == cast.worker and breach.removal == removal and breach.case == cast.case
+    assert breach.worker == cast.worker
+    assert breach.removal == removal
+    assert breach.case == cast.case
     assert (breach.protocol_step, breach.what_happened) == ("gloves-off", "glove_tear")
-    assert breach.facts == {"skin": "intact"} and breach.criteria_version == "2023.1"
-    assert breach.first_aid == ["soap_water"] and breach.flags == [] and not breach.drill
+    assert breach.facts == {"skin": "intact"}
+    assert breach.criteria_version == "2023.1"
+    assert breach.first_aid == ["soap_water"]
+    assert breach.flags == []
+    assert not breach.drill
     assert Mark.objects.get().breach == breach
 
 
@@ -195,12 +202,15 @@ def test_real_or_drill_has_no_default_and_the_error_names_the_question(olga, cas
     page = olga("station", "heron")
     page = page.send("protocol", protocol="contact", who="nobody")
     assert "Not answered yet: Real or drill?" in page.said
-    assert "#id_drill_0" in page.links and "id_drill_0" in page.ids
+    assert "#id_drill_0" in page.links
+    assert "id_drill_0" in page.ids
     assert not Removal.objects.exists()
 
 
 def test_a_number_on_no_list_does_not_hold_up_the_removal(olga, cast):
-    page = olga("station", "heron").send("protocol", protocol="contact", who="number", number="XX-9", drill="no")
+    page = olga("station", "heron").send(
+        "protocol", protocol="contact", who="number", number="XX-9", drill="no"
+    )
     assert "Step 1 of 6" in page.said
     assert Removal.objects.get().worker.name == "XX-9"
 
@@ -223,7 +233,8 @@ def test_done_tapped_twice_goes_on_by_one_step(olga, cast):
 def test_a_failure_without_a_card_leads_straight_back_to_the_removal(olga, cast):
     page = olga("removal", start(cast).uid).tap("tap", "wrong")
     page = page.tap("failure", "hygiene_short")
-    assert "Step 1 of 6" in page.said and "Noted: Hand hygiene" in page.said
+    assert "Step 1 of 6" in page.said
+    assert "Noted: Hand hygiene" in page.said
     assert Mark.objects.get().failure.code == "hygiene_short"
 
 
@@ -234,7 +245,8 @@ def test_no_possible_contact_is_a_deviation_and_opens_no_assessment(olga, cast):
     page = page.tap("contact", "no")
     assert "no contact possible, noted" in page.said
     assert Mark.objects.get().deviation_at == MONDAY
-    assert not Breach.objects.exists() and not Assessment.objects.exists()
+    assert not Breach.objects.exists()
+    assert not Assessment.objects.exists()
 
 
 def test_each_mark_is_asked_about_on_its_own(olga, cast):
@@ -310,7 +322,8 @@ def test_the_station_shows_its_open_cases_by_code(olga, cast):
             code="Z9ZZZ", site=cast.site, station=cast.station, opened_at=MONDAY, closed_at=MONDAY
         )
     page = olga("station", "heron")
-    assert "K7M2Q" in page.said and "Z9ZZZ" not in page.said
+    assert "K7M2Q" in page.said
+    assert "Z9ZZZ" not in page.said
 
 
 # The report
@@ -320,7 +333,8 @@ def test_the_same_report_sent_twice_is_stored_once(olga, cast):
     page = answered(details(olga("report", "heron")), skin="intact")
     page.send("anyone_else", anyone_else="no")
     again = page.send("anyone_else", anyone_else="no")
-    assert Breach.objects.count() == 1 and OtherContent.objects.count() == 0
+    assert Breach.objects.count() == 1
+    assert OtherContent.objects.count() == 0
     assert Breach.objects.get().reference in again.said
 
 
@@ -329,7 +343,8 @@ def test_the_same_report_sent_with_other_content_is_kept_beside_the_first(olga, 
     page.send("anyone_else", narrative="First.")
     again = page.send("anyone_else", narrative="Second.")
     assert again.response.status_code == 409
-    assert "a nurse will look at them" in again.said and Breach.objects.get().reference in again.said
+    assert "a nurse will look at them" in again.said
+    assert Breach.objects.get().reference in again.said
     assert OtherContent.objects.get().body["narrative"] == "Second."
 
 
@@ -395,8 +410,10 @@ def test_an_unlisted_person_is_reported_by_name(olga, cast):
     page = answered(details(olga("report", "heron"), who="name", number="", **person))
     page.send("anyone_else")
     breach = Breach.objects.get()
-    assert breach.body["person"] == person and "unlisted_person" in breach.flags
-    assert breach.worker.number is None and breach.worker.name == "Bea Sorrel"
+    assert breach.body["person"] == person
+    assert "unlisted_person" in breach.flags
+    assert breach.worker.number is None
+    assert breach.worker.name == "Bea Sorrel"
 
 
 def test_an_unknown_number_is_remarked_on_and_sent_as_typed(olga, cast):
@@ -413,13 +430,15 @@ def test_contradictory_answers_are_remarked_on_and_kept(olga, cast):
     assert "The answers contradict each other." in page.said
     page.send("anyone_else")
     breach = Breach.objects.get()
-    assert breach.facts == {"skin": "pierced", "contact": "none"} and "contradictory" in breach.flags
+    assert breach.facts == {"skin": "pierced", "contact": "none"}
+    assert "contradictory" in breach.flags
 
 
 def test_what_can_no_longer_change_anything_is_not_asked(olga, cast):
     page = details(olga("report", "heron"))
     page = page.send("question", fact__skin="pierced")
-    assert page.question is None and "Look at it once more" in page.said
+    assert page.question is None
+    assert "Look at it once more" in page.said
 
 
 def test_dont_know_is_an_answer_that_sends_nothing(olga, cast):
@@ -433,7 +452,8 @@ def test_dont_know_is_an_answer_that_sends_nothing(olga, cast):
 def test_a_question_left_empty_is_asked_again_by_name(olga, cast):
     page = details(olga("report", "heron")).send("question")
     assert "Not answered yet: Did anything contaminated reach or pierce the skin" in page.said
-    assert "#id_fact-skin_0" in page.links and "id_fact-skin_0" in page.ids
+    assert "#id_fact-skin_0" in page.links
+    assert "id_fact-skin_0" in page.ids
 
 
 def test_the_report_can_be_sent_before_every_question_is_answered(olga, cast):
@@ -455,8 +475,10 @@ def test_the_report_can_be_sent_before_every_question_is_answered(olga, cast):
 )
 def test_what_is_not_answered_is_named_and_linked(olga, cast, left_out, sentence, target):
     page = details(olga("report", "heron"), **left_out)
-    assert sentence in page.said and "<title>Error:" in page.text
-    assert f"#{target}" in page.links and target in page.ids
+    assert sentence in page.said
+    assert "<title>Error:" in page.text
+    assert f"#{target}" in page.links
+    assert target in page.ids
 
 
 def test_an_answer_can_be_changed_from_the_last_page(olga, cast):
@@ -481,9 +503,10 @@ def test_somebody_else_who_was_touched_gets_their_own_report_of_the_same_moment(
     assert "Somebody else was touched or splashed too." in first.narrative
     address = f"{reverse('report', args=['heron'])}?beside={first.uid}"
     assert address in page.links
-    page = Page(page.client, page.client.get(address))
+    page = Page(page.client, page.client.get(address, follow=True))
     fields = page.form("what_happened")["fields"]
-    assert fields["occurred_at"] == "2026-03-02T08:40" and fields["phase"] == "room"
+    assert fields["occurred_at"] == "2026-03-02T08:40"
+    assert fields["phase"] == "room"
     answered(details(page, number="", who="nobody")).send("anyone_else")
     other = Breach.objects.exclude(pk=first.pk).get()
     assert (other.station, other.case, other.occurred_at) == (first.station, first.case, first.occurred_at)
@@ -495,7 +518,8 @@ def test_a_report_about_oneself_is_taken(olga, cast, client):
     page = details(page, who=str(cast.worker.uid), number="")
     answered(page, skin="no", contact="none").send("anyone_else")
     breach = Breach.objects.get()
-    assert breach.worker == cast.worker and "self_answered" in breach.flags
+    assert breach.worker == cast.worker
+    assert "self_answered" in breach.flags
 
 
 def test_whoever_was_chosen_from_the_list_stays_on_it(olga, cast):
@@ -511,7 +535,8 @@ def test_whoever_was_chosen_from_the_list_stays_on_it(olga, cast):
 def test_a_drill_is_stored_without_assessment(olga, cast):
     page = answered(details(olga("report", "heron"), drill="yes")).send("anyone_else")
     assert "This was a drill" in page.said
-    assert Breach.objects.get().drill and not Assessment.objects.exists()
+    assert Breach.objects.get().drill
+    assert not Assessment.objects.exists()
 
 
 def test_without_an_open_case_nothing_more_is_asked_and_the_number_is_shown(olga, cast):
@@ -521,7 +546,8 @@ def test_without_an_open_case_nothing_more_is_asked_and_the_number_is_shown(olga
     page = details(olga("report", "heron"))
     assert page.question is None
     page = page.send("anyone_else")
-    assert "Ring occupational health now" in page.said and "tel:+351900000100" in page.links
+    assert "Ring occupational health now" in page.said
+    assert "tel:+351900000100" in page.links
 
 
 def test_of_two_open_cases_the_one_chosen_decides_what_is_asked(olga, cast):
@@ -531,7 +557,9 @@ def test_of_two_open_cases_the_one_chosen_decides_what_is_asked(olga, cast):
     page = answered(details(page, case="M4M4M"), contact="none")
     page.send("anyone_else")
     breach = Breach.objects.get()
-    assert breach.case.code == "M4M4M" and breach.criteria_version == "2024.1" and breach.flags == []
+    assert breach.case.code == "M4M4M"
+    assert breach.criteria_version == "2024.1"
+    assert breach.flags == []
 
 
 def test_a_question_that_two_criteria_read_differently_is_left_to_the_nurse(olga, cast):
@@ -543,9 +571,11 @@ def test_a_question_that_two_criteria_read_differently_is_left_to_the_nurse(olga
         asked.append(page.question)
         page = page.send("question", **{f"fact-{page.question}": questions.UNKNOWN})
     page.send("anyone_else")
-    assert "contact" not in asked and "skin" in asked
+    assert "contact" not in asked
+    assert "skin" in asked
     breach = Breach.objects.get()
-    assert breach.case is None and breach.criteria_version == ""
+    assert breach.case is None
+    assert breach.criteria_version == ""
     assert set(breach.assessments.values_list("pathogen", flat=True)) == {"ebola", "mpox"}
 
 
@@ -586,7 +616,8 @@ def test_what_was_typed_comes_back_to_the_same_person_after_signing_in_again(olg
     page.send("anyone_else", narrative="Left glove, thumb.", anyone_else="no")
     assert not Breach.objects.exists()
     page = Page(client, sign_in_again(client, "observer", page.address))
-    assert "Not sent yet" in page.said and "Left glove, thumb." in page.said
+    assert "Not sent yet" in page.said
+    assert "Left glove, thumb." in page.said
     page.send("anyone_else", narrative="Left glove, thumb.")
     assert Breach.objects.get().facts == {"skin": "intact"}
 
@@ -596,7 +627,8 @@ def test_what_was_typed_never_comes_back_to_somebody_else(olga, cast, client):
     client.logout()
     details(page, who="name", name="Bea Sorrel")
     page = Page(client, sign_in_again(client, "nurse", page.address))
-    assert "Bea Sorrel" not in page.text and "Not sent yet" not in page.said
+    assert "Bea Sorrel" not in page.text
+    assert "Not sent yet" not in page.said
 
 
 def test_the_start_of_a_removal_comes_back_too(olga, cast, client):
@@ -613,7 +645,8 @@ def test_the_start_of_a_removal_comes_back_too(olga, cast, client):
 
 def test_at_a_high_ceiling_the_number_to_ring_is_shown(olga, cast):
     page = answered(details(olga("report", "heron")), skin="intact").send("anyone_else")
-    assert "Ring occupational health now" in page.said and "+351 900 000 100" in page.said
+    assert "Ring occupational health now" in page.said
+    assert "+351 900 000 100" in page.said
 
 
 def test_without_a_high_ceiling_nobody_is_told_to_ring(olga, cast):
@@ -653,13 +686,16 @@ def test_somebody_elses_report_is_not_there(olga, cast, client):
 
 
 def test_ones_own_reports_show_the_person_as_typed(olga, cast):
-    breach = reported_by_olga(cast, worker=None, person={"name": "B. Sorrel", "phone": "", "employer": "Clear Floors"})
+    breach = reported_by_olga(
+        cast, worker=None, person={"name": "B. Sorrel", "phone": "", "employer": "Clear Floors"}
+    )
     with doing(cast.nurse):
         breach.worker.same_as = cast.worker
         breach.worker.name = "Somebody the nurse found"
         breach.worker.save()
     page = olga("my_reports")
-    assert breach.reference in page.said and "B. Sorrel, Clear Floors" in page.said
+    assert breach.reference in page.said
+    assert "B. Sorrel, Clear Floors" in page.said
     assert "Somebody the nurse found" not in page.said
 
 
@@ -672,7 +708,8 @@ def test_adding_an_answer_makes_a_new_assessment_and_keeps_the_report(olga, cast
     page = olga("my_report", breach.uid).send(SKIN, **{SKIN: "no", CONTACT: "splash"})
     assert "Added." in page.said
     newest = breach.assessments.order_by("recorded_at", "id").last()
-    assert newest.kind == Assessment.Kind.FACTS and newest.facts["skin"] == "no"
+    assert newest.kind == Assessment.Kind.FACTS
+    assert newest.facts["skin"] == "no"
     breach.refresh_from_db()
     assert breach.facts == {}
 
@@ -715,4 +752,31 @@ def test_a_withdrawal_without_a_reason_is_asked_for_it(olga, cast):
 @pytest.mark.parametrize("name", ["stations", "my_reports"])
 def test_without_signing_in_there_is_nothing_to_see(client, db, name):
     response = client.get(reverse(name))
-    assert response.status_code == 302 and response.url.startswith(reverse("account_login"))
+    assert response.status_code == 302
+    assert response.url.startswith(reverse("account_login"))
+
+
+def test_every_page_of_a_report_has_an_address_that_the_back_button_finds(olga, cast, client):
+    """Pages are no-store, so a browser cannot go back to one that a POST brought (seen in Chromium)."""
+    first = olga("report", "heron")
+    second = details(first)
+    third = second.send("question", fact__skin="no")
+    for page in (first, second, third):
+        assert page.response.request["REQUEST_METHOD"] == "GET"
+    address = second.response.request["PATH_INFO"] + "?" + second.response.request["QUERY_STRING"]
+    back = Page(client, client.get(address))
+    assert back.question == "skin"
+    assert back.form("question")["fields"][SKIN] == "no"
+
+
+def test_going_back_after_sending_shows_the_reference_again(olga, cast, client):
+    page = answered(details(olga("report", "heron")))
+    page.send("anyone_else")
+    address = page.response.request["PATH_INFO"] + "?" + page.response.request["QUERY_STRING"]
+    assert Breach.objects.get().reference in Page(client, client.get(address, follow=True)).said
+
+
+def test_the_address_of_a_page_names_nobody(olga, cast):
+    page = details(olga("report", "heron"), who="name", name="Bea Sorrel", phone="+351 900 000 777")
+    assert "Sorrel" not in page.response.request["QUERY_STRING"]
+    assert "777" not in page.response.request["QUERY_STRING"].partition("page=")[2]

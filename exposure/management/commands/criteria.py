@@ -1,15 +1,17 @@
-"""`manage.py criteria check FILE`: what is wrong with a criteria file, with examples in words."""
+"""`manage.py criteria check FILE`: what is wrong with a criteria file; `criteria replay FILE`: whom it would move."""
 
 from argparse import ArgumentParser
-from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 from django.core.management.base import BaseCommand, CommandError
 from django.utils.translation import gettext as _
 
-from exposure.classify.criteria import Criteria, CriteriaError, Finding, text
-from exposure.classify.table import Fact
+from exposure.classify.criteria import Criteria, CriteriaError, Finding
+from exposure.classify.replay import Move, replay
+from exposure.classify.words import example, tier_label
+from exposure.places.models import Site
+from exposure.report.models import Breach
 
 
 class Command(BaseCommand):
@@ -19,16 +21,19 @@ class Command(BaseCommand):
         actions = parser.add_subparsers(dest="action", required=True)
         check = actions.add_parser("check", help="print what is wrong with a file, with examples")
         check.add_argument("file", type=Path)
+        again = actions.add_parser("replay", help="print which past reports a file would move; moves nothing")
+        again.add_argument("file", type=Path)
+        again.add_argument("--site", help="the code of the site whose reports are meant; absent: all sites")
 
-    def handle(self, *, action: str, **options: Any) -> None:
-        {"check": self.look}[action](**options)
-
-    def look(self, *, file: Path, **_options: Any) -> None:
+    def handle(self, *, action: str, file: Path, **options: Any) -> None:
         try:
             criteria = Criteria.parse(file.read_text(encoding="utf-8"))
-            findings = criteria.findings()
+            {"check": self.look, "replay": self.replay}[action](criteria, **options)
         except (OSError, UnicodeDecodeError, CriteriaError) as error:
             raise CommandError(f"{file}: {error}") from None
+
+    def look(self, criteria: Criteria, **_options: Any) -> None:
+        findings = criteria.findings()
         size = _("%(tiers)d tiers, %(facts)d facts, %(rules)d rules") % {
             "tiers": len(criteria.tiers),
             "facts": len(criteria.facts),
@@ -46,32 +51,48 @@ class Command(BaseCommand):
         for path in criteria.lacking():
             self.stdout.write(_("Approval still needs: %(path)s") % {"path": path})
 
+    def replay(self, criteria: Criteria, *, site: str | None, **_options: Any) -> None:
+        where = Site.objects.filter(code=site).first() if site else None
+        if site and where is None:
+            raise CommandError(_("There is no site “%(code)s”.") % {"code": site})
+        replayed = replay(criteria, site=where)
+        moved = sum(move.count for move in replayed.moves)
+        words = {
+            "criteria": f"{criteria.pathogen} {criteria.version}",
+            "reports": replayed.reports,
+            "moved": moved,
+        }
+        self.stdout.write(_("%(criteria)s: %(reports)d past reports, %(moved)d would move.") % words)
+        for move in replayed.moves:
+            self.stdout.write(in_words(criteria, move))
+            named = Breach.objects.filter(uid__in=move.breaches).order_by("pk")
+            for reference in named.values_list("reference", flat=True):
+                self.stdout.write(f"    {reference}")
+            if move.count > len(move.breaches):
+                self.stdout.write("    " + _("and %(n)d more") % {"n": move.count - len(move.breaches)})
+        self.stdout.write(_("Nothing was moved. Local protocol and the licensed clinician decide."))
+
+
+def in_words(criteria: Criteria, move: Move) -> str:
+    """One line: how many, from where to where, by which rules."""
+    words = {
+        "count": move.count,
+        "before": tier_label(criteria, move.before) or _("not assessed"),
+        "after": tier_label(criteria, move.after),
+    }
+    line = _("%(count)d from “%(before)s” to “%(after)s”") % words
+    if move.rules:
+        return f"{line}: {', '.join(move.rules)}"
+    return f"{line}: " + (_("no rule holds") if move.settled else _("not all questions are answered"))
+
 
 def witness(criteria: Criteria, finding: Finding) -> list[str]:
     """The finding's examples, one line each."""
     if finding.witness is None:
         return []
-    examples = finding.witness if isinstance(finding.witness, tuple) else (finding.witness,)
-    return [_("for example: %(facts)s") % {"facts": in_words(criteria, facts)} for facts in examples]
-
-
-def in_words(criteria: Criteria, facts: Mapping[str, object]) -> str:
-    """Facts as questions and answers, and the tier they have."""
-    asked = [fact for fact in criteria.facts if fact.name in facts]
-    said = "; ".join(f"{text(fact.ask)} {answer(fact, facts[fact.name])}" for fact in asked)
-    verdict = criteria.classify(facts)
-    tier = next(text(tier.label) for tier in criteria.tiers if tier.code == verdict.ceiling)
-    return f"{said}: {tier}" if verdict.covered else said
-
-
-def answer(fact: Fact, value: object) -> str:
-    """An answer's label, or the band of a number."""
-    at = fact.position(value)
-    if not fact.cuts:
-        return text(fact.answers[at].label)
-    cuts = {"low": fact.cuts[at - 1] if at else None, "high": fact.cuts[min(at, len(fact.cuts) - 1)], "unit": fact.unit}
-    if at == 0:
-        return _("below %(high)s %(unit)s") % cuts
-    if at == len(fact.cuts):
-        return _("%(low)s %(unit)s or more") % cuts
-    return _("%(low)s to below %(high)s %(unit)s") % cuts
+    lines = []
+    for facts in finding.witness if isinstance(finding.witness, tuple) else (finding.witness,):
+        one = example(criteria, facts)
+        said = "; ".join(f"{question} {given}" for question, given in one.asked)
+        lines.append(_("for example: %(facts)s") % {"facts": f"{said}: {one.tier}" if one.tier else said})
+    return lines

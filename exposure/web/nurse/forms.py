@@ -5,12 +5,19 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from django import forms
+from django.utils.text import capfirst
 from django.utils.translation import gettext_lazy as _
 
 from exposure.classify.criteria import Criteria, CriteriaError, text
 from exposure.followup.models import METHODS
 from exposure.followup.work_models import Alert
 from exposure.web.nurse.report_words import questions
+
+
+def _capital(choices: Iterable[tuple[str, Any]]) -> list[tuple[str, Any]]:
+    """Labels that stand alone begin with a capital."""
+    return [(value, capfirst(label)) for value, label in choices]
+
 
 UNKNOWN = ("", _("Don't know"))
 AREA = forms.Textarea(attrs={"rows": 3})
@@ -30,7 +37,7 @@ class ReasonForm(forms.Form):
 
 class CloseForm(forms.Form):
     outcome = forms.ChoiceField(
-        label=_("What came of it?"), choices=Alert.Outcome.choices, widget=forms.RadioSelect
+        label=_("What came of it?"), choices=_capital(Alert.Outcome.choices), widget=forms.RadioSelect
     )
     note = forms.CharField(label=_("Note"), required=False, widget=AREA)
 
@@ -120,7 +127,7 @@ class ReadingForm(forms.Form):
         label=_("Unit"), choices=[("C", "°C"), ("F", "°F")], required=False, widget=forms.RadioSelect
     )
     method = forms.ChoiceField(
-        label=_("Where was it taken?"), choices=METHODS, required=False, widget=forms.RadioSelect
+        label=_("Where was it taken?"), choices=_capital(METHODS), required=False, widget=forms.RadioSelect
     )
     felt_feverish = forms.BooleanField(label=_("Feels feverish"), required=False)
     symptoms = forms.MultipleChoiceField(

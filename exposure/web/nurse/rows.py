@@ -24,14 +24,14 @@ USUAL_SILENCE = 48  # hours, where no criteria say
 WINDOW_NAMES = {"morning": gettext_lazy("morning"), "evening": gettext_lazy("evening")}
 # The causes of the filter, worst first.
 CAUSES = {
-    "fever": gettext_lazy("a fever"),
-    "symptom": gettext_lazy("a symptom"),
-    "silent": gettext_lazy("silence"),
-    "missing": gettext_lazy("readings missing"),
-    "repeat_due": gettext_lazy("a reading to repeat"),
-    "alert": gettext_lazy("another alert"),
-    "unconfirmed": gettext_lazy("no confirmation yet"),
-    "over": gettext_lazy("the last day over"),
+    "fever": gettext_lazy("with a fever"),
+    "symptom": gettext_lazy("with a symptom"),
+    "silent": gettext_lazy("silent"),
+    "missing": gettext_lazy("with readings missing"),
+    "repeat_due": gettext_lazy("with a reading to repeat"),
+    "alert": gettext_lazy("with another alert"),
+    "unconfirmed": gettext_lazy("not yet confirmed"),
+    "over": gettext_lazy("past the last day"),
 }
 ORDER = list(CAUSES)
 CHIPS = {"fever": "alert", "symptom": "alert", "silent": "no_reading", "missing": "no_reading"}

@@ -101,7 +101,8 @@ def needs_action(request: HttpRequest) -> HttpResponse:
     context = {
         "lines": [line for line in lines if chosen in ("", line.cause)],
         "causes": causes(counts, labels, chosen, (_("everything"), len(lines))),
-        "several_sites": len({line.site for line in lines}) > 1,
+        "several_sites": {line.site.zone for line in lines} - {timezone.get_current_timezone_name()}
+        or len({line.site for line in lines}) > 1,
         "at": request.at,
         **queue.heartbeat(at=request.at),
     }
@@ -214,10 +215,10 @@ def monitoring(request: HttpRequest) -> HttpResponse:
         found = rows(_sought(ended, sought).order_by("-ended_at"), at=request.at)
     elif chosen in CAUSES:
         found = [row for row in found if any(flag.cause == chosen for flag in row.flags)]
-    labels = {**CAUSES, ENDED: _("an end in the last %(days)s days") % {"days": grace.days}}
+    labels = {**CAUSES, ENDED: _("ended in the last %(days)s days") % {"days": grace.days}}
     context = {
         "page": Paginator(found, ON_A_PAGE).get_page(request.GET.get("page")),
-        "causes": causes(counts, labels, chosen, (_("any reason"), total), find=sought),
+        "causes": causes(counts, labels, chosen, (_("everybody"), total), find=sought),
         "ended": chosen == ENDED,
         "sought": sought,
         "query": f"{urlencode({'cause': chosen, 'find': sought})}&",

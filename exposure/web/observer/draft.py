@@ -1,7 +1,8 @@
 """A report while it is being filled in.
 
-It lives in the hidden fields of the page and nowhere else: it needs no session and no JavaScript, the back button
-finds it as it was, and the same fields give the same report however often they arrive.
+The hidden fields of each page carry all of it, so that it outlives the session and the same fields give the same
+report however often they arrive. Between pages it also lies in the session, so that every page has an address of
+its own and the back button finds it: pages are never stored by the browser, and one that came by POST would be gone.
 """
 
 import uuid
@@ -11,6 +12,7 @@ from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from django.contrib.sessions.backends.base import SessionBase
 from django.utils.translation import gettext as _
 
 from exposure.places.models import Station
@@ -24,6 +26,7 @@ FIELDS = (
     "what_happened", "phase", "occurred_at", "drill", "first_aid", "narrative", "anyone_else",
 )  # fmt: skip
 ANSWER = "fact-"  # before a fact's name
+_DRAFTS, _MOST_DRAFTS = "report_drafts", 5
 
 
 @dataclass
@@ -137,6 +140,29 @@ class Draft:
         }
         lines = [self.text("narrative"), others.get(self.text("anyone_else"), "")]
         return "\n".join(line for line in lines if line)
+
+
+def put_by(session: SessionBase, draft: Draft) -> None:
+    """Keep the draft for the next page; the oldest ones make room."""
+    drafts = {**session.get(_DRAFTS, {})}
+    drafts.pop(draft.values["submission_id"], None)
+    drafts[draft.values["submission_id"]] = [draft.values, draft.answers]
+    session[_DRAFTS] = dict(list(drafts.items())[-_MOST_DRAFTS:])
+
+
+def take_up(session: SessionBase, submission_id: str) -> Draft | None:
+    """The draft with that id, as it was put by."""
+    stored = session.get(_DRAFTS, {}).get(submission_id)
+    return Draft(*stored) if stored else None
+
+
+def let_go(session: SessionBase, draft: Draft) -> None:
+    """It is sent."""
+    session[_DRAFTS] = {
+        name: stored
+        for name, stored in session.get(_DRAFTS, {}).items()
+        if name != draft.values["submission_id"]
+    }
 
 
 def local(moment: datetime, zone: ZoneInfo) -> str:

@@ -3,6 +3,7 @@
 from typing import Any
 
 from django import forms
+from django.utils.text import capfirst
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
@@ -14,6 +15,7 @@ from exposure.web.observer.draft import ANSWER
 from exposure.web.observer.questions import UNKNOWN, choices, in_words, number
 
 REAL_OR_DRILL = [("no", gettext_lazy("Real")), ("yes", gettext_lazy("Drill"))]
+PHASES = [(code, capfirst(words)) for code, words in Breach.Phase.choices]
 DONT_KNOW = gettext_lazy("Don't know")
 
 
@@ -23,11 +25,21 @@ class WhoForm(forms.Form):
     who = forms.ChoiceField(label=gettext_lazy("Who?"), widget=forms.RadioSelect)
     number = forms.CharField(
         label=gettext_lazy("Number on the badge"),
-        required=False,
         widget=forms.TextInput(attrs={"autocomplete": "off", "autocapitalize": "characters"}),
+        error_messages={
+            "required": gettext_lazy(
+                "Not answered yet: the number on the badge. Without one, choose “By name”."
+            )
+        },
     )
     name = forms.CharField(
-        label=gettext_lazy("Name"), required=False, widget=forms.TextInput(attrs={"autocomplete": "off"})
+        label=gettext_lazy("Name"),
+        widget=forms.TextInput(attrs={"autocomplete": "off"}),
+        error_messages={
+            "required": gettext_lazy(
+                "Not answered yet: the name. If nobody knows it, choose “Not known yet”."
+            )
+        },
     )
 
     def __init__(
@@ -43,17 +55,9 @@ class WhoForm(forms.Form):
             ("name", _("By name, without a number")),
             ("nobody", _("Not known yet")),
         ]
-
-    def clean(self) -> dict[str, Any]:
-        cleaned = super().clean()
-        asked = {
-            "number": _("Not answered yet: the number on the badge. Without one, choose “By name”."),
-            "name": _("Not answered yet: the name. If nobody knows it, choose “Not known yet”."),
-        }
-        kind = cleaned.get("who")
-        if kind in asked and not cleaned.get(kind):
-            self.add_error(kind, asked[kind])
-        return cleaned
+        if self.is_bound:
+            for kind in ("number", "name"):
+                self.fields[kind].required = self.data.get("who") == kind
 
 
 class StartForm(WhoForm):
@@ -96,9 +100,7 @@ class DetailsForm(WhoForm):
         label=gettext_lazy("Which patient's case?"), widget=forms.RadioSelect, required=False
     )
     what_happened = forms.ChoiceField(label=gettext_lazy("What happened?"), widget=forms.RadioSelect)
-    phase = forms.ChoiceField(
-        label=gettext_lazy("At which point?"), choices=Breach.Phase.choices, widget=forms.RadioSelect
-    )
+    phase = forms.ChoiceField(label=gettext_lazy("At which point?"), choices=PHASES, widget=forms.RadioSelect)
     # Any text is taken: a time that cannot be read is sent as it was typed.
     occurred_at = forms.CharField(
         label=gettext_lazy("When?"), required=False, widget=forms.DateTimeInput(attrs={"autocomplete": "off"})

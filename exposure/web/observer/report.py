@@ -1,46 +1,28 @@
-"""The breach report, page by page. Which page comes next follows from the draft alone (`_next`)."""
+"""The breach report, page by page: each page has an address, and which comes next follows from the draft alone."""
 
 import uuid
-from dataclasses import dataclass
-from datetime import timedelta
 from zoneinfo import ZoneInfo
 
-from django import forms
-from django.http import HttpRequest, HttpResponse, HttpResponseRedirect
+from django.contrib import messages
+from django.db.models import QuerySet
+from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.http import urlencode
 from django.utils.translation import gettext as _
 
 from exposure import pipeline
 from exposure.people.access import View, find, visible
-from exposure.places.models import FailureType, Station
-from exposure.report import flags
-from exposure.report.intake import CLOCK_GRACE
-from exposure.report.models import Breach, Case, Mark
+from exposure.places.models import Station
+from exposure.report.models import Breach, Mark
 from exposure.web.observer import questions
-from exposure.web.observer.draft import Draft
+from exposure.web.observer.desk import PAGES, Desk
+from exposure.web.observer.draft import Draft, let_go, put_by, take_up
 from exposure.web.observer.forms import DetailsForm, FactForm, ReviewForm
-from exposure.web.observer.here import by_number, by_uid, find_station, lately_here, open_cases
-from exposure.web.observer.questions import UNKNOWN, Asked
+from exposure.web.observer.here import find_station, open_cases
+from exposure.web.observer.review import review
 from exposure.web.signed_in import kept_form, signed_in
-
-PAGES = ("details", "first_aid", "question", "review")
-
-
-@dataclass
-class Desk:
-    """A report being written: where, by whom, how far it is, and under which criteria."""
-
-    request: HttpRequest
-    station: Station
-    draft: Draft
-    cases: list[Case]
-    asked: list[Asked]
-
-    @property
-    def zone(self) -> ZoneInfo:
-        return ZoneInfo(self.station.site.zone)
 
 
 @signed_in
@@ -49,16 +31,22 @@ def report(request: HttpRequest, code: str) -> HttpResponse:
     station = find_station(request.user, code, at=request.at)
     with timezone.override(ZoneInfo(station.site.zone)):
         if request.method == "POST":
-            return _go_on(_desk(request, station, Draft.of(request.POST)))
+            return _go_on(Desk(request, station, Draft.of(request.POST)))
         kept = kept_form(request)
         if kept is not None:
-            page = kept.get("page") if kept.get("page") in PAGES else None
-            return _page(_desk(request, station, Draft.of(kept)), page, kept=True)
-        begun = _begin(request, station)
-        return begun if isinstance(begun, HttpResponseRedirect) else _page(_desk(request, station, begun))
+            desk = Desk(request, station, Draft.of(kept))
+            put_by(request.session, desk.draft)
+            return _page(desk, kept.get("page", ""), kept.get("question", ""), kept=True)
+        if "draft" not in request.GET:
+            return _begin(request, station)
+        draft = take_up(request.session, request.GET["draft"])
+        if draft is None:
+            return _gone(request, station)
+        page, fact = request.GET.get("page", ""), request.GET.get("fact", "")
+        return _page(Desk(request, station, draft), page, fact, again="again" in request.GET)
 
 
-def _begin(request: HttpRequest, station: Station) -> Draft | HttpResponseRedirect:
+def _begin(request: HttpRequest, station: Station) -> HttpResponse:
     """A new draft: of a mark, beside a report already sent, or of its own."""
     zone, cases = ZoneInfo(station.site.zone), open_cases(station)
     case = cases[0].code if len(cases) == 1 else ""
@@ -66,157 +54,88 @@ def _begin(request: HttpRequest, station: Station) -> Draft | HttpResponseRedire
         mark = find(request.user, _marks(), View.AUTHOR, at=request.at, uid=_uid(request.GET["mark"]))
         if mark.breach is not None:
             return redirect("my_report", uid=mark.breach.uid)
-        return Draft.of_mark(mark, case=case, zone=zone)
-    if "beside" in request.GET:
+        begun = Draft.of_mark(mark, case=case, zone=zone)
+        draft = take_up(request.session, begun.values["submission_id"]) or begun
+    elif "beside" in request.GET:
         breaches = Breach.objects.select_related("case")
         breach = find(request.user, breaches, View.AUTHOR, at=request.at, uid=_uid(request.GET["beside"]))
-        return Draft.beside(breach, zone=zone)
-    return Draft.new(case=case, zone=zone, at=request.at)
+        draft = Draft.beside(breach, zone=zone)
+    else:
+        draft = Draft.new(case=case, zone=zone, at=request.at)
+    desk = Desk(request, station, draft)
+    draft.values.setdefault("criteria_version", questions.version_named(desk.asked))
+    return _turn_to(desk, *desk.next_page())
 
 
-def _desk(request: HttpRequest, station: Station, draft: Draft) -> Desk:
-    cases = open_cases(station)
-    meant = Case.objects.filter(code=draft.case) if draft.case else cases
-    asked = questions.asked_at(station.site, meant, at=request.at)
-    if "criteria_version" not in draft.values:
-        draft.values["criteria_version"] = questions.version_named(asked)
-    return Desk(request, station, draft, cases, asked)
+def _gone(request: HttpRequest, station: Station) -> HttpResponse:
+    """No such draft is being written here: it is sent, or belongs to another session."""
+    own = visible(request.user, Breach.objects.all(), View.AUTHOR, at=request.at)
+    sent = own.filter(uid=_uid(request.GET["draft"])).first()
+    if sent is not None:
+        return redirect("reported", uid=sent.uid)
+    messages.warning(request, _("That report is not being written here any more. This is a new one."))
+    return redirect("report", code=station.code)
 
 
 def _go_on(desk: Desk) -> HttpResponse:
-    """Take in one page and turn to the next; a page that is not answered yet is shown again."""
-    data, draft = desk.request.POST, desk.draft
-    if "forget" in data:
-        draft.answers.pop(data["forget"], None)
-        return _page(desk, "details" if data["forget"] == "details" else None)
-    if data.get("go") == "review":
-        return _page(desk, "review")
-    if data.get("page") == "review":
-        return _send(desk)
-    form = _bound(desk, data.get("page"))
-    if form is not None and not form.is_valid():
-        return _page(desk, data.get("page"), form=form)
-    if data.get("page") == "details":
-        _settle_details(desk)
-    return _page(desk)
-
-
-def _settle_details(desk: Desk) -> None:
-    """Another case is asked about in another version, and another mishap has another first-aid card."""
-    draft, card = desk.draft, _card(desk)
-    draft.values["criteria_version"] = questions.version_named(desk.asked)
-    if card is None or draft.text("first_aid") not in ("", card.code):
-        draft.values.pop("first_aid", None)
-
-
-def _bound(desk: Desk, page: str | None) -> forms.Form | None:
+    """Take in one page and turn to the next; a page that is not answered yet is turned to again."""
     data = desk.request.POST
+    page, fact = data.get("page", ""), data.get("question", "")
+    if data.get("forget") == "details":
+        return _turn_to(desk, "details")
+    if "forget" in data:
+        return _turn_to(desk, "question", data["forget"])
+    if data.get("go") == "review":
+        return _turn_to(desk, "review")
+    if page == "review":
+        return _send(desk)
+    form = _form(desk, page, fact, data)
+    if form is not None and not form.is_valid():
+        return _turn_to(desk, page, fact, again=True)
     if page == "details":
-        return _details_form(desk, data)
-    facts = {fact.name: fact for fact in questions.facts_about_event(desk.asked)}
-    fact = facts.get(data.get("question", ""))
-    return FactForm(data, fact=fact) if page == "question" and fact else None
+        desk.settle_details()
+    return _turn_to(desk, *desk.next_page())
 
 
-def _next(desk: Desk) -> str:
-    """The first page that is not answered yet."""
+def _turn_to(desk: Desk, page: str, fact: str = "", *, again: bool = False) -> HttpResponse:
+    """To the address of a page of this draft. It names no person and no answer."""
+    put_by(desk.request.session, desk.draft)
+    query = {"draft": desk.draft.values["submission_id"], "page": page}
+    query |= ({"fact": fact} if fact else {}) | ({"again": "yes"} if again else {})
+    return redirect(f"{reverse('report', args=[desk.station.code])}?{urlencode(query)}")
+
+
+def _form(desk: Desk, page: str, fact: str, data: object = None) -> DetailsForm | FactForm | None:
+    if page == "details":
+        return desk.details_form(data)
+    if page == "question" and fact in desk.facts:
+        return FactForm(data, initial=dict(desk.draft.hidden()), fact=desk.facts[fact])
+    return None
+
+
+def _page(desk: Desk, page: str, fact: str, *, again: bool = False, kept: bool = False) -> HttpResponse:
+    """Show a page of the draft; `again`: with what is not answered yet."""
     draft = desk.draft
-    if not _details_form(desk, draft.values).is_valid():
-        return "details"
-    if "first_aid" not in draft.values and _card(desk):
-        return "first_aid"
-    return "question" if questions.still_open(desk.asked, draft.answers) else "review"
-
-
-def _page(
-    desk: Desk, page: str | None = None, *, form: forms.Form | None = None, kept: bool = False
-) -> HttpResponse:
-    draft, page = desk.draft, page or _next(desk)
-    context = {"station": desk.station, "page": page, "kept": kept, "form": form, "draft": draft}
-    if page == "details":
-        form = form or _details_form(desk, None, initial=draft.values)
-        context |= {"form": form, "hidden": draft.hidden(*form.fields), "cases": desk.cases}
-    elif page == "first_aid":
-        context |= {"card": _card(desk), "hidden": draft.hidden("first_aid")}
-    elif page == "question":
-        open_facts = [form.fact] if form else questions.still_open(desk.asked, draft.answers)
-        if not open_facts:
-            return _page(desk, "review", kept=kept)
-        form = form or FactForm(fact=open_facts[0])
-        context |= {"form": form, "hidden": draft.hidden(form.field_name), "measured": bool(form.fact.cuts)}
+    if page not in PAGES or (page == "question" and fact not in desk.facts):
+        page, fact = desk.next_page()
+    if page == "first_aid" and desk.card is None:
+        page = "review"
+    form = _form(desk, page, fact, dict(draft.hidden()) if again else None)
+    context = {"station": desk.station, "page": page, "draft": draft, "kept": kept, "form": form}
+    if page == "first_aid":
+        context |= {"card": desk.card, "hidden": draft.hidden("first_aid")}
+    elif page == "review":
+        form = ReviewForm(initial=draft.values)
+        context |= {**review(desk), "form": form, "hidden": draft.hidden(*form.fields)}
     else:
-        context |= _review(desk)
+        context["hidden"] = draft.hidden(*form.fields)
     return render(desk.request, f"observer/report_{page}.html", context)
-
-
-def _review(desk: Desk) -> dict[str, object]:
-    draft = desk.draft
-    failure = FailureType.objects.filter(code=draft.text("what_happened")).first()
-    form = ReviewForm(initial=draft.values)
-    return {
-        "page": "review",
-        "form": form,
-        "hidden": draft.hidden(*form.fields),
-        "who": _who(desk),
-        "what": failure.label if failure else _("Something else, or not known"),
-        "phase": dict(Breach.Phase.choices).get(draft.text("phase")),
-        "moment": draft.moment(desk.zone),
-        "drill": draft.text("drill") == "yes",
-        "answers": _answers(desk),
-        "remarks": _remarks(desk),
-    }
-
-
-def _answers(desk: Desk) -> list[tuple[str, str, str]]:
-    """(fact, question, answer) as chosen, in words."""
-    facts = {fact.name: fact for fact in questions.facts_about_event(desk.asked)}
-    lines = []
-    for name, answer in desk.draft.answers.items():
-        if name in facts:
-            words = {UNKNOWN: _("Don't know"), **dict(questions.choices(facts[name]))}
-            typed = f"{answer} {facts[name].unit or ''}".strip()
-            lines.append((name, questions.in_words(facts[name]), words.get(answer, typed)))
-    return lines
-
-
-def _remarks(desk: Desk) -> list[str]:
-    """What a nurse will be asked to look at: said here, and sent all the same."""
-    draft, at = desk.draft, desk.request.at
-    moment = draft.moment(desk.zone)
-    odd = []
-    if moment is None:
-        odd.append("time_unreadable" if draft.text("occurred_at") else "time_missing")
-    elif moment > at + CLOCK_GRACE:
-        odd.append("time_in_future")
-    elif moment < at - timedelta(days=desk.station.site.default_days):
-        odd.append("time_long_ago")
-    if draft.text("who") == "number" and by_number(draft.text("number")) is None:
-        odd.append("unknown_worker")
-    if questions.contradict(desk.asked, draft.answers):
-        odd.append("contradictory")
-    return [flags.in_words(flag) for flag in odd]
-
-
-def _who(desk: Desk) -> str:
-    """The person as chosen or typed; a number of this site with its name, so that a slip is seen."""
-    draft, kind = desk.draft, desk.draft.text("who")
-    if kind == "name":
-        return ", ".join(draft.text(name) for name in ("name", "phone", "employer") if draft.text(name))
-    if kind == "number":
-        worker = by_number(draft.text("number"))
-        same_site = worker is not None and worker.site_id == desk.station.site_id
-        return f"{worker.number}, {worker.name}" if same_site else draft.text("number")
-    worker = by_uid(kind)
-    return worker.name if worker else _("Not known yet")
 
 
 def _send(desk: Desk) -> HttpResponse:
     request, draft = desk.request, desk.draft
-    mark = (
-        visible(request.user, _marks(), View.AUTHOR, at=request.at)
-        .filter(uid=_uid(draft.text("mark")))
-        .first()
-    )
+    own = visible(request.user, _marks(), View.AUTHOR, at=request.at)
+    mark = own.filter(uid=_uid(draft.text("mark"))).first()
     body = draft.body(desk.station, mark, questions.known(desk.asked, draft.answers))
     try:
         if mark is not None and mark.breach is None:
@@ -227,35 +146,17 @@ def _send(desk: Desk) -> HttpResponse:
         standing = Breach.objects.filter(uid=body["submission_id"], reported_by=request.user).first()
         context = {"station": desk.station, "standing": standing}
         return render(request, "observer/conflict.html", context, status=409)
+    let_go(request.session, draft)
     another = "?another=yes" if draft.text("anyone_else") == "yes" else ""
     return redirect(reverse("reported", args=[sent.breach.uid]) + another)
 
 
-def _details_form(desk: Desk, data: object, **kwargs: object) -> DetailsForm:
-    request, here = desk.request, desk.station
-    failures = FailureType.objects.filter(step_failures__step__protocol__stations=here).distinct()
-    return DetailsForm(
-        data,
-        station=here,
-        cases=desk.cases,
-        failures=list(failures),
-        people=lately_here(here, chosen=desk.draft.text("who"), at=request.at),
-        self_worker=getattr(request.user, "worker", None),
-        **kwargs,
-    )
-
-
-def _card(desk: Desk) -> object:
-    """The first-aid card that is due for what happened, or None."""
-    failure = FailureType.objects.filter(code=desk.draft.text("what_happened")).select_related("card").first()
-    return failure.card if failure else None
-
-
-def _marks():
+def _marks() -> QuerySet[Mark]:
     return Mark.objects.select_related("removal__worker", "removal__station", "step", "failure", "breach")
 
 
 def _uid(text: str) -> uuid.UUID | None:
+    """The id that the text names; None names nothing that exists."""
     try:
         return uuid.UUID(text)
     except ValueError:

@@ -13,6 +13,7 @@ from django.utils.translation import gettext as _
 from django.views.decorators.http import require_http_methods, require_safe
 
 from exposure import pipeline
+from exposure.audit.history import looks_at
 from exposure.followup.models import Reading
 from exposure.followup.store_reading import Logged
 from exposure.people.access import View, find, visible
@@ -22,6 +23,8 @@ from exposure.web.signed_in import kept_form, signed_in
 from exposure.web.worker import days, spoken
 from exposure.web.worker.forms import ReadingForm, SettingsForm, other_id
 from exposure.web.worker.situation import STOPPING, Situation, situation_of
+
+LOOKS = 100  # the newest, on the worker's own page
 
 
 def own_page(view: Callable[[HttpRequest, Worker], HttpResponse]) -> Callable[..., HttpResponse]:
@@ -169,9 +172,10 @@ def my_days(request: HttpRequest, worker: Worker) -> HttpResponse:
 @require_safe
 @own_page
 def what_this_means(request: HttpRequest, worker: Worker) -> HttpResponse:
-    """Restrictions, what happens next, whom to call."""
+    """Restrictions, what happens next, whom to call, who looked."""
     situation = situation_of(worker, at=request.at)
-    return render(request, "worker/what_this_means.html", _common(request, situation))
+    context = {**_common(request, situation), "looks": looks_at(worker.uid)[:LOOKS]}
+    return render(request, "worker/what_this_means.html", context)
 
 
 @require_http_methods(["GET", "HEAD", "POST"])

@@ -1,0 +1,149 @@
+"""The history: who did and who saw what, over everything, and of one worker."""
+
+import uuid
+from datetime import datetime, time, timedelta
+from typing import Any
+
+from django import forms
+from django.core.exceptions import PermissionDenied, ValidationError
+from django.db.models import Q
+from django.http import Http404, HttpRequest, HttpResponse
+from django.shortcuts import render
+from django.utils import timezone
+from django.utils.dateparse import parse_datetime
+from django.utils.http import urlencode
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
+
+from exposure.audit.access_log import note_look
+from exposure.audit.history import Wanted, latest, of_worker
+from exposure.audit.models import AccessEntry
+from exposure.people.access import SEEING, View, holds, visible
+from exposure.people.models import User, Worker
+from exposure.places.models import Site
+from exposure.web.auditor.words import tell
+from exposure.web.signed_in import signed_in
+
+FOR_CLINICIANS = frozenset({"PrivateNote"})
+
+
+class Filter(forms.Form):
+    """Whose deeds, about whom, from when to when; all may be empty."""
+
+    who = forms.CharField(
+        label=gettext_lazy("Who did or saw it"),
+        help_text=gettext_lazy("Sign-in name or full name."),
+        required=False,
+    )
+    about = forms.CharField(
+        label=gettext_lazy("About which worker"), help_text=gettext_lazy("Number."), required=False
+    )
+    since = forms.DateField(label=gettext_lazy("From"), widget=forms.DateInput, required=False)
+    to = forms.DateField(
+        label=gettext_lazy("To"), help_text=gettext_lazy("That day included."), required=False
+    )
+
+    def __init__(self, data: Any, *, workers: Any) -> None:
+        super().__init__(data)
+        self.workers = workers
+
+    def clean_who(self) -> User | None:
+        who = self.cleaned_data["who"]
+        found = list(User.objects.filter(Q(name__iexact=who) | Q(full_name__iexact=who))) if who else []
+        if who and not found:
+            raise ValidationError(_("No account has this name."))
+        if len(found) > 1:
+            raise ValidationError(_("Several people have this name. Give the sign-in name."))
+        return found[0] if found else None
+
+    def clean_about(self) -> Worker | None:
+        about = self.cleaned_data["about"]
+        found = self.workers.filter(number__iexact=about).first() if about else None
+        if about and found is None:
+            raise ValidationError(_("No worker has this number."))
+        return found
+
+    def wanted(self, sites: frozenset[int], own: Worker | None, older: datetime | None) -> Wanted:
+        """What to read; `older` narrows it to what lies before an instant."""
+        values = self.cleaned_data
+        ends = [_midnight(values["to"] + timedelta(days=1))] if values["to"] else []
+        ends += [older] if older else []
+        return Wanted(
+            actor=values["who"].actor if values["who"] else "",
+            workers=frozenset({values["about"].pk}) if values["about"] else None,
+            sites=sites,
+            since=_midnight(values["since"]) if values["since"] else None,
+            until=min(ends, default=None),
+            except_worker=own.pk if own else None,
+        )
+
+
+def _midnight(day: Any) -> datetime:
+    return datetime.combine(day, time(), tzinfo=timezone.get_current_timezone())
+
+
+@signed_in
+def history(request: HttpRequest) -> HttpResponse:
+    """The newest changes and looks at the auditor's sites, filtered by person, worker and time."""
+    if not holds(request.user, SEEING[View.AUDIT], at=request.at):
+        raise PermissionDenied
+    sites = list(visible(request.user, Site.objects.all(), View.AUDIT, at=request.at))
+    own = Worker.objects.filter(user=request.user).first()
+    workers = visible(request.user, Worker.objects.all(), View.AUDIT, at=request.at).exclude(
+        user=request.user
+    )
+    with timezone.override(sites[0].zone if sites else "UTC"):
+        form = Filter(request.GET, workers=workers)
+        context: dict[str, Any] = {"form": form, "operations": [], "older": None}
+        if form.is_valid():
+            _note_list(request, form)
+            wanted = form.wanted(
+                frozenset(site.pk for site in sites), own, _instant(request.GET.get("older", ""))
+            )
+            operations, older = latest(wanted)
+            context["operations"] = [tell(one, withhold=FOR_CLINICIANS) for one in operations]
+            asked = {name: value for name in form.fields if (value := request.GET.get(name))}
+            context["worker"] = form.cleaned_data["about"]
+            context["older"] = urlencode({**asked, "older": older.isoformat()}) if older else None
+        return render(request, "auditor/history.html", context, status=200 if form.is_valid() else 422)
+
+
+def _instant(typed: str) -> datetime | None:
+    try:
+        instant = parse_datetime(typed)
+    except ValueError:
+        return None
+    return instant if instant is not None and instant.tzinfo is not None else None
+
+
+def _note_list(request: HttpRequest, form: Filter) -> None:
+    asked = [f"{name}:{request.GET[name]}" for name in form.fields if request.GET.get(name)]
+    worker = form.cleaned_data["about"]
+    note_look(
+        request.user,
+        AccessEntry.Kind.LIST,
+        " ".join(["history", *asked]),
+        worker.uid if worker else None,
+        at=request.at,
+    )
+
+
+@signed_in
+def worker_history(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
+    """One worker's whole record, for clinicians and auditors of the site; nobody's own."""
+    workers = Worker.objects.select_related("site").filter(uid=uid).exclude(user=request.user)
+    clinical = visible(request.user, workers, View.CLINICAL, at=request.at).first()
+    worker = clinical or visible(request.user, workers, View.AUDIT, at=request.at).first()
+    if worker is None:
+        raise Http404
+    note_look(request.user, AccessEntry.Kind.PERSON, f"history of worker:{uid}", uid, at=request.at)
+    newest_first = request.GET.get("order") == "newest"
+    withhold = frozenset() if clinical else FOR_CLINICIANS
+    with timezone.override(worker.site.zone):
+        operations = [tell(one, withhold=withhold) for one in of_worker(uid)]
+        context = {
+            "worker": worker,
+            "operations": operations[:: -1 if newest_first else 1],
+            "newest_first": newest_first,
+        }
+        return render(request, "auditor/worker_history.html", context)

@@ -1,0 +1,71 @@
+"""The last look before a report is sent: what was said, in words, and what a nurse will be asked to look at."""
+
+from datetime import timedelta
+from typing import Any
+
+from django.utils.translation import gettext as _
+
+from exposure.report import flags
+from exposure.report.intake import CLOCK_GRACE
+from exposure.report.models import Breach
+from exposure.web.observer import questions
+from exposure.web.observer.desk import Desk
+from exposure.web.observer.here import by_number, by_uid
+from exposure.web.observer.questions import UNKNOWN
+
+
+def review(desk: Desk) -> dict[str, Any]:
+    """What the page shows."""
+    draft = desk.draft
+    return {
+        "who": _who(desk),
+        "what": desk.failure.label if desk.failure else _("Something else, or not known"),
+        "phase": dict(Breach.Phase.choices).get(draft.text("phase")),
+        "moment": draft.moment(desk.zone),
+        "drill": draft.text("drill") == "yes",
+        "answers": _answers(desk),
+        "remarks": _remarks(desk),
+    }
+
+
+def _who(desk: Desk) -> str:
+    """The person as chosen or typed; a number of this site with its name, so that a slip is seen."""
+    draft, kind = desk.draft, desk.draft.text("who")
+    if kind == "name":
+        return ", ".join(draft.text(name) for name in ("name", "phone", "employer") if draft.text(name))
+    if kind == "number":
+        worker = by_number(draft.text("number"))
+        same_site = worker is not None and worker.site_id == desk.station.site_id
+        return f"{worker.number}, {worker.name}" if same_site else draft.text("number")
+    worker = by_uid(kind)
+    return worker.name if worker else _("Not known yet")
+
+
+def _answers(desk: Desk) -> list[tuple[str, str, str]]:
+    """(fact, question, answer) as chosen, in words."""
+    lines = []
+    for name, answer in desk.draft.answers.items():
+        fact = desk.facts.get(name)
+        if fact is not None:
+            words = {UNKNOWN: _("Don't know"), **dict(questions.choices(fact))}
+            typed = f"{answer} {fact.unit or ''}".strip()
+            lines.append((name, questions.in_words(fact), words.get(answer, typed)))
+    return lines
+
+
+def _remarks(desk: Desk) -> list[str]:
+    """What is odd: said here, and sent all the same."""
+    draft, at = desk.draft, desk.request.at
+    moment = draft.moment(desk.zone)
+    odd = []
+    if moment is None:
+        odd.append("time_unreadable" if draft.text("occurred_at") else "time_missing")
+    elif moment > at + CLOCK_GRACE:
+        odd.append("time_in_future")
+    elif moment < at - timedelta(days=desk.station.site.default_days):
+        odd.append("time_long_ago")
+    if draft.text("who") == "number" and by_number(draft.text("number")) is None:
+        odd.append("unknown_worker")
+    if questions.contradict(desk.asked, draft.answers):
+        odd.append("contradictory")
+    return [flags.in_words(flag) for flag in odd]

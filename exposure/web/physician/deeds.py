@@ -1,0 +1,240 @@
+"""What a physician does to criteria: write, propose, tick what was from memory, replay, ask for a review, approve."""
+
+import uuid
+from typing import Any
+
+from django.contrib import messages
+from django.http import Http404, HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.utils.translation import gettext as _
+from django.utils.translation import ngettext
+from django.views.decorators.http import require_POST
+
+from exposure import pipeline
+from exposure.audit.access_log import note_look
+from exposure.audit.models import AccessEntry
+from exposure.classify.assess import criteria_of
+from exposure.classify.criteria import Criteria, CriteriaError
+from exposure.classify.models import CriteriaVersion, Replay
+from exposure.classify.replay import by_move
+from exposure.classify.versions import memory_rows, unticked
+from exposure.classify.words import plan_of, rules_of, said, tier_label
+from exposure.people.access import View, visible
+from exposure.places.models import Site
+from exposure.report.models import Breach
+from exposure.web.physician.forms import TextForm
+from exposure.web.physician.standing import OBSTACLES, at_site, sites_of, state_of
+from exposure.web.physician.views import find_version, for_physicians
+from exposure.web.signed_in import kept_form
+
+# Write
+
+
+@for_physicians
+def new(request: HttpRequest) -> HttpResponse:
+    """A new draft, from the text of another version where `from` names one."""
+    start = ""
+    if given := request.GET.get("from"):
+        try:
+            start = find_version(uuid.UUID(given)).text
+        except ValueError:
+            raise Http404 from None
+
+    def keep(content: str) -> CriteriaVersion:
+        return pipeline.draft_criteria(content=content, by=request.user, at=request.at)
+
+    return _write(request, start, keep, title=_("New draft"))
+
+
+@for_physicians
+def edit(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
+    """Another text for a draft."""
+    version = find_version(uid)
+
+    def keep(content: str) -> CriteriaVersion:
+        return pipeline.edit_criteria(version=version, content=content, by=request.user, at=request.at)
+
+    return _write(
+        request, version.text, keep, title=_("Edit %(version)s") % {"version": version}, row=version
+    )
+
+
+def _write(request: HttpRequest, start: str, keep: Any, **said: Any) -> HttpResponse:
+    kept = kept_form(request) if request.method != "POST" else None
+    form = TextForm(request.POST if request.method == "POST" else kept, initial={"content": start})
+    if request.method == "POST" and form.is_valid():
+        try:
+            version = keep(form.cleaned_data["content"])
+        except CriteriaError as error:
+            form.refuse(error)
+        except pipeline.NotYet as not_yet:
+            _refuse(form, not_yet)
+        else:
+            messages.success(request, _("Kept. What the text says, and what is wrong with it, stands here."))
+            return redirect("criteria_version", version.uid)
+    return render(request, "physician/edit.html", {"form": form, "kept": bool(kept), **said})
+
+
+def _refuse(form: TextForm, not_yet: pipeline.NotYet) -> None:
+    for code in not_yet.reasons:
+        form.add_error(None, OBSTACLES[code])
+
+
+# Propose
+
+
+@for_physicians
+@require_POST
+def propose(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
+    """The text stands from here on."""
+    version = find_version(uid)
+    try:
+        pipeline.propose_criteria(version=version, by=request.user, at=request.at)
+    except pipeline.NotYet as not_yet:
+        _say_why(request, not_yet)
+    else:
+        messages.success(request, _("Proposed, under your signature. The text can no longer be changed."))
+    return redirect("criteria_version", uid)
+
+
+@for_physicians
+def memory(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
+    """The rows from memory, ticked one by one once somebody has compared them with their source."""
+    version = find_version(uid)
+    if request.method == "POST":
+        try:
+            row = request.POST.get("row", "")
+            pipeline.tick_criteria(version=version, row=row, by=request.user, at=request.at)
+        except pipeline.NotYet as not_yet:
+            _say_why(request, not_yet)
+        except pipeline.BadSubmission as refused:
+            for problem in refused.problems:
+                messages.error(request, problem.message)
+        else:
+            messages.success(request, _("Ticked under your name."))
+        return redirect("criteria_memory", uid)
+    waiting = set(unticked(version))
+    rows = [
+        {"row": row, "waits": row in waiting, **words} for row, words in _memory_words(criteria_of(version))
+    ]
+    return render(
+        request,
+        "physician/memory.html",
+        {"row": version, "rows": rows, "waiting": len(waiting), "state": state_of(version)},
+    )
+
+
+def _memory_words(table: Criteria) -> list[tuple[str, dict[str, Any]]]:
+    """Each row from memory with what it says."""
+    words: dict[str, dict[str, Any]] = {}
+    if table.profile is not None:
+        symptoms = [(said(one.ask), one.urgent) for one in table.profile.symptoms.values()]
+        words["profile"] = {
+            "title": _("Numbers for readings"),
+            "profile": table.profile,
+            "symptoms": symptoms,
+        }
+    for at, tier in enumerate(table.tiers):
+        title = _("What “%(tier)s” brings") % {"tier": said(tier.label)}
+        words[f"tiers[{at}]"] = {"title": title, "sentences": plan_of(tier.plan)}
+        for rule in rules_of(table, tier.code):
+            title = _("Rule %(rule)s, for “%(tier)s”") % {"rule": rule.id, "tier": said(tier.label)}
+            words[rule.row] = {"title": title, "rule": rule}
+    return [(row, words[row]) for row in memory_rows(table)]
+
+
+# Replay
+
+
+@for_physicians
+def replay(request: HttpRequest, uid: uuid.UUID, code: str) -> HttpResponse:
+    """Whom the version would move at a site: run, and looked at."""
+    version, site = find_version(uid), _site(request, code)
+    if request.method == "POST":
+        pipeline.replay_criteria(version=version, site=site, by=request.user, at=request.at)
+        return redirect("criteria_replay", uid, code)
+    return render(request, "physician/replay.html", _at(request, version, site))
+
+
+@for_physicians
+@require_POST
+def review(request: HttpRequest, uid: uuid.UUID, code: str) -> HttpResponse:
+    """A task for the nurse on every report that the newest replay names."""
+    version, site = find_version(uid), _site(request, code)
+    stored = at_site(version, site, request.user, at=request.at).replay
+    if stored is None:
+        raise Http404
+    made = pipeline.review_moved(stored=stored, by=request.user, at=request.at)
+    said = ngettext("%(n)d task was made for the nurse.", "%(n)d tasks were made for the nurse.", made)
+    messages.success(request, said % {"n": made})
+    return redirect("criteria_replay", uid, code)
+
+
+# Approve
+
+
+@for_physicians
+def approve(request: HttpRequest, uid: uuid.UUID, code: str) -> HttpResponse:
+    """Whom it would move, then the signature; with the second one the site works with the version."""
+    version, site = find_version(uid), _site(request, code)
+    if request.method == "POST":
+        try:
+            adoption = pipeline.approve_criteria(version=version, site=site, by=request.user, at=request.at)
+        except pipeline.NotYet as not_yet:
+            _say_why(request, not_yet)
+            return redirect("criteria_approve", uid, code)
+        said = {"site": site.name, "version": version}
+        if adoption is None:
+            messages.success(request, _("Signed. A second physician of %(site)s must sign too.") % said)
+        else:
+            messages.success(request, _("%(site)s works with %(version)s from now on.") % said)
+        return redirect("criteria_version", uid)
+    return render(request, "physician/approve.html", _at(request, version, site))
+
+
+def _site(request: HttpRequest, code: str) -> Site:
+    """A site at which this person is a physician, or Http404."""
+    for site in sites_of(request.user, at=request.at):
+        if site.code == code:
+            return site
+    raise Http404
+
+
+def _at(request: HttpRequest, version: CriteriaVersion, site: Site) -> dict[str, Any]:
+    standing = at_site(version, site, request.user, at=request.at)
+    moves = _moves(request, version, standing.replay) if standing.replay else []
+    return {"row": version, "state": state_of(version), "standing": standing, "moves": moves}
+
+
+def _moves(request: HttpRequest, version: CriteriaVersion, stored: Replay) -> list[dict[str, Any]]:
+    """The moves in words, with the reports that this person may see."""
+    note_look(request.user, AccessEntry.Kind.LIST, f"criteria replay {stored.uid}", at=request.at)
+    labels = _labels(version)
+    reports = Breach.objects.filter(uid__in=stored.breaches).select_related("worker")
+    seen = {str(one.uid): one for one in visible(request.user, reports, View.CLINICAL, at=request.at)}
+    return [
+        {
+            **move,
+            "before": labels.get(move["before"], move["before"]) or _("not assessed"),
+            "after": labels.get(move["after"], move["after"]),
+            "reports": (shown := [seen[uid] for uid in named if uid in seen]),
+            "more": move["count"] - len(shown),
+        }
+        for move, named in by_move(stored)
+    ]
+
+
+def _labels(version: CriteriaVersion) -> dict[str, str]:
+    """Tier code -> its name, in this version's words, else in those of another one of the pathogen."""
+    labels: dict[str, str] = {}
+    others = CriteriaVersion.objects.filter(pathogen=version.pathogen).exclude(pk=version.pk)
+    for one in (version, *others.order_by("-proposed_at")):
+        table = criteria_of(one)
+        for tier in table.tiers:
+            labels.setdefault(tier.code, tier_label(table, tier.code))
+    return labels
+
+
+def _say_why(request: HttpRequest, not_yet: pipeline.NotYet) -> None:
+    for code in not_yet.reasons:
+        messages.error(request, OBSTACLES[code])

@@ -1,0 +1,148 @@
+"""One breach, in a real browser, from the station to a signed clearance."""
+
+import re
+from datetime import timedelta
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+
+from tests.cast import MONDAY, doing
+
+pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
+FINDINGS = {"resultTypes": ["violations"]}
+
+
+def accessible(page) -> None:
+    """No violation of the WCAG rules that axe-core can see (axe-core's default rules)."""
+    found = Axe().run(page, options=FINDINGS)
+    assert found.violations_count == 0, found.generate_report()
+
+
+def test_from_the_station_to_clearance(cast, sign_in, standing_clock):
+    standing_clock(MONDAY)
+    tablet = sign_in("observer", 820, 1180)
+    reference = report_a_torn_glove(tablet)
+
+    phone = sign_in("worker", 390, 844)
+    phone.goto("/today/")
+    assert "Please ring" in phone.content()
+    assert "ebola" not in phone.content().lower()
+
+    standing_clock(MONDAY + timedelta(minutes=20))
+    desk = sign_in("nurse")
+    tell_and_confirm(desk, reference)
+
+    evening = standing_clock(MONDAY + timedelta(hours=10))
+    phone.goto("/today/")
+    log(phone, "38.1")
+    assert phone.get_by_role("heading", name="Stop", exact=False).is_visible()
+    accessible(phone)
+
+    desk.goto("/needs-action/")
+    assert "fever" in desk.locator("tbody tr").first.inner_text().lower()
+    accessible(desk)
+    desk.locator("tbody tr").first.get_by_role("link").first.click()
+    desk.get_by_role("button", name="I have it").click()
+    desk.goto(desk.url)
+    desk.get_by_label("Evaluated").check()
+    desk.get_by_label("Note").fill("Seen; malaria found and treated.")
+    desk.get_by_role("button", name="Close the alert").click()
+    assert evening
+
+    finish_the_days(cast)
+    last_evening = standing_clock(MONDAY + timedelta(days=21, hours=11))
+    doctor = sign_in("physician")
+    doctor.goto(f"/people/{cast.worker.uid}/")
+    accessible(doctor)
+    doctor.get_by_role("link", name=re.compile("^Sign")).first.click()
+    accessible(doctor)
+    doctor.locator("main").get_by_role("button", name=re.compile("^Sign")).click()
+    doctor.wait_for_url("**/people/**")
+    assert last_evening
+    phone.goto("/what-this-means/")
+    assert "Tuesday 24 March 2026" in phone.content() or "24 Mar 2026" in phone.content()
+
+    standing_clock(MONDAY + timedelta(days=22))
+    phone.goto("/today/")
+    assert "cleared" in phone.get_by_role("heading", level=1).inner_text().lower()
+    accessible(phone)
+
+
+def report_a_torn_glove(page) -> str:
+    page.goto("/stations/heron/")
+    accessible(page)
+    page.get_by_label(re.compile("powered", re.I)).check()
+    page.get_by_label("By number").check()
+    page.locator("#id_number").fill("SG-1042")
+    page.get_by_label("Real", exact=False).check()
+    page.get_by_role("button", name="Start the removal").click()
+    page.get_by_role("button", name="Done").click()
+    page.get_by_role("button", name="Something went wrong").click()
+    page.locator("button[name=failure]").first.click()
+    while page.get_by_role("link", name="Back to the removal").count():
+        page.get_by_role("link", name="Back to the removal").click()
+    while page.get_by_role("button", name=re.compile("^(Done|The worker is out|Removal finished)")).count():
+        page.get_by_role(
+            "button", name=re.compile("^(Done|The worker is out|Removal finished)")
+        ).first.click()
+    page.get_by_role("button", name="Don't know").click()
+    for _page in range(12):
+        if page.locator(".reference").count():
+            break
+        answer(page)
+    reference = page.locator(".reference").inner_text().strip()
+    assert "Ring occupational health now" in page.content()
+    assert "high" not in page.locator("main").inner_text().lower()
+    accessible(page)
+    return reference
+
+
+def answer(page) -> None:
+    """One page of the report: its question, its first aid, or the last look."""
+    accessible(page)
+    if page.get_by_role("button", name="Send the report").count():
+        page.get_by_label("No", exact=True).check()
+        page.get_by_role("button", name="Send the report").click()
+    elif page.get_by_role("button", name="Done, or being done").count():
+        page.get_by_role("button", name="Done, or being done").click()
+    else:
+        if page.get_by_label(re.compile("splash", re.I)).count():
+            page.get_by_label(re.compile("splash", re.I)).first.check()
+        elif page.get_by_label(re.compile("whole skin", re.I)).count():
+            page.get_by_label(re.compile("whole skin", re.I)).check()
+        page.get_by_role("button", name="Go on").first.click()
+
+
+def tell_and_confirm(page, reference: str) -> None:
+    page.goto("/reports/")
+    page.get_by_role("link", name=reference).click()
+    accessible(page)
+    page.get_by_label("By telephone", exact=False).check()
+    page.get_by_role("button", name="The worker was told").click()
+    page.get_by_role("link", name="Confirm the report").click()
+    page.get_by_role("button", name=re.compile("confirm", re.I)).last.click()
+    assert page.get_by_role("heading", name="Confirmed").is_visible()
+
+
+def log(page, temperature: str) -> None:
+    accessible(page)
+    page.get_by_label("Temperature").fill(temperature)
+    page.get_by_label("Where taken").select_option("oral")
+    page.get_by_role("button", name="Send").click()
+
+
+def finish_the_days(cast) -> None:
+    """The readings and tasks of three weeks, as they would have come in."""
+    from exposure import pipeline
+    from exposure.followup.models import FollowUp
+
+    follow_up = FollowUp.objects.get()
+    for check in follow_up.checks.filter(withdrawn_at=None, fills=None).order_by("opens_at"):
+        at = check.due_at
+        with doing(cast.worker.user, at=at):
+            body = cast.reading(taken_at=at.isoformat())
+            pipeline.log_reading(body=body, worker=cast.worker, entered_by=cast.worker.user, at=at)
+    with doing(cast.nurse, at=at):
+        for exposure in follow_up.exposures.all():
+            for task in exposure.tasks.all():
+                pipeline.complete_task(task=task, note="", by=cast.nurse, at=at)

@@ -1,0 +1,12 @@
+"""The production settings, but for plain HTTP on any host, mail in memory and a fast password hash."""
+
+from config.settings import *  # noqa: F403
+from config.settings import STORAGES
+
+SECURE_SSL_REDIRECT = False
+SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = False
+SESSION_COOKIE_NAME, CSRF_COOKIE_NAME = "session", "csrf"
+ALLOWED_HOSTS = ["*"]
+EMAIL_BACKEND = "django.core.mail.backends.locmem.EmailBackend"
+PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
+STORAGES = {**STORAGES, "staticfiles": {"BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"}}

@@ -1,0 +1,346 @@
+"""Set-up: who may, what may be saved, and that each way of changing something names who, from where, why and when."""
+
+from datetime import timedelta
+from io import StringIO
+
+import pytest
+from django.core.management import CommandError, call_command
+from django.urls import reverse
+
+from exposure import admin as set_up
+from exposure import pipeline
+from exposure.people.models import Role, User, Worker
+from exposure.places.models import FirstAidCard, Site, SiteWindow, Step
+from tests.cast import MONDAY, PASSWORD, doing
+
+pytestmark = [pytest.mark.database, pytest.mark.django_db]
+
+NOW = MONDAY + timedelta(hours=3)
+CLINICAL = {
+    "Breach",
+    "Assessment",
+    "FollowUp",
+    "Exposure",
+    "Reading",
+    "Alert",
+    "Task",
+    "Call",
+    "Case",
+    "Clearance",
+}
+
+
+@pytest.fixture
+def everywhere(cast):
+    """Alf administers all sites."""
+    role = Role.objects.get(user=cast.administrator)
+    role.site = None
+    with doing("command:tests"):
+        role.save()
+    return cast.administrator
+
+
+@pytest.fixture
+def browser(client, cast, standing_clock):
+    """Alf's browser, at NOW."""
+    standing_clock(NOW)
+    client.force_login(cast.administrator)
+    return client
+
+
+def change_page(row):
+    return reverse(f"admin:exposure_{row._meta.model_name}_change", args=[row.pk])
+
+
+def filled(page, **changes):
+    """The form of a page as it stands, sent back with changes: what a browser would post."""
+    form = page.context["adminform"].form
+    fields = {form.add_prefix(name): form[name].value() for name in form.fields}
+    for inline in page.context["inline_admin_formsets"]:
+        management = inline.formset.management_form
+        fields |= {management.add_prefix(name): management[name].value() for name in management.fields}
+        for row in inline.formset.initial_forms:
+            fields |= {row.add_prefix(name): row[name].value() for name in row.fields}
+    sent = {}
+    for name, value in fields.items():
+        if value in (None, False):
+            continue
+        if hasattr(value, "hour") and hasattr(value, "date"):
+            sent[f"{name}_0"], sent[f"{name}_1"] = value.strftime("%Y-%m-%d"), value.strftime("%H:%M:%S")
+        else:
+            sent[name] = value
+    return {**sent, **changes}
+
+
+def test_every_role_but_the_administrators_is_refused(client, cast, standing_clock):
+    standing_clock(NOW)
+    for user in (cast.nurse, cast.physician, cast.lead, cast.auditor, cast.observer, cast.worker.user):
+        client.force_login(user)
+        assert client.get("/admin/", follow=True).status_code == 403, user
+        assert client.get(change_page(cast.site), follow=True).status_code == 403, user
+
+
+def test_without_a_session_one_signs_in_where_everybody_does(client, db):
+    answer = client.get("/admin/exposure/site/", follow=True)
+    assert answer.redirect_chain[-1][0] == "/account/login/?next=%2Fadmin%2Fexposure%2Fsite%2F"
+
+
+def test_an_administrator_whose_role_has_ended_is_refused(client, cast, standing_clock):
+    role = Role.objects.get(user=cast.administrator)
+    role.until_at = NOW
+    with doing("command:tests"):
+        role.save()
+    standing_clock(NOW)
+    client.force_login(cast.administrator)
+    assert client.get("/admin/", follow=True).status_code == 403
+
+
+def test_nothing_clinical_is_there():
+    registered = {model.__name__ for model in set_up.setup._registry}
+    assert registered == {
+        "Site", "Station", "Protocol", "Step", "FirstAidCard", "FailureType", "User", "Worker",
+    }  # fmt: skip
+    assert not registered & CLINICAL
+
+
+def test_every_page_opens_under_its_own_title(browser, everywhere, cast):
+    pages = ["/admin/"]
+    for model in set_up.setup._registry:
+        pages.append(reverse(f"admin:exposure_{model._meta.model_name}_changelist"))
+        pages.append(reverse(f"admin:exposure_{model._meta.model_name}_add"))
+        pages.append(change_page(model._default_manager.first()))
+    for page in pages:
+        answer = browser.get(page)
+        assert answer.status_code == 200, page
+        assert "Exposure follow-up: set-up" in answer.content.decode()
+
+
+def test_a_change_is_recorded_with_actor_origin_reason_and_instant(browser, cast):
+    page = browser.get(change_page(cast.station))
+    answer = browser.post(change_page(cast.station), filled(page, name="Heron East", why="the ward moved"))
+    assert answer.status_code == 302
+    version = cast.station.history.latest()
+    assert version.name == "Heron East"
+    assert version.history_user_id == cast.administrator.actor
+    assert version.origin == "admin 127.0.0.1"
+    assert version.history_change_reason == "the ward moved"
+    assert version.history_date == NOW
+
+
+def test_a_change_without_a_reason_is_not_saved(browser, cast):
+    page = browser.get(change_page(cast.station))
+    answer = browser.post(change_page(cast.station), filled(page, name="Heron East"))
+    assert answer.status_code == 200
+    assert "why" in answer.context["adminform"].form.errors
+    assert cast.station.history.count() == 1
+
+
+def test_nothing_is_deleted_in_bulk_or_by_its_page(browser, cast):
+    listed = browser.get("/admin/exposure/station/").content.decode()
+    assert "delete_selected" not in listed
+    browser.post(
+        "/admin/exposure/station/", {"action": "delete_selected", "_selected_action": [cast.station.pk]}
+    )
+    address = reverse("admin:exposure_station_delete", args=[cast.station.pk])
+    assert browser.post(address, {"post": "yes"}).status_code == 403
+    assert type(cast.station).objects.filter(pk=cast.station.pk).exists()
+
+
+def window(name="morning", opens="06:00", due="08:00", closes="10:00", index=0):
+    return {
+        "windows-TOTAL_FORMS": str(index + 1),
+        f"windows-{index}-name": name,
+        f"windows-{index}-opens": opens,
+        f"windows-{index}-due": due,
+        f"windows-{index}-closes": closes,
+    }
+
+
+def save_site(browser, site, **changes):
+    address = change_page(site)
+    return browser.post(address, {**filled(browser.get(address)), "why": "tests", **changes})
+
+
+def test_a_window_is_saved_with_its_site(browser, cast):
+    assert save_site(browser, cast.site, **window()).status_code == 302
+    row = cast.site.windows.get()
+    assert (row.name, row.history.get().origin) == ("morning", "admin 127.0.0.1")
+
+
+@pytest.mark.parametrize(
+    ("times", "field", "words"),
+    [
+        ({"due": "11:00"}, "due", "due outside its own hours"),
+        ({"opens": "10:00", "due": "10:00"}, "closes", "give it some length"),
+    ],
+)
+def test_a_window_that_cannot_be_is_refused_at_its_field(times, field, words, browser, cast):
+    answer = save_site(browser, cast.site, **window(**times))
+    assert answer.status_code == 200
+    [inline] = answer.context["inline_admin_formsets"]
+    assert words in str(inline.formset.forms[0].errors[field])
+    assert not SiteWindow.objects.exists()
+
+
+def test_windows_that_overlap_are_refused_and_it_is_said_which(browser, cast):
+    two = {**window(), **window("noon", "09:00", "15:00", "16:00", index=1)}
+    answer = save_site(browser, cast.site, **two)
+    [inline] = answer.context["inline_admin_formsets"]
+    assert "window morning overlaps" in str(inline.formset.forms[0].errors["closes"])
+    assert not SiteWindow.objects.exists()
+
+
+def test_readings_due_too_close_to_each_other_are_refused(browser, cast):
+    two = {**window(), **window("noon", "10:00", "13:59", "16:00", index=1)}
+    answer = save_site(browser, cast.site, **two)
+    assert "less than 6 hours apart" in answer.content.decode()
+    assert not SiteWindow.objects.exists()
+
+
+def test_other_windows_move_the_readings_that_have_not_opened(browser, cast):
+    with doing(cast.observer):
+        pipeline.report_breach(body=cast.body(), reporter=cast.observer, at=MONDAY)
+    follow_up = cast.worker.follow_ups.get()
+    assert save_site(browser, cast.site, **window("noon", "12:00", "13:00", "14:00")).status_code == 302
+    standing = follow_up.checks.filter(withdrawn_at=None, opens_at__gt=NOW)
+    assert {check.window for check in standing} == {"noon"}
+
+
+def test_a_site_without_a_tested_number_cannot_go_live(browser, cast):
+    answer = save_site(browser, cast.site, phone_tested_at_0="", phone_tested_at_1="")
+    errors = answer.context["adminform"].form.errors
+    assert errors["live_from"] == ["Ring the 24-hour number first, and enter when it was tested."]
+    assert list(errors) == ["live_from"]
+
+
+def test_a_new_number_must_be_tested_again(browser, cast):
+    answer = save_site(browser, cast.site, phone="+351 900 000 999")
+    assert "phone_tested_at" in answer.context["adminform"].form.errors
+    tested = {"phone_tested_at_0": "2026-03-02", "phone_tested_at_1": "11:00:00"}
+    assert save_site(browser, cast.site, phone="+351 900 000 999", **tested).status_code == 302
+    assert Site.objects.get(pk=cast.site.pk).phone == "+351 900 000 999"
+
+
+def test_first_aid_is_typed_one_sentence_to_a_line(browser, cast):
+    card = FirstAidCard.objects.first()
+    page = browser.get(change_page(card))
+    assert page.context["adminform"].form["lines"].value() == "\n".join(card.lines)
+    browser.post(change_page(card), filled(page, lines="Stop.\r\n\r\n Wash. ", why="shorter"))
+    card.refresh_from_db()
+    assert card.lines == ["Stop.", "Wash."]
+
+
+def new_account(**changes):
+    return {
+        "name": "nell",
+        "full_name": "Nell Reed",
+        "email": "",
+        "is_active": "on",
+        "new_password": PASSWORD,
+        "why": "a new nurse",
+        "roles-TOTAL_FORMS": "1",
+        "roles-INITIAL_FORMS": "0",
+        "roles-0-kind": "nurse",
+        "roles-0-from_at_0": "2026-03-02",
+        "roles-0-from_at_1": "12:00:00",
+        **changes,
+    }
+
+
+def test_an_account_is_made_with_password_and_role_and_can_sign_in(browser, client, cast):
+    answer = browser.post("/admin/exposure/user/add/", new_account(**{"roles-0-site": cast.site.pk}))
+    assert answer.status_code == 302
+    user = User.objects.get(name="nell")
+    assert (user.roles.get().site, user.email) == (cast.site, None)
+    assert user.check_password(PASSWORD)
+    assert user.history.get().history_change_reason == "a new nurse"
+    assert PASSWORD not in str(vars(user.history.get()))
+
+
+def test_a_short_password_is_refused(browser, cast):
+    answer = browser.post(
+        "/admin/exposure/user/add/", new_account(new_password="short", **{"roles-0-site": cast.site.pk})
+    )
+    assert "new_password" in answer.context["adminform"].form.errors
+    assert not User.objects.filter(name="nell").exists()
+
+
+def test_the_administrator_of_a_site_gives_no_role_everywhere(browser, cast):
+    answer = browser.post("/admin/exposure/user/add/", new_account())
+    [inline] = answer.context["inline_admin_formsets"]
+    assert "site" in inline.formset.forms[0].errors
+    answer = browser.post("/admin/exposure/user/add/", new_account(**{"roles-0-site": cast.other_site.pk}))
+    assert answer.status_code == 200
+    assert not User.objects.filter(name="nell").exists()
+
+
+def test_the_administrator_of_a_site_reaches_nothing_of_another(browser, cast):
+    with doing("command:tests"):
+        other = Worker.objects.create(site=cast.other_site, name="Fay Gull")
+    for row in (cast.other_site, other, cast.outsider):
+        assert browser.get(change_page(row)).status_code == 302, row  # back to the first page: not there
+    assert browser.get("/admin/exposure/site/add/").status_code == 403
+
+
+def test_an_administrator_of_all_sites_may_give_a_role_everywhere(browser, everywhere):
+    assert browser.post("/admin/exposure/user/add/", new_account()).status_code == 302
+    assert Role.objects.get(user__name="nell").site is None
+
+
+def test_an_empty_password_leaves_the_old_one(browser, cast):
+    page = browser.get(change_page(cast.nurse))
+    browser.post(change_page(cast.nurse), filled(page, full_name="Nora Teal-Moor", why="married"))
+    cast.nurse.refresh_from_db()
+    assert cast.nurse.full_name == "Nora Teal-Moor"
+    assert cast.nurse.check_password(PASSWORD)
+
+
+def made_administrator(*arguments):
+    out = StringIO()
+    call_command("administrator", *arguments, stdout=out, stderr=StringIO())
+    return out.getvalue().strip()
+
+
+def test_the_command_makes_an_administrator_who_can_sign_in(client, standing_clock, db):
+    standing_clock(NOW)
+    password = made_administrator("alva", "--full-name", "Alva Finch")
+    answer = client.post("/account/login/", {"login": "alva", "password": password})
+    assert answer.status_code == 302
+    assert client.get("/admin/").status_code == 200
+
+
+def test_the_command_names_itself_in_the_history(standing_clock, db):
+    standing_clock(NOW)
+    made_administrator("alva")
+    for version in (User.history.get(), Role.history.get()):
+        assert (version.history_user_id, version.origin, version.history_date) == (
+            "command:administrator",
+            "command line",
+            NOW,
+        )
+
+
+@pytest.mark.parametrize("name", ["administrator", "ADMINISTRATOR", "two words"])
+def test_the_command_refuses_a_name_that_is_taken_or_no_name(name, cast):
+    before = User.objects.count()
+    with pytest.raises(CommandError):
+        made_administrator(name)
+    assert User.objects.count() == before
+
+
+def test_a_page_and_the_service_name_themselves_in_the_history_too(client, cast, standing_clock):
+    standing_clock(NOW)
+    client.force_login(cast.worker.user)
+    client.post("/my-settings/", {"unit": "F"}, REMOTE_ADDR="192.0.2.7")
+    version = cast.worker.history.latest()
+    assert (version.history_user_id, version.history_date) == (cast.worker.user.actor, NOW)
+    assert version.origin.startswith("192.0.2.7 /")
+
+
+def test_steps_of_a_protocol_are_changed_with_a_reason(browser, cast):
+    step = Step.objects.first()
+    page = browser.get(change_page(step))
+    assert (
+        browser.post(change_page(step), filled(page, item="outer gloves", why="clearer")).status_code == 302
+    )
+    assert step.history.latest().history_change_reason == "clearer"
