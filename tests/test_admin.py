@@ -331,7 +331,7 @@ def test_the_command_refuses_a_name_that_is_taken_or_no_name(name, cast):
 def test_a_page_and_the_service_name_themselves_in_the_history_too(client, cast, standing_clock):
     standing_clock(NOW)
     client.force_login(cast.worker.user)
-    client.post("/my-settings/", {"unit": "F"}, REMOTE_ADDR="192.0.2.7")
+    client.post("/settings/", {"unit": "F"}, REMOTE_ADDR="192.0.2.7")
     version = cast.worker.history.latest()
     assert (version.history_user_id, version.history_date) == (cast.worker.user.actor, NOW)
     assert version.origin.startswith("192.0.2.7 /")

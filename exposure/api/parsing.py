@@ -4,27 +4,23 @@ import json
 from typing import IO, Any, NoReturn
 
 from django.conf import settings
+from django.core.exceptions import RequestDataTooBig
 from django.utils.translation import gettext as _
-from rest_framework import status
-from rest_framework.exceptions import APIException, ParseError
+from rest_framework.exceptions import ParseError
 from rest_framework.parsers import JSONParser
 
 MOST_DEPTH = 32
 MOST_DIGITS = 100  # longer whole numbers are kept as their text
 
 
-class TooLarge(APIException):
-    status_code = status.HTTP_413_REQUEST_ENTITY_TOO_LARGE
-
-
 class StrictJSON(JSONParser):
-    """UTF-8 JSON. What is none is 400, a longer body than Django takes elsewhere is 413; neither is a crash."""
+    """UTF-8 JSON. What is none is 400, a body longer than Django takes is 413; neither is a crash."""
 
     def parse(self, stream: IO[bytes], media_type: str | None = None, parser_context: Any = None) -> Any:
         most = settings.DATA_UPLOAD_MAX_MEMORY_SIZE
         raw = stream.read(most + 1)
         if len(raw) > most:
-            raise TooLarge(_("The body is too large; at most %(most)s bytes are read.") % {"most": most})
+            raise RequestDataTooBig
         try:
             body = json.loads(raw.decode(), parse_int=_whole, parse_constant=_no_constant)
         except ValueError as error:

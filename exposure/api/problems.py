@@ -9,6 +9,8 @@ from http import HTTPStatus
 from typing import Any
 from urllib.parse import quote
 
+from django.conf import settings
+from django.core.exceptions import RequestDataTooBig
 from django.utils.translation import gettext as _
 from rest_framework import serializers
 from rest_framework.exceptions import APIException, ValidationError
@@ -85,6 +87,10 @@ def handle(exception: Exception, context: dict[str, Any]) -> Response | None:
         case NotYet():
             detail = _("This cannot be done yet.")
             return problem(HTTPStatus.CONFLICT, detail, reasons=list(exception.reasons))
+        case RequestDataTooBig():
+            detail = _("The body is too large; at most %(most)s bytes are read.")
+            most = settings.DATA_UPLOAD_MAX_MEMORY_SIZE
+            return problem(HTTPStatus.REQUEST_ENTITY_TOO_LARGE, detail % {"most": most})
         case ValidationError():
             return refused(_flat(exception.detail))
     answer = exception_handler(exception, context)

@@ -12,7 +12,7 @@ from functools import cached_property, lru_cache
 from exposure.classify.columns import Column, Columns, Positions
 from exposure.classify.compare import Change, compare
 from exposure.classify.compiled import compiled
-from exposure.classify.diagram import Diagram
+from exposure.classify.diagram import Diagram, TooIntricate
 from exposure.classify.document import CriteriaError, Words, read, text
 from exposure.classify.findings import Finding, findings
 from exposure.classify.plan import Profile, read_profile
@@ -208,10 +208,14 @@ def _parse(text: str) -> Criteria:
         table,
         read_accepted(got["accepted"], table) if "accepted" in got else (),
     )
-    if table.impossible and criteria._walk.outcome_of((None,) * len(table.facts)) is None:
-        got["impossible"].fail("no set of answers is left possible; remove a combination")
+    try:
+        if table.impossible and criteria._walk.outcome_of((None,) * len(table.facts)) is None:
+            got["impossible"].fail("no set of answers is left possible; remove a combination")
+        found = {(one.kind, one.about) for one in criteria._findings} if criteria.accepted else set()
+    except TooIntricate as error:
+        got["rules"].fail(error.message)
     for one in criteria.accepted:
-        if not any((found.kind, found.about) == (one.finding, one.about) for found in criteria._findings):
+        if (one.finding, one.about) not in found:
             message = f"there is no finding '{one.finding}' about '{one.about}'; remove this entry"
             raise CriteriaError(message, line=one.line, path=one.path)
     return criteria

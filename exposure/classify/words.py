@@ -15,7 +15,7 @@ from django.utils.translation import gettext as _
 from exposure.classify.compare import Change
 from exposure.classify.criteria import Criteria, Finding, text
 from exposure.classify.document import Words
-from exposure.classify.plan import Duration, Plan
+from exposure.classify.plan import Duration, Plan, Task
 from exposure.classify.table import Fact, Range, Rule
 
 Asked = list[tuple[str, str]]  # question and answer
@@ -136,10 +136,7 @@ def plan_of(plan: Plan | None) -> list[str]:
     for restriction in plan.restrictions:
         words = {"title": said(restriction.title), "n": restriction.days}
         sentences.append((_("%(title)s, for %(n)d days.") if restriction.days else _("%(title)s.")) % words)
-    for task in plan.tasks:
-        sentences.append(
-            _("%(title)s, within %(span)s.") % {"title": said(task.title), "span": span(task.due)}
-        )
+    sentences += [_task(task) for task in plan.tasks]
     return sentences
 
 
@@ -165,6 +162,18 @@ def _monitoring(plan: Plan) -> str:
             "last": plan.window.to_last,
         }
     return words
+
+
+def _task(task: Task) -> str:
+    words = {"title": said(task.title), "span": span(task.due), "start": task.start}
+    sentences = {
+        "report": _("%(title)s, within %(span)s of the report."),
+        "exposure": _("%(title)s, within %(span)s of the exposure."),
+    }
+    sentence = sentences.get(task.start, _("%(title)s, within %(span)s of “%(start)s” being done.")) % words
+    if task.not_before is not None:
+        sentence += " " + _("Not before %(span)s have passed.") % {"span": span(task.not_before)}
+    return sentence
 
 
 def _signatures(plan: Plan) -> list[str]:

@@ -347,6 +347,9 @@ def test_entangled_rules_are_refused_in_bounded_time_instead_of_never_ending():
     with pytest.raises(CriteriaError, match="too entangled"):
         criteria.classify({})
     assert time.perf_counter() - began < 60
+    with pytest.raises(CriteriaError, match="too entangled") as error:
+        Criteria.parse("\n".join([*lines, "impossible: [{f0: [v], f1: [w]}]"]))
+    assert (error.value.line, error.value.path) == (lines.index("rules:") + 2, "rules")
 
 
 @given(st.text(max_size=300))

@@ -188,9 +188,7 @@ def test_the_filter_reads_as_a_sentence_of_causes(cast, nurse):
     report(cast)
     measure(cast, MONDAY + HOUR, "38.4")
     page = nurse.open("needs_action", at=MONDAY + HOUR, cause="fever")
-    assert "Show everything 3 , fever 1 , report to confirm 1 or not yet told 1 ." in words(
-        page
-    )
+    assert "Show everything 3 , fever 1 , report to confirm 1 or not yet told 1 ." in words(page)
     assert len(rows_of(page)) == 1
 
 

@@ -721,14 +721,16 @@ def test_nothing_chosen_adds_nothing(olga, cast):
     assert breach.assessments.count() == 1
 
 
-def test_about_oneself_nothing_is_added_without_a_clinician(olga, cast, client):
+def test_an_answer_added_about_oneself_is_kept_and_lowers_nothing(olga, cast, client):
     client.force_login(cast.worker.user)
     with doing(cast.worker.user):
-        breach = pipeline.report_breach(body=cast.body(), reporter=cast.worker.user, at=MONDAY).breach
-    page = olga("my_report", breach.uid)
-    assert all(name != SKIN for form in page.forms for name, _ in form["offered"])
-    client.post(page.address, {SKIN: "no", CONTACT: "none"})
-    assert breach.assessments.count() == 1
+        body = cast.body(facts={})
+        breach = pipeline.report_breach(body=body, reporter=cast.worker.user, at=MONDAY).breach
+    olga("my_report", breach.uid).send(SKIN, **{SKIN: "no", CONTACT: "none"})
+    breach.refresh_from_db()
+    assert breach.facts == {"skin": "no", "contact": "none"}
+    first, newest = breach.assessments.order_by("recorded_at", "id")
+    assert (newest.floor, newest.ceiling) == (first.floor, first.ceiling)
 
 
 def test_withdrawing_is_a_request_and_the_follow_up_goes_on(olga, cast):

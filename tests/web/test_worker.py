@@ -163,10 +163,9 @@ def test_while_a_worker_is_being_evaluated_no_reading_is_due(cast, wim):
 
 
 def cleared(cast):
-    """Every reading taken, every task done, signed by the physician on the last evening."""
+    """The last reading taken, every task done, signed by the physician on the last evening."""
     follow_up = monitored(cast)
-    for check in follow_up.checks.all():
-        enter(cast, check.due_at)
+    enter(cast, follow_up.checks.last().due_at)
     at = follow_up.checks.last().due_at + timedelta(minutes=10)
     with doing(cast.physician, at=at):
         for exposure in follow_up.exposures.all():
@@ -186,6 +185,11 @@ def test_a_clearance_takes_effect_when_the_last_day_ends_and_readings_are_taken_
     assert f"Readings are still taken for 14 days. If you feel ill, ring {cast.site.phone}" in page
     after = words(wim.get("today", at + timedelta(days=10)))
     assert "In effect since your last day ended: Tue 24 Mar 2026, 00:00." in after
+
+
+def test_a_clearance_after_a_silence_says_that_there_was_a_gap(cast, wim):
+    at = cleared(cast)
+    assert "It reads “completed with a gap”" in words(wim.get("what_this_means", at))
 
 
 def test_a_fever_ten_days_after_clearance_still_stops_the_worker(cast, wim):

@@ -89,10 +89,8 @@ def _own(request: HttpRequest, uid: uuid.UUID) -> Breach:
 
 
 def _questions(breach: Breach) -> list[Fact]:
-    """What can be added. About oneself a clinician asks: one's own answers decide nothing until then."""
-    if breach.drill or "self_answered" in breach.flags:
-        return []
-    return questions.facts_about_event(_asked(breach))
+    """What can be added; a drill is not assessed, so nothing is asked of it."""
+    return [] if breach.drill else questions.facts_about_event(_asked(breach))
 
 
 def _asked(breach: Breach) -> list[questions.Asked]:

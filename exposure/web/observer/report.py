@@ -127,7 +127,7 @@ def _page(desk: Desk, page: str, fact: str, *, again: bool = False, kept: bool =
     elif page == "review":
         form = ReviewForm(initial=draft.values)
         context |= {**review(desk), "form": form, "hidden": draft.hidden(*form.fields)}
-    else:
+    elif form is not None:
         context["hidden"] = draft.hidden(*form.fields)
     return render(desk.request, f"observer/report_{page}.html", context)
 
@@ -138,7 +138,7 @@ def _send(desk: Desk) -> HttpResponse:
     mark = own.filter(uid=_uid(draft.text("mark"))).first()
     body = draft.body(desk.station, mark, questions.known(desk.asked, draft.answers))
     try:
-        if mark is not None and mark.breach is None:
+        if mark is not None:
             sent = pipeline.report_mark(mark=mark, body=body, reporter=request.user, at=request.at)
         else:
             sent = pipeline.report_breach(body=body, reporter=request.user, at=request.at)

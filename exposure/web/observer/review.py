@@ -35,8 +35,9 @@ def _who(desk: Desk) -> str:
         return ", ".join(draft.text(name) for name in ("name", "phone", "employer") if draft.text(name))
     if kind == "number":
         worker = by_number(draft.text("number"))
-        same_site = worker is not None and worker.site_id == desk.station.site_id
-        return f"{worker.number}, {worker.name}" if same_site else draft.text("number")
+        if worker is not None and worker.site_id == desk.station.site_id:
+            return f"{worker.number}, {worker.name}"
+        return draft.text("number")
     worker = by_uid(kind)
     return worker.name if worker else _("Not known yet")
 

@@ -6,6 +6,7 @@ from typing import Any
 from django.contrib import messages
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
+from django.utils import timezone
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 from django.views.decorators.http import require_POST
@@ -153,7 +154,8 @@ def replay(request: HttpRequest, uid: uuid.UUID, code: str) -> HttpResponse:
     if request.method == "POST":
         pipeline.replay_criteria(version=version, site=site, by=request.user, at=request.at)
         return redirect("criteria_replay", uid, code)
-    return render(request, "physician/replay.html", _at(request, version, site))
+    with timezone.override(site.zone):
+        return render(request, "physician/replay.html", _at(request, version, site))
 
 
 @for_physicians
@@ -189,7 +191,8 @@ def approve(request: HttpRequest, uid: uuid.UUID, code: str) -> HttpResponse:
         else:
             messages.success(request, _("%(site)s works with %(version)s from now on.") % said)
         return redirect("criteria_version", uid)
-    return render(request, "physician/approve.html", _at(request, version, site))
+    with timezone.override(site.zone):
+        return render(request, "physician/approve.html", _at(request, version, site))
 
 
 def _site(request: HttpRequest, code: str) -> Site:
@@ -209,12 +212,13 @@ def _at(request: HttpRequest, version: CriteriaVersion, site: Site) -> dict[str,
 def _moves(request: HttpRequest, version: CriteriaVersion, stored: Replay) -> list[dict[str, Any]]:
     """The moves in words, with the reports that this person may see."""
     note_look(request.user, AccessEntry.Kind.LIST, f"criteria replay {stored.uid}", at=request.at)
-    labels = _labels(version)
+    labels, order = _labels(version), [tier.code for tier in criteria_of(version).tiers]
     reports = Breach.objects.filter(uid__in=stored.breaches).select_related("worker")
     seen = {str(one.uid): one for one in visible(request.user, reports, View.CLINICAL, at=request.at)}
     return [
         {
             **move,
+            "direction": _direction(order, move["before"], move["after"]),
             "before": labels.get(move["before"], move["before"]) or _("not assessed"),
             "after": labels.get(move["after"], move["after"]),
             "reports": (shown := [seen[uid] for uid in named if uid in seen]),
@@ -222,6 +226,13 @@ def _moves(request: HttpRequest, version: CriteriaVersion, stored: Replay) -> li
         }
         for move, named in by_move(stored)
     ]
+
+
+def _direction(order: list[str], before: str, after: str) -> str:
+    """Lower or higher, where both are tiers of this version."""
+    if before not in order:
+        return ""
+    return "lower" if order.index(after) < order.index(before) else "higher"
 
 
 def _labels(version: CriteriaVersion) -> dict[str, str]:

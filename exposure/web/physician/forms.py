@@ -37,7 +37,7 @@ class TextForm(forms.Form):
             self.add_error("content", error.message)
             return
         sentence = (
-            _("Line %(line)d, %(path)s: %(message)s.") if error.path else _("Line %(line)d: %(message)s.")
+            _("Line %(line)d, %(path)s: %(message)s") if error.path else _("Line %(line)d: %(message)s")
         )
         self.add_error("content", sentence % where)
         lines = (self.data.get("content") or "").splitlines()
