@@ -117,7 +117,9 @@ def _open_exposure(assessment: Assessment, at: datetime, by: User) -> FollowUp |
     worker = assessment.breach.worker
     for signed_off in worker.follow_ups.filter(pathogen=assessment.pathogen, ended_at__gt=at):
         if opening.brings_follow_up(opening.plan_in_force(assessment)):
-            _go_on(signed_off, _("Another exposure was reported before the last day had ended."), at, by.actor)
+            _go_on(
+                signed_off, _("Another exposure was reported before the last day had ended."), at, by.actor
+            )
     opened = opening.open_exposure(assessment, at=at, by=by.actor)
     return opened[0] if opened else None
 
@@ -591,7 +593,11 @@ def follow_ups_to_replan(*, at: datetime) -> list[int]:
 def replan_follow_up(*, follow_up_id: int, at: datetime) -> None:
     """Bring one follow-up's unopened readings in line with its exposures, windows and zones of today."""
     with transaction.atomic():
-        follow_up = FollowUp.objects.select_for_update(of=("self",)).select_related("worker__site").get(pk=follow_up_id)
+        follow_up = (
+            FollowUp.objects.select_for_update(of=("self",))
+            .select_related("worker__site")
+            .get(pk=follow_up_id)
+        )
         if follow_up.ended_at is None:
             _plan_checks(follow_up, at)
 
@@ -661,10 +667,10 @@ def review_moved(*, stored: Replay, by: User, at: datetime) -> int:
     """A task for the nurse on every report that a replay names, unless one is open. How many were made."""
     with transaction.atomic():
         moved = Breach.objects.filter(uid__in=stored.breaches).select_related("site")
-        asked = Task.objects.filter(code=REVIEW, completed_at=None, dropped_at=None).values("breach_id")
+        asked = Task.objects.filter(breach__in=moved, code=REVIEW, completed_at=None, dropped_at=None)
         title = _("Look again at the tier: %(version)s would change it") % {"version": stored.version}
         tasks = []
-        for breach in moved.exclude(pk__in=asked):
+        for breach in moved.exclude(pk__in=asked.values("breach_id")):
             require(by, Deed.PROPOSE_CRITERIA, breach.site_id, at=at)
             due_at = at + REVIEW_WITHIN
             tasks.append(Task(site=breach.site, breach=breach, code=REVIEW, title=title, due_at=due_at))

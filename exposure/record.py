@@ -174,7 +174,7 @@ def create_many(model: type[ModelT], rows: Iterable[ModelT]) -> list[ModelT]:
     """Insert rows of a recorded model and the first version of each, in one transaction."""
     context = current()
     with transaction.atomic():
-        created = models.QuerySet.bulk_create(model._default_manager.all(), list(rows))
+        created = models.QuerySet(model).bulk_create(list(rows))
         _write_versions(model, created, context, update=False)
     return created
 
@@ -183,7 +183,7 @@ def update_many(model: type[ModelT], rows: Sequence[ModelT], fields: Sequence[st
     """Write the named fields of rows of a recorded model and a version of each, in one transaction."""
     context = current()
     with transaction.atomic():
-        models.QuerySet.bulk_update(model._default_manager.all(), list(rows), fields)
+        models.QuerySet(model).bulk_update(list(rows), fields)  # a guarded one would refuse its own update
         _write_versions(model, rows, context, update=True)
 
 
@@ -194,7 +194,7 @@ def insert_many(
     rows = list(rows)
     for row in rows:
         _stamp_row(row)
-    return models.QuerySet.bulk_create(model._default_manager.all(), rows, ignore_conflicts=ignore_conflicts)
+    return models.QuerySet(model).bulk_create(rows, ignore_conflicts=ignore_conflicts)
 
 
 def mark_withdrawn(queryset: models.QuerySet, *, at: datetime) -> int:

@@ -20,7 +20,7 @@ from exposure.report.models import Case, CaseStatement
 
 FIXTURES = Path(__file__).resolve().parent.parent / "fixtures"
 MONDAY = datetime(2026, 3, 2, 9, 0, tzinfo=UTC)  # before any clock change in Lisbon
-PASSWORD = "heron-lapwing-curlew-avocet"  # noqa: S105
+PASSWORD = "heron-lapwing-curlew-avocet"
 
 
 @dataclass

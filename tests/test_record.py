@@ -43,7 +43,9 @@ def test_an_insert_only_write_outside_an_operation_is_refused(cast):
         Signature.objects.create(subject="criteriaversion:1", user=cast.nurse, meaning="m")
 
 
-@pytest.mark.parametrize("write", [create_many, lambda model, rows: update_many(model, rows, ["name"]), insert_many])
+@pytest.mark.parametrize(
+    "write", [create_many, lambda model, rows: update_many(model, rows, ["name"]), insert_many]
+)
 def test_a_bulk_write_outside_an_operation_is_refused(cast, write):
     with pytest.raises(NotActing):
         write(Worker, [cast.worker])
@@ -80,12 +82,17 @@ def test_bulk_helpers_write_the_same_versions(cast):
             ("+", "user:7", "import", "roster", MONDAY),
             ("~", "user:8", "import", "typo", MONDAY + hours(1)),
         ]
-        assert worker.history.latest("history_id").name == Worker.objects.get(pk=worker.pk).name == worker.name
+        assert (
+            worker.history.latest("history_id").name == Worker.objects.get(pk=worker.pk).name == worker.name
+        )
 
 
 def test_a_bulk_write_that_fails_leaves_neither_rows_nor_versions(cast):
     before = Worker.history.count()
-    twice = [Worker(site=cast.site, name="One", number="SG-9"), Worker(site=cast.site, name="Two", number="SG-9")]
+    twice = [
+        Worker(site=cast.site, name="One", number="SG-9"),
+        Worker(site=cast.site, name="Two", number="SG-9"),
+    ]
     with doing("command:tests"), pytest.raises(IntegrityError), transaction.atomic():
         create_many(Worker, twice)
     assert (Worker.objects.filter(number="SG-9").count(), Worker.history.count()) == (0, before)
@@ -119,7 +126,9 @@ def test_an_insert_only_row_is_neither_saved_again_nor_deleted(cast):
 
 
 def test_inserted_again_with_conflicts_ignored_a_row_stays_as_it_is(cast):
-    first, again = (Signature(subject="adoption:1", user=cast.nurse, meaning=meaning) for meaning in ("a", "b"))
+    first, again = (
+        Signature(subject="adoption:1", user=cast.nurse, meaning=meaning) for meaning in ("a", "b")
+    )
     for at, row in ((MONDAY, first), (MONDAY + hours(1), again)):
         with doing(cast.nurse, at=at):
             insert_many(Signature, [row], ignore_conflicts=True)

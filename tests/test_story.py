@@ -16,7 +16,7 @@ from tests.walk import (
     follow_up_told_and_confirmed,
     hours,
     log,
-    log_every_reading,
+    log_to_the_end,
     pass_time,
     report,
     tell,
@@ -58,12 +58,18 @@ def test_a_breach_walks_from_the_station_to_a_signed_clearance(cast):
     assert (alert.round, alert.acknowledged_at) == (2, None), "a second fever opens a new round"
     mail.outbox.clear()
     pass_time(EVENING + hours(15))
-    assert cast.nurse.email in {address for message in mail.outbox for address in message.to}, "and pages again"
+    assert cast.nurse.email in {address for message in mail.outbox for address in message.to}, (
+        "and pages again"
+    )
 
     with doing(cast.physician, at=EVENING + hours(16)):
         pipeline.acknowledge_alert(alert=alert, by=cast.physician, at=EVENING + hours(16))
         pipeline.close_alert(
-            alert=alert, outcome="other_diagnosis", note="Influenza.", by=cast.physician, at=EVENING + hours(16)
+            alert=alert,
+            outcome="other_diagnosis",
+            note="Influenza.",
+            by=cast.physician,
+            at=EVENING + hours(16),
         )
         for task in reported.breach.exposures.get().tasks.all():
             pipeline.complete_task(task=task, note="Done.", by=cast.physician, at=EVENING + hours(16))
@@ -126,7 +132,7 @@ def test_an_earlier_breach_reported_later_does_not_shorten_the_follow_up(cast):
 
 def test_a_new_breach_before_the_clearance_takes_effect_makes_it_void_and_joins_the_follow_up(cast):
     follow_up = follow_up_told_and_confirmed(cast)
-    signed_at = log_every_reading(cast, follow_up) + hours(1)
+    signed_at = log_to_the_end(cast, follow_up) + hours(1)
     with doing(cast.physician, at=signed_at):
         clearance = pipeline.sign_clearance(follow_up=follow_up, by=cast.physician, at=signed_at)
     again = report(cast, at=signed_at + hours(1), occurred_at=signed_at.isoformat())
@@ -139,7 +145,7 @@ def test_a_new_breach_before_the_clearance_takes_effect_makes_it_void_and_joins_
 
 def test_a_breach_after_the_clearance_has_taken_effect_opens_a_new_follow_up(cast):
     follow_up = follow_up_told_and_confirmed(cast)
-    signed_at = log_every_reading(cast, follow_up) + hours(1)
+    signed_at = log_to_the_end(cast, follow_up) + hours(1)
     with doing(cast.physician, at=signed_at):
         clearance = pipeline.sign_clearance(follow_up=follow_up, by=cast.physician, at=signed_at)
     again = report(cast, at=LAST_DAY_IS_OVER, occurred_at=LAST_DAY_IS_OVER.isoformat())
@@ -150,7 +156,7 @@ def test_a_breach_after_the_clearance_has_taken_effect_opens_a_new_follow_up(cas
 
 def test_nobody_signs_while_a_fever_is_open(cast):
     follow_up = follow_up_told_and_confirmed(cast)
-    log_every_reading(cast, follow_up, but=1)
+    log_to_the_end(cast, follow_up, but=1)
     last = follow_up.checks.last()
     log(cast, at=last.due_at, temperature="38.0")
     with doing(cast.physician, at=last.closes_at), pytest.raises(NotYet) as refusal:

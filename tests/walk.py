@@ -51,12 +51,13 @@ def log(cast: Cast, *, at: datetime, by: User | None = None, **changes) -> Logge
         return pipeline.log_reading(body=cast.reading(**changes), worker=cast.worker, entered_by=by, at=at)
 
 
-def log_every_reading(cast: Cast, follow_up: FollowUp, *, but: int = 0) -> datetime:
-    """A normal reading at the due time of every check but the last few. Returns the moment of the last one."""
+def log_to_the_end(cast: Cast, follow_up: FollowUp, *, but: int = 0) -> datetime:
+    """A normal reading every 36 hours, which is no silence, up to the last check `but` so many. Returns the due time
+    of the last check."""
     checks = list(follow_up.checks.filter(withdrawn_at=None))
-    for check in checks[: len(checks) - but]:
+    for check in reversed(checks[: len(checks) - but][::-3]):
         log(cast, at=check.due_at)
-    return check.due_at
+    return checks[-1].due_at
 
 
 def pass_time(at: datetime) -> dict[str, int]:

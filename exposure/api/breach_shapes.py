@@ -46,6 +46,7 @@ class SubmissionSerializer(serializers.Serializer):
 
 
 class AssessmentSerializer(serializers.ModelSerializer):
+    pathogen = serializers.CharField()  # as it was reported, which need be no known one
     criteria_version = code("version", "version")
     floor = CodeOrNull()
     ceiling = CodeOrNull()

@@ -36,6 +36,8 @@ class FollowUpFilters(Filters):
 
 
 class RestrictionSerializer(serializers.ModelSerializer):
+    code = serializers.CharField()
+
     class Meta:
         model = Restriction
         fields = ("code", "title", "from_date", "to_date")

@@ -21,6 +21,7 @@ from exposure.audit.models import AccessEntry
 from exposure.people.access import View, visible
 from exposure.people.models import Worker
 from exposure.record import acting
+from exposure.report.submission import storable
 
 Values = dict[str, Any]
 
@@ -74,11 +75,12 @@ class Resource(APIView):
 
     def worker(self, named: str, *sides: View) -> Worker:
         """The worker by number or uid, if the caller may see them, else Http404."""
+        named = storable(named)
         by = Q(number=named)
         with suppress(ValueError):
             by |= Q(uid=UUID(named))
         worker = self.seen(Worker.objects.select_related("site", "same_as__site"), *sides).filter(by).first()
-        if worker is None or "\0" in named:
+        if worker is None:
             raise Http404
         return worker.same_as or worker
 
@@ -99,7 +101,7 @@ class Resource(APIView):
 
     def note(self, row: Model, worker: Worker | None) -> None:
         """Note that the caller looked at the row."""
-        subject = f"{row._meta.model_name}:{row.uid}"
+        subject = f"{str(row._meta.verbose_name).replace(' ', '-')}:{row.uid}"
         about = worker.uid if worker else None
         note_look(self.request.user, AccessEntry.Kind.DETAIL, subject, about, at=self.request.at)
 

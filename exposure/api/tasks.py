@@ -27,6 +27,7 @@ class TaskSerializer(serializers.ModelSerializer):
     breach = uid("breach")
     follow_up = uid("exposure.follow_up")
     completed_by = code("completed_by", "name")
+    code = serializers.CharField()
 
     class Meta:
         model = Task

@@ -17,7 +17,7 @@ from exposure.classify.document import CriteriaError, nearest
 from exposure.classify.table import Fact
 
 SLICE = 1 << 16  # cases worked at a time
-MOST_CELLS = 1 << 21  # of one block's table
+MOST_CELLS = 1 << 18  # of one block's table; the tables of a block stay in the cache as well
 
 Column = Sequence[object] | NDArray[np.uint8]
 Bytes = NDArray[np.uint8]
@@ -151,7 +151,7 @@ class Columns:
             raise CriteriaError(f"row {start + at}: {column[at]} is no position of an answer", path=name)
         return digits
 
-    def _positions(self, fact: Fact, column: Sequence[object]) -> Iterator[int]:
+    def _positions(self, fact: Fact, column: Column) -> Iterator[int]:
         for row, answer in enumerate(column):
             try:
                 yield UNKNOWN if answer is None else fact.position(answer)

@@ -18,6 +18,7 @@ from exposure.classify.table import Sets, Table
 UNKNOWN = 255  # the position of an answer that is not known
 MOST_WORK = 600_000  # states kept; some seconds, a few hundred megabytes
 MOST_MERGES = 1_500_000  # pairs of nodes merged
+Allowed = Sequence[Sequence[int]]  # per level the positions to consider
 Step = tuple[int, int]  # (level, position of the answer taken there)
 
 
@@ -163,7 +164,7 @@ class Diagram:
         """The tier's position that a rank counts as; the number of tiers for `impossible`."""
         return self.highest + 1 if rank == self.impossible else min(rank, self.highest)
 
-    def allowed(self, sets: Iterable[tuple[int, int]]) -> list[Sequence[int]]:
+    def allowed(self, sets: Iterable[tuple[int, int]]) -> Allowed:
         """Per level the positions inside these answer sets (by place); all where a fact is not named."""
         named = dict(sets)
         return [
@@ -171,7 +172,7 @@ class Diagram:
             for place, size in zip(self.order, self.sizes, strict=True)
         ]
 
-    def bounds(self, allowed: list[Sequence[int]]) -> tuple[int, int] | None:
+    def bounds(self, allowed: Allowed) -> tuple[int, int] | None:
         """Least and greatest rank over the completions inside `allowed`; None if there is none."""
         found: dict[int, tuple[int, int] | None] = {rank: (rank, rank) for rank in range(self.impossible)}
         found[self.impossible] = None
@@ -186,32 +187,10 @@ class Diagram:
 
         return visit(self.root)
 
-    def path(self, rank: int, allowed: list[Sequence[int]]) -> dict[int, int] | None:
-        """Place -> position of a completion inside `allowed` that has this rank; None if there is none."""
-        seen: set[int] = set()
-
-        def visit(node: int) -> list[Step] | None:
-            if node == rank:
-                return []
-            if (
-                node in seen
-                or not self.low[node] <= rank <= self.high[node]
-                or self.level[node] == len(self.sizes)
-            ):
-                return None
-            seen.add(node)
-            for position in allowed[self.level[node]]:
-                if (rest := visit(self.children[node][position])) is not None:
-                    return [(self.level[node], position), *rest]
-            return None
-
-        steps = visit(self.root)
-        return None if steps is None else self._completion(steps, allowed)
-
     def contrast(
         self,
         place: int,
-        allowed: list[Sequence[int]],
+        allowed: Allowed,
         differ: Callable[[int, int], bool],
         same: set[tuple[int, int]],
     ) -> tuple[dict[int, int], dict[int, int]] | None:
@@ -253,7 +232,7 @@ class Diagram:
         found = above(self.root)
         return found and (self._completion(found[0], allowed), self._completion(found[1], allowed))
 
-    def _completion(self, steps: list[Step], allowed: list[Sequence[int]]) -> dict[int, int]:
+    def _completion(self, steps: list[Step], allowed: Allowed) -> dict[int, int]:
         """The steps as place -> position; a fact that was not asked takes its first allowed answer."""
         taken = dict(steps)
         return {place: taken.get(level, allowed[level][0]) for level, place in enumerate(self.order)}

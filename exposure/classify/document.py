@@ -184,7 +184,7 @@ def read(text: str) -> Node:
             f"the character U+{error.character:04X} is not allowed; remove it", line=line
         ) from None
     if not isinstance(after, yaml.StreamEndEvent):
-        line = after.start_mark.line + 1
+        line = _line(after)
         raise CriteriaError("a second document begins here; one file holds one version", line=line)
     return root
 
@@ -192,7 +192,7 @@ def read(text: str) -> Node:
 def _node(
     event: yaml.Event, events: Iterator[yaml.Event], path: str, key_line: int | None, depth: int
 ) -> Node:
-    line = event.start_mark.line + 1
+    line = _line(event)
     _refuse_machinery(event, line, path)
     key_line = key_line or line
     if isinstance(event, yaml.ScalarEvent):
@@ -217,8 +217,12 @@ def _node(
     return Node(entries, line, path, key_line)
 
 
+def _line(event: yaml.Event) -> int:
+    return event.start_mark.line + 1 if event.start_mark else 1
+
+
 def _key(event: yaml.Event, path: str) -> tuple[str, int]:
-    line = event.start_mark.line + 1
+    line = _line(event)
     _refuse_machinery(event, line, path)
     if not isinstance(event, yaml.ScalarEvent) or not event.value.strip():
         raise CriteriaError("a key must be a plain text", line=line, path=path)

@@ -15,6 +15,7 @@ from exposure.classify.table import Fact, Sets, Table
 
 Facts = Mapping[str, object]
 Completion = dict[int, int]  # place -> position
+Found = tuple[str, str, str, Facts | tuple[Facts, Facts] | None] | None  # kind, about, message, witness
 
 
 @dataclass(frozen=True)
@@ -35,22 +36,19 @@ class Finding:
 def findings(table: Table, diagram: Diagram, accepted: Iterable[tuple[str, str]]) -> tuple[Finding, ...]:
     """All findings: the gap, then by rule, then by fact, each in file order. Raises TooIntricate."""
     accepted = set(accepted)
-    found = [_gap(table, diagram)]
+    found = [_gap(table)]
     found += [_idle(table, at) for at in range(len(table.rules))]
-    falls: set[tuple[int, int]] = set()
+    steady: set[tuple[int, int]] = set()
     for place, fact in enumerate(table.facts):
-        found += [_falling(table, diagram, place, fact, falls), _unused(table, place, fact)]
+        found += [_falling(table, diagram, place, fact, steady), _unused(table, place, fact)]
     return tuple(
         Finding(kind, about, message, witness, (kind, about) in accepted)
         for kind, about, message, witness in filter(None, found)
     )
 
 
-Found = tuple[str, str, str, Facts | tuple[Facts, Facts] | None] | None
-
-
-def _gap(table: Table, diagram: Diagram) -> Found:
-    completion = diagram.path(table.uncovered, diagram.allowed(()))
+def _gap(table: Table) -> Found:
+    completion = None if table.otherwise else escape(table, (), [sets for _, sets in table.ranked])
     if completion is None:
         return None
     message = "no rule holds for some answers, and there is no 'otherwise'; add a rule or 'otherwise'"
@@ -82,10 +80,10 @@ def _needed(table: Table, at: int, higher: Sequence[Sets]) -> bool:
     return any(escape(table, inside, alone) is not None for inside in lower if inside is not None)
 
 
-def _falling(table: Table, diagram: Diagram, place: int, fact: Fact, seen: set[tuple[int, int]]) -> Found:
+def _falling(table: Table, diagram: Diagram, place: int, fact: Fact, steady: set[tuple[int, int]]) -> Found:
     if fact.worse != "up":
         return None
-    pair = diagram.contrast(place, diagram.allowed(()), gt, seen)
+    pair = diagram.contrast(place, diagram.allowed(()), gt, steady)
     if pair is None:
         return None
     earlier, later = pair

@@ -56,8 +56,8 @@ class Tick(InsertOnly):
 class Replay(InsertOnly):
     """All past reports classified under a version that is not in force: who would move, and by which rule.
 
-    `moves` counts per (before, after): [{"before", "after", "rules", "count"}]; `breaches` are the uids of the
-    reports that would move. Nothing is moved by it.
+    `moves` counts per (before, after): [{"before", "after", "rules", "settled", "count"}]; `breaches` are the uids
+    of the reports that would move, in the order of `moves`. Nothing is moved by it.
     """
 
     version = models.ForeignKey(CriteriaVersion, models.PROTECT, related_name="replays")

@@ -126,8 +126,8 @@ class Profile:
 
     def lacking(self) -> list[str]:
         """The keys that approval still needs."""
-        needed = ("incubation_days", "min_hours", "fever", "subjective_fever", "reducer_hours", "symptoms")
-        needed += ("symptom_count", "silence_hours", "next_look_hours")
+        needed = ["incubation_days", "min_hours", "fever", "subjective_fever", "reducer_hours", "symptoms"]
+        needed += ["symptom_count", "silence_hours", "next_look_hours"]
         lacking = [key for key in needed if getattr(self, key) is None or getattr(self, key) == {}]
         return lacking + (["fever.default"] if self.fever and "default" not in self.fever else [])
 

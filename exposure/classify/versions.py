@@ -165,16 +165,15 @@ def approve(
 
 
 def _end_former(site: Site, pathogen: str, at: datetime) -> None:
-    former = (
-        Adoption.objects.filter(site=site, pathogen=pathogen, until_at=None).select_related("version").first()
-    )
+    former = Adoption.objects.filter(site=site, pathogen=pathogen, until_at=None).first()
     if former is None:
         return
     former.until_at = at
     former.save()
-    if not former.version.adoptions.filter(until_at=None).exists():
-        former.version.retired_at = at
-        former.version.save()
+    version = CriteriaVersion.objects.select_for_update(of=("self",)).get(pk=former.version_id)
+    if not version.adoptions.filter(until_at=None).exists():
+        version.retired_at = at
+        version.save()
 
 
 def _next_adoption(version: CriteriaVersion, site: Site) -> uuid.UUID:

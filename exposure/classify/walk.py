@@ -65,7 +65,7 @@ class Walk:
     def outcome_of(self, answers: Answers) -> Outcome | None:
         """What the answers decide; None where no completion has them. Raises CriteriaError for a wrong answer."""
         try:
-            return reduce(getitem, answers, self.root)  # type: ignore[arg-type]
+            return reduce(getitem, answers, self.root)  # type: ignore[arg-type, return-value]
         except TooIntricate:
             bounds = self.diagram.bounds(self.diagram.allowed(self.known(answers)))
             return self.outcome(*bounds) if bounds else None

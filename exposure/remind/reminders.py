@@ -58,7 +58,10 @@ def remind_due(*, at: datetime) -> int:
                     ),
                     overtaken=Exists(
                         Rung.objects.filter(
-                            check_row=OuterRef("check_row"), withdrawn_at=None, at__gt=OuterRef("at"), at__lte=at
+                            check_row=OuterRef("check_row"),
+                            withdrawn_at=None,
+                            at__gt=OuterRef("at"),
+                            at__lte=at,
                         )
                     ),
                     paused=Exists(

@@ -153,8 +153,14 @@ def silences(*, at: datetime) -> int:
 
 def _with_contact() -> QuerySet[FollowUp]:
     """Follow-ups with `contact_at`: the last reading or answered call; before any, the opening."""
-    reading = Reading.objects.filter(worker=OuterRef("worker")).order_by("-recorded_at").values("recorded_at")[:1]
-    call = Call.objects.filter(worker=OuterRef("worker"), answered=True).order_by("-called_at").values("called_at")[:1]
+    reading = (
+        Reading.objects.filter(worker=OuterRef("worker")).order_by("-recorded_at").values("recorded_at")[:1]
+    )
+    call = (
+        Call.objects.filter(worker=OuterRef("worker"), answered=True)
+        .order_by("-called_at")
+        .values("called_at")[:1]
+    )
     opened = F("opened_at")
     contact = Greatest(opened, Coalesce(Subquery(reading), opened), Coalesce(Subquery(call), opened))
     return FollowUp.objects.annotate(contact_at=contact)

@@ -160,7 +160,7 @@ def test_opening_a_detail_is_noted_each_time_with_whom_it_is_about(calls, cast, 
         calls("nurse").get(f"follow-ups/{followed}/")
     looks = AccessEntry.objects.filter(kind="detail")[before:]
     assert [(look.user, look.subject, look.about) for look in looks] == [
-        (cast.nurse, f"followup:{followed}", cast.worker.uid)
+        (cast.nurse, f"follow-up:{followed}", cast.worker.uid)
     ] * 2
 
 

@@ -6,7 +6,7 @@ from rest_framework.test import APIClient
 from exposure import pipeline
 from exposure.classify.versions import unticked
 from tests.cast import MONDAY, doing
-from tests.classify.test_replay import MILDER, confirm, report
+from tests.classify.milder import MILDER, confirm, report
 
 pytestmark = pytest.mark.database
 

@@ -1,5 +1,6 @@
 """POST readings/: the worked exchange of the contract, refusals, and who may enter for whom."""
 
+import json
 from datetime import timedelta
 from uuid import uuid4
 
@@ -135,6 +136,12 @@ def test_whoever_may_not_enter_for_a_worker_is_told_nothing_of_them(calls, cast,
         nobodys = calls(name).post("readings/", cast.reading(worker="SG-0000"))
         assert (theirs.status_code, nobodys.status_code) == (404, 404)
         assert theirs.content == nobodys.content
+
+
+def test_a_worker_named_by_text_that_no_database_holds_is_not_there(calls, cast, evening):
+    for named in ("\0", "SG-\0", "\ud800", "", "x" * 5000):
+        answer = calls("nurse").post("readings/", json.dumps(cast.reading(worker=named)))
+        assert answer.status_code == 404, named
 
 
 def test_readings_are_throttled_with_the_time_to_go_on(calls, cast, evening, monkeypatch):

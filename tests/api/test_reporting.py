@@ -4,7 +4,7 @@ import json
 from concurrent.futures import ThreadPoolExecutor
 
 import pytest
-from django.db import connections
+from django.db import connection, connections
 from django.test import Client
 
 from exposure.api.breach_shapes import SubmissionSerializer
@@ -129,7 +129,7 @@ def test_the_description_names_every_key_that_a_report_is_read_for():
 
 
 @pytest.mark.django_db(transaction=True)
-@pytest.mark.skipif("connection.vendor != 'postgresql'", reason="SQLite writes one at a time")
+@pytest.mark.skipif(connection.vendor != "postgresql", reason="SQLite writes one at a time")
 def test_a_hundred_identical_reports_at_once_are_one_record():
     cast = assemble()
     with doing("command:tests"):

@@ -13,6 +13,7 @@ from exposure.audit.history import Wanted, latest, looks_at, of_worker
 from exposure.audit.models import AccessEntry
 from exposure.people.models import Worker, WorkerWindow
 from exposure.record import create_many, mark_withdrawn
+from exposure.tasks import tick
 from tests.cast import MONDAY, doing
 
 pytestmark = [pytest.mark.database, pytest.mark.django_db]
@@ -263,3 +264,29 @@ def test_the_worker_is_shown_everybody_who_looked_but_themself(cast):
     with doing(cast.nurse, at=LATER):
         note_look(cast.nurse, AccessEntry.Kind.LIST, "monitoring", at=LATER)
     assert [str(look.user) for look in looks_at(cast.worker.uid)] == ["Petra Birch", "Nora Teal"]
+
+
+def test_a_page_names_person_and_address(client, cast, standing_clock):
+    standing_clock(LATER)
+    client.force_login(cast.worker.user)
+    client.post("/settings/", {"unit": "F", "phone_only": "False"}, REMOTE_ADDR="192.0.2.7")
+    told = of_worker(cast.worker.uid)[-1]
+    assert (told.who, told.at, told.origin) == ("Wim Alder", LATER, "192.0.2.7 /settings/")
+
+
+def test_the_api_names_person_and_address(client, cast, breach, standing_clock):
+    standing_clock(LATER)
+    client.force_login(cast.worker.user)
+    body = cast.reading(taken_at=LATER.isoformat())
+    answer = client.post("/api/v1/readings/", body, content_type="application/json", REMOTE_ADDR="192.0.2.7")
+    assert answer.status_code == 201
+    [reading] = of_model(of_worker(cast.worker.uid), "Reading")
+    assert (reading.actor, reading.at) == (cast.worker.user.actor, LATER)
+    assert reading.origin == "API 192.0.2.7 /api/v1/readings/"
+
+
+def test_a_task_names_itself(cast, breach, standing_clock):
+    at = standing_clock(MONDAY + timedelta(days=1))
+    tick()
+    alerts = of_model(of_worker(cast.worker.uid), "Alert")
+    assert {(entry.actor, entry.origin, entry.at) for entry in alerts} == {("task:tick", "queue", at)}

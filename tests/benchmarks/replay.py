@@ -131,14 +131,15 @@ def measure(criteria: Criteria) -> None:
             yield page
 
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-    start = time.perf_counter()
+    start, busy = time.perf_counter(), time.process_time()
     replayed = replay.tally(criteria, timed_pages())
-    total = time.perf_counter() - start
+    total, busy = time.perf_counter() - start, time.process_time() - busy
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     assert replayed.reports == Breach.objects.count()
+    moved = sum(move.count for move in replayed.moves)
     print(
         f"{replayed.reports} reports: {total:.1f} s, of it reading {reading:.1f} s and classifying "
-        f"{total - reading:.1f} s; {sum(move.count for move in replayed.moves)} would move; "
+        f"{total - reading:.1f} s ({busy:.1f} s of processor time in all); {moved} would move; "
         f"peak memory {peak / 1024:.0f} MiB, {(peak - before) / 1024:.0f} MiB more than before"
     )
 

@@ -7,7 +7,7 @@ from playwright.sync_api import expect
 from exposure import pipeline
 from exposure.classify.assess import adopted
 from tests.cast import MONDAY, doing
-from tests.classify.test_replay import confirm, report
+from tests.classify.milder import confirm, report
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 

@@ -41,6 +41,8 @@ def refusal(document):
 @pytest.mark.parametrize("path", PUBLISHED, ids=lambda path: path.stem)
 def test_the_published_criteria_are_valid(path, loader):
     document = yaml.load(path.read_text(encoding="utf-8"), Loader=loader)
+    if document["profile"]["rise"] == "null":  # what BaseLoader makes of the one null that the format has
+        document["profile"]["rise"] = None
     assert [error.message for error in SCHEMA.iter_errors(document)] == []
 
 

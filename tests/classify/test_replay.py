@@ -18,30 +18,14 @@ from exposure.followup.work_models import Task
 from exposure.people.models import Worker
 from exposure.report.models import Breach
 from tests.cast import FIXTURES, MONDAY, doing
+from tests.classify.milder import EBOLA, MILDER, confirm, report
 
 pytestmark = pytest.mark.database
 
-EBOLA = (FIXTURES / "criteria" / "ebola-2023.1.yaml").read_text()
-# Whole skin no longer counts: the same contact was high, then none. Invented.
-MILDER = (
-    EBOLA.replace('"2023.1"', '"2026.1"')
-    .replace("[intact, broken, mucosa, pierced]}\n    be", "[broken, mucosa, pierced]}\n    be")
-    .replace("when: {skin: [possible]}", "when: {skin: [pierced]}")
-)
 # One more question, which only some reports have answered beyond what 2023.1 knows. Invented.
 QUESTION = '  - {name: minutes, ask: "How long?", unit: min, cuts: [15, 60], worse: up}'
 LONG = "  - {id: LONG, tier: high, when: {skin: [intact], minutes: {at_least: 15}}, because: Long, source: local}"
 ASKING = MILDER.replace("\nrules:\n", f"\n{QUESTION}\nrules:\n{LONG}\n")
-
-
-def report(cast, **changes):
-    with doing(cast.observer):
-        return pipeline.report_breach(body=cast.body(**changes), reporter=cast.observer, at=MONDAY).breach
-
-
-def confirm(cast, breach, **facts):
-    with doing(cast.nurse):
-        pipeline.confirm_breach(breach=breach, by=cast.nurse, facts=facts, at=MONDAY)
 
 
 def moves(replayed):
@@ -145,26 +129,26 @@ def test_a_replay_of_one_site_leaves_the_others_out(cast):
 
 
 def test_a_replay_says_the_same_as_assessing_every_report_again_one_by_one(cast, monkeypatch):
-    """Two hundred random reports, some confirmed, self-answered, contradictory, overridden, in pages of seven."""
+    """Eighty random reports, some confirmed, self-answered, contradictory, overridden, in pages of seven."""
     monkeypatch.setattr(replay, "PAGE", 7)
     monkeypatch.setattr(replay, "MOST_NAMED", 500)
     random = Random(5)
     with doing("command:tests"):
         people = [Worker.objects.create(site=cast.site, name=f"W{at}", number=f"W{at}") for at in range(5)]
-    contacts = ["none", "splash", "breach", "sharp", "household", "unprotected", None, "unheard-of"]
-    for _ in range(200):
+    contacts = ["none", "splash", "splash", "breach", "sharp", "household", None, "unheard-of"]
+    for _ in range(80):
         facts = {
             "contact": random.choice(contacts),
-            "skin": random.choice(["no", "possible", "intact", "broken", None]),
-            "minutes": random.choice([None, 3, 15, 59.5, 60, "long"]),
+            "skin": random.choice(["no", "possible", "intact", "intact", "intact", "broken", None]),
+            "minutes": random.choice([None, 3, 3, 5, 5, 14.9, 15, "long"]),
         }
         reporter = random.choice([cast.observer, cast.observer, cast.worker.user])
         worker = cast.worker.number if reporter == cast.worker.user else random.choice(people).number
         with doing(reporter):
             body = cast.body(worker=worker, facts=facts)
             breach = pipeline.report_breach(body=body, reporter=reporter, at=MONDAY).breach
-        if random.random() < 0.5:
-            confirm(cast, breach, skin=random.choice(["no", "intact", "mucosa"]))
+        if random.random() < 0.8:
+            confirm(cast, breach, skin=random.choice(["no", "intact", "intact", "mucosa"]))
         if random.random() < 0.1:
             with doing(cast.nurse):
                 pipeline.override_tier(
@@ -173,9 +157,9 @@ def test_a_replay_says_the_same_as_assessing_every_report_again_one_by_one(cast,
     replayed = replay.replay(Criteria.parse(ASKING))
     said = {uid: (one.before, one.after) for one in replayed.moves for uid in one.breaches}
     expected = one_by_one(ASKING)
-    assert len(expected) > 20
+    assert len(expected) > 4
     assert said == expected
-    assert replayed.reports == 200
+    assert replayed.reports == 80
     assert sum(one.count for one in replayed.moves) == len(expected)
 
 

@@ -88,7 +88,7 @@ def test_a_draft_keeps_its_exact_text_and_its_editor(cast):
     [
         (
             NEXT.replace("tier: high\n    when: {skin: [intact", "tier: hihg\n    when: {skin: [intact"),
-            74,
+            82,
             "hihg",
         ),
         (EBOLA, 4, "stands already"),

@@ -14,7 +14,7 @@ from exposure.followup.models import FollowUp
 from exposure.people.models import Worker
 from exposure.pipeline import NotYet
 from tests.cast import MONDAY, doing
-from tests.walk import confirm, follow_up_told_and_confirmed, hours, log, log_every_reading, report, tell
+from tests.walk import confirm, follow_up_told_and_confirmed, hours, log, log_to_the_end, report, tell
 
 pytestmark = pytest.mark.database
 
@@ -39,26 +39,30 @@ def reasons(follow_up, by, at):
 
 
 def test_before_the_last_reading_nobody_signs(cast, follow_up):
-    log_every_reading(cast, follow_up, but=1)
+    log_to_the_end(cast, follow_up, but=1)
     assert reasons(follow_up, cast.physician, LAST_DUE) == ("last_reading_missing",)
     assert not Clearance.objects.exists()
 
 
 def test_after_the_last_reading_a_physician_signs_and_it_takes_effect_when_the_day_ends(cast, follow_up):
-    log_every_reading(cast, follow_up)
+    log_to_the_end(cast, follow_up)
     clearance = sign(follow_up, cast.physician, LAST_DUE)
-    assert (clearance.kind, clearance.signed_at, clearance.effective_at) == ("completed", LAST_DUE, LAST_DAY_IS_OVER)
+    assert (clearance.kind, clearance.signed_at, clearance.effective_at) == (
+        "completed",
+        LAST_DUE,
+        LAST_DAY_IS_OVER,
+    )
     assert FollowUp.objects.get().ended_at == LAST_DAY_IS_OVER
 
 
 def test_a_clearance_signed_after_the_last_day_takes_effect_at_once(cast, follow_up):
-    log_every_reading(cast, follow_up)
+    log_to_the_end(cast, follow_up)
     at = LAST_DAY_IS_OVER + hours(9)
     assert sign(follow_up, cast.physician, at).effective_at == at
 
 
 def test_a_last_reading_that_was_explained_is_enough(cast, follow_up):
-    log_every_reading(cast, follow_up, but=1)
+    log_to_the_end(cast, follow_up, but=1)
     with doing(cast.nurse, at=LAST_DUE):
         pipeline.excuse_check(check=follow_up.checks.last(), reason="In the air.", by=cast.nurse, at=LAST_DUE)
     assert sign(follow_up, cast.physician, LAST_DUE).signed_at == LAST_DUE
@@ -80,12 +84,12 @@ def test_48_hours_without_contact_are_a_gap(cast, follow_up, gap, kind):
 def test_an_unconfirmed_report_stands_in_the_way(cast):
     reported = report(cast)
     tell(cast, reported)
-    log_every_reading(cast, reported.follow_ups[0])
+    log_to_the_end(cast, reported.follow_ups[0])
     assert set(reasons(reported.follow_ups[0], cast.physician, LAST_DUE)) == {"not_confirmed", "open_tasks"}
 
 
 def test_an_open_alert_of_the_report_stands_in_the_way(cast, follow_up):
-    log_every_reading(cast, follow_up)
+    log_to_the_end(cast, follow_up)
     breach = follow_up.exposures.get().breach
     with doing("command:tests", at=LAST_DUE):
         raise_alert(breach, "other_content", "Sent twice.", site=cast.site, at=LAST_DUE)
@@ -93,7 +97,7 @@ def test_an_open_alert_of_the_report_stands_in_the_way(cast, follow_up):
 
 
 def test_where_the_plan_asks_for_a_physician_a_nurse_does_not_sign(cast, follow_up):
-    log_every_reading(cast, follow_up)
+    log_to_the_end(cast, follow_up)
     assert reasons(follow_up, cast.nurse, LAST_DUE) == ("physician_signs",)
 
 
@@ -106,13 +110,13 @@ def plan_asks(follow_up, clearance):
 
 def test_where_the_plan_asks_for_a_nurse_a_nurse_signs(cast, follow_up):
     plan_asks(follow_up, "nurse")
-    log_every_reading(cast, follow_up)
+    log_to_the_end(cast, follow_up)
     assert sign(follow_up, cast.nurse, LAST_DUE).signed_at == LAST_DUE
 
 
 def test_where_the_plan_asks_for_two_the_second_person_makes_it_effective(cast, follow_up):
     plan_asks(follow_up, "two")
-    log_every_reading(cast, follow_up)
+    log_to_the_end(cast, follow_up)
     for _time in range(2):
         assert sign(follow_up, cast.nurse, LAST_DUE).signed_at is None
     assert FollowUp.objects.get().ended_at is None
@@ -123,7 +127,7 @@ def test_where_the_plan_asks_for_two_the_second_person_makes_it_effective(cast, 
 
 def test_a_second_signature_after_the_last_day_takes_effect_then_and_not_before(cast, follow_up):
     plan_asks(follow_up, "two")
-    log_every_reading(cast, follow_up)
+    log_to_the_end(cast, follow_up)
     sign(follow_up, cast.nurse, LAST_DUE)
     at = LAST_DAY_IS_OVER + hours(8)
     assert sign(follow_up, cast.physician, at).effective_at == at
@@ -131,7 +135,7 @@ def test_a_second_signature_after_the_last_day_takes_effect_then_and_not_before(
 
 def test_a_trigger_after_the_first_of_two_signatures_makes_it_void(cast, follow_up):
     plan_asks(follow_up, "two")
-    log_every_reading(cast, follow_up)
+    log_to_the_end(cast, follow_up)
     first = sign(follow_up, cast.nurse, LAST_DUE)
     log(cast, at=LAST_DUE + hours(1), temperature="38.0")
     first.refresh_from_db()
@@ -142,7 +146,7 @@ def test_a_trigger_after_the_first_of_two_signatures_makes_it_void(cast, follow_
 def test_a_fever_before_the_clearance_takes_effect_makes_it_void_and_one_after_does_not(
     cast, follow_up, seconds, void
 ):
-    log_every_reading(cast, follow_up)
+    log_to_the_end(cast, follow_up)
     clearance = sign(follow_up, cast.physician, LAST_DUE)
     log(cast, at=LAST_DAY_IS_OVER + timedelta(seconds=seconds), temperature="38.0")
     clearance.refresh_from_db()
@@ -151,7 +155,7 @@ def test_a_fever_before_the_clearance_takes_effect_makes_it_void_and_one_after_d
 
 
 def test_a_normal_reading_leaves_the_clearance(cast, follow_up):
-    log_every_reading(cast, follow_up)
+    log_to_the_end(cast, follow_up)
     clearance = sign(follow_up, cast.physician, LAST_DUE)
     log(cast, at=LAST_DUE + hours(1))
     clearance.refresh_from_db()
@@ -159,14 +163,14 @@ def test_a_normal_reading_leaves_the_clearance(cast, follow_up):
 
 
 def test_signing_again_returns_the_standing_clearance(cast, follow_up):
-    log_every_reading(cast, follow_up)
+    log_to_the_end(cast, follow_up)
     first = sign(follow_up, cast.physician, LAST_DUE)
     assert sign(follow_up, cast.physician2, LAST_DUE + hours(1)) == first
 
 
 @pytest.mark.parametrize("who", ["observer", "lead", "auditor", "administrator", "outsider"])
 def test_only_the_sites_clinicians_sign(cast, follow_up, who):
-    log_every_reading(cast, follow_up)
+    log_to_the_end(cast, follow_up)
     with pytest.raises(PermissionDenied):
         sign(follow_up, getattr(cast, who), LAST_DUE)
 
@@ -181,7 +185,7 @@ def test_nobody_signs_for_themselves(cast):
 
 
 def test_the_database_holds_one_standing_clearance(cast, follow_up):
-    log_every_reading(cast, follow_up)
+    log_to_the_end(cast, follow_up)
     sign(follow_up, cast.physician, LAST_DUE)
     with doing("command:tests"), pytest.raises(IntegrityError), transaction.atomic():
         Clearance.objects.create(follow_up=follow_up, kind="completed", effective_at=MONDAY)

@@ -102,7 +102,11 @@ def test_closing_needs_an_outcome(cast, outcome):
 
 def test_closing_keeps_who_when_and_what_came_of_it(cast):
     alert = close(cast, raised(cast), at=MONDAY + hours(2))
-    assert (alert.closed_by, alert.closed_at, alert.outcome) == (cast.physician, MONDAY + hours(2), "evaluated")
+    assert (alert.closed_by, alert.closed_at, alert.outcome) == (
+        cast.physician,
+        MONDAY + hours(2),
+        "evaluated",
+    )
     assert close(cast, alert, by=cast.nurse, at=MONDAY + hours(3)).closed_by == cast.physician
 
 

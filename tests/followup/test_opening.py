@@ -21,7 +21,11 @@ def test_a_follow_up_opens_provisional_at_the_ceilings_plan(cast):
     [follow_up] = report(cast, facts={"contact": "splash"}).follow_ups
     exposure = follow_up.exposures.get()
     assert follow_up.states.get().kind == "provisional"
-    assert (exposure.tier, exposure.day_zero, exposure.last_day) == ("high", date(2026, 3, 2), date(2026, 3, 23))
+    assert (exposure.tier, exposure.day_zero, exposure.last_day) == (
+        "high",
+        date(2026, 3, 2),
+        date(2026, 3, 23),
+    )
     assert exposure.plan["highest"] is True
 
 

@@ -24,7 +24,9 @@ def follow_up(cast):
 
 
 def statements(follow_ups):
-    with CaptureQueriesContext(connection, ) as queries:
+    with CaptureQueriesContext(
+        connection,
+    ) as queries:
         assert len(overviews(follow_ups, at=EVENING)) == len(follow_ups)
     return len(queries)
 

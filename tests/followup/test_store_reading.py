@@ -14,7 +14,7 @@ from exposure.followup.work_models import Alert
 from exposure.pipeline import ContentConflict
 from exposure.report.submission import BadSubmission
 from tests.cast import doing
-from tests.walk import follow_up_told_and_confirmed, hours, log, log_every_reading
+from tests.walk import follow_up_told_and_confirmed, hours, log, log_to_the_end
 
 pytestmark = pytest.mark.database
 
@@ -67,7 +67,9 @@ def test_an_impossible_temperature_is_refused_at_its_field_and_nothing_is_stored
     assert not Alert.objects.exists()
 
 
-@pytest.mark.parametrize(("typed", "value"), [("30.0", "30.0"), ("36,8", "36.8"), ("37.9", "37.9"), ("37", "37")])
+@pytest.mark.parametrize(
+    ("typed", "value"), [("30.0", "30.0"), ("36,8", "36.8"), ("37.9", "37.9"), ("37", "37")]
+)
 def test_a_decimal_comma_and_the_lowest_body_temperature_are_taken_as_entered(cast, follow_up, typed, value):
     assert log(cast, at=EVENING, temperature=typed).row.value == Decimal(value)
 
@@ -268,7 +270,11 @@ def test_an_amendment_that_moves_a_reading_leaves_its_old_check_unanswered(cast,
     evening, morning = follow_up.checks.all()[:2]
     first = log(cast, at=MORNING)
     amended = log(
-        cast, at=MORNING + hours(1), taken_at=EVENING.isoformat(), replaces=str(first.row.uid), reason="Evening."
+        cast,
+        at=MORNING + hours(1),
+        taken_at=EVENING.isoformat(),
+        replaces=str(first.row.uid),
+        reason="Evening.",
     )
     assert amended.fills == (evening,)
     assert state_of(follow_up, morning, MORNING + hours(1)) == "open"
@@ -310,7 +316,7 @@ def test_a_reading_that_was_taken_is_not_explained_away(cast, follow_up):
 
 
 def test_a_trigger_before_the_last_day_has_ended_makes_the_clearance_void(cast, follow_up):
-    signed_at = log_every_reading(cast, follow_up)
+    signed_at = log_to_the_end(cast, follow_up)
     with doing(cast.physician, at=signed_at):
         clearance = pipeline.sign_clearance(follow_up=follow_up, by=cast.physician, at=signed_at)
     log(cast, at=signed_at + hours(1), temperature="38.0")
@@ -323,7 +329,7 @@ def test_a_trigger_before_the_last_day_has_ended_makes_the_clearance_void(cast, 
 
 @pytest.mark.parametrize(("days", "taken"), [(13.99, True), (14, False)])
 def test_the_account_takes_readings_for_fourteen_days_after_the_clearance(cast, follow_up, days, taken):
-    signed_at = log_every_reading(cast, follow_up)
+    signed_at = log_to_the_end(cast, follow_up)
     with doing(cast.physician, at=signed_at):
         ended = pipeline.sign_clearance(follow_up=follow_up, by=cast.physician, at=signed_at).effective_at
     at = ended + timedelta(days=days)

@@ -157,7 +157,9 @@ def test_a_reading_is_seen_once_through_any_follow_up_of_its_worker(cast):
 
 
 OWN_DECISIONS = {
-    "tell": lambda breach, by: pipeline.tell_worker(breach=breach, how="phone", told_at=MONDAY, by=by, at=MONDAY),
+    "tell": lambda breach, by: pipeline.tell_worker(
+        breach=breach, how="phone", told_at=MONDAY, by=by, at=MONDAY
+    ),
     "confirm": lambda breach, by: pipeline.confirm_breach(breach=breach, by=by, at=MONDAY),
     "override": lambda breach, by: pipeline.override_tier(
         breach=breach, pathogen="ebola", tier="none", reason="Fine.", by=by, at=MONDAY
@@ -168,7 +170,9 @@ OWN_DECISIONS = {
     "complete": lambda breach, by: pipeline.complete_task(
         task=breach.exposures.get().tasks.first(), note="", by=by, at=MONDAY
     ),
-    "call": lambda breach, by: pipeline.note_call(worker=breach.worker, answered=True, note="", by=by, at=MONDAY),
+    "call": lambda breach, by: pipeline.note_call(
+        worker=breach.worker, answered=True, note="", by=by, at=MONDAY
+    ),
     "excuse": lambda breach, by: pipeline.excuse_check(
         check=breach.exposures.get().follow_up.checks.first(), reason="Busy.", by=by, at=MONDAY
     ),

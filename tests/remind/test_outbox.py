@@ -105,7 +105,9 @@ def test_a_message_refused_before_its_time_waits_its_turn(message, gateway):
 
 
 @pytest.mark.parametrize(("before", "given_up"), [(1, False), (0, True)])
-def test_when_the_reading_has_closed_the_message_is_given_up_and_a_nurse_told(message, gateway, before, given_up):
+def test_when_the_reading_has_closed_the_message_is_given_up_and_a_nurse_told(
+    message, gateway, before, given_up
+):
     gateway.refusal = Refused("busy", permanent=False)
     deliver_at(EVENING)
     at = message.pointless_at - seconds(before)
@@ -148,7 +150,12 @@ def test_a_channel_that_breaks_is_a_no_and_the_other_messages_leave(cast, messag
 def an_alert(cast):
     with doing(cast.nurse):
         return Alert.objects.create(
-            site=cast.site, worker=cast.worker, cause="fever", because="39", raised_at=EVENING, round_at=EVENING
+            site=cast.site,
+            worker=cast.worker,
+            cause="fever",
+            because="39",
+            raised_at=EVENING,
+            round_at=EVENING,
         )
 
 
@@ -237,7 +244,11 @@ def test_a_gateway_that_takes_nothing_is_left_alone_after_one_batch(cast, gatewa
 @pytest.mark.parametrize(
     ("error", "permanent", "because"),
     [
-        (SMTPRecipientsRefused({"a@example.org": (550, b"no such user")}), True, "RFC 5321: 5yz is permanent"),
+        (
+            SMTPRecipientsRefused({"a@example.org": (550, b"no such user")}),
+            True,
+            "RFC 5321: 5yz is permanent",
+        ),
         (SMTPRecipientsRefused({"a@example.org": (450, b"busy")}), False, "RFC 5321: 4yz is transient"),
         (SMTPServerDisconnected("gone"), False, "the line broke"),
         (TimeoutError("slow"), False, "no answer"),

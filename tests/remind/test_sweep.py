@@ -93,7 +93,9 @@ def test_after_six_hours_without_service_only_the_latest_reminder_that_still_hel
     assert [message.pointless_at for message in sent_to_worker()] == [EVENING + hours(4)]
 
 
-def test_after_an_outage_across_the_closing_nothing_is_sent_for_it_and_its_skips_are_recorded(cast, follow_up):
+def test_after_an_outage_across_the_closing_nothing_is_sent_for_it_and_its_skips_are_recorded(
+    cast, follow_up
+):
     sweep_at(EVENING + hours(4))
     assert sent_to_worker() == []
     assert set(skipped().values()) == {"closed"}
@@ -380,7 +382,9 @@ def test_an_idle_sweep_takes_the_same_number_of_statements_however_many_follow_u
     assert statements(at) == few
 
 
-def test_one_part_that_fails_does_not_silence_the_others_and_the_heartbeat_names_it(cast, follow_up, monkeypatch):
+def test_one_part_that_fails_does_not_silence_the_others_and_the_heartbeat_names_it(
+    cast, follow_up, monkeypatch
+):
     def fails(*, at):
         raise ZeroDivisionError
 
@@ -401,7 +405,9 @@ walls = st.times().map(lambda wall: time(wall.hour, wall.minute))
 zones = st.sampled_from(["Europe/Lisbon", "America/New_York", "Australia/Lord_Howe", "Asia/Kathmandu"])
 
 
-@given(quiet=st.none() | st.tuples(walls, walls), zone=zones, day=st.integers(0, 300), due=st.integers(0, 300))
+@given(
+    quiet=st.none() | st.tuples(walls, walls), zone=zones, day=st.integers(0, 300), due=st.integers(0, 300)
+)
 def test_the_stored_reminder_instants_are_those_of_the_ladder(cast, follow_up, quiet, zone, day, due):
     at = EVENING + timedelta(days=1000 + day)
     worker = Worker.objects.get(pk=cast.worker.pk)

@@ -249,7 +249,11 @@ def test_without_adopted_criteria_the_report_is_kept_alerts_at_once_and_takes_th
 def another_case(cast, pathogen, *, opened_at, closed_at=None, status=CaseStatement.Status.SUSPECTED):
     with doing(cast.physician, at=opened_at):
         case = Case.objects.create(
-            code=f"C{pathogen}"[:20], site=cast.site, station=cast.station, opened_at=opened_at, closed_at=closed_at
+            code=f"C{pathogen}"[:20],
+            site=cast.site,
+            station=cast.station,
+            opened_at=opened_at,
+            closed_at=closed_at,
         )
         CaseStatement.objects.create(case=case, pathogen=pathogen, status=status)
         return case

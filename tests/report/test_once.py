@@ -51,7 +51,9 @@ class FailingAt:
 
 @pytest.mark.django_db(transaction=True)
 def test_a_failure_at_any_statement_leaves_nothing_and_the_same_report_then_succeeds(cast):
-    body = cast.body(person={"name": "Agency Hand"}, worker=None, facts={"contact": "sharp", "skin": "pierced"})
+    body = cast.body(
+        person={"name": "Agency Hand"}, worker=None, facts={"contact": "sharp", "skin": "pierced"}
+    )
     before = everything()
     for number in range(1, 1000):
         failing = FailingAt(number)
@@ -79,7 +81,9 @@ def test_a_failure_at_any_statement_of_a_reading_leaves_nothing_and_the_same_rea
         failing = FailingAt(number)
         try:
             with connection.execute_wrapper(failing), doing(cast.worker.user, at=at):
-                logged = pipeline.log_reading(body=body, worker=cast.worker, entered_by=cast.worker.user, at=at)
+                logged = pipeline.log_reading(
+                    body=body, worker=cast.worker, entered_by=cast.worker.user, at=at
+                )
         except OperationalError:
             assert everything() == before, f"statement {number} left something behind"
         else:

@@ -171,7 +171,9 @@ def test_the_least_report_is_an_id():
 
 
 def test_answers_that_are_neither_text_nor_number_are_flagged_and_left_unknown():
-    read = read_submission({**BODY, "facts": {"contact": "splash", "skin": True, "minutes": 20, "site": None}})
+    read = read_submission(
+        {**BODY, "facts": {"contact": "splash", "skin": True, "minutes": 20, "site": None}}
+    )
     assert read.facts == {"contact": "splash", "minutes": 20}
     assert read.flags == ("unknown_answer:skin",)
 

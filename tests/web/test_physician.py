@@ -11,7 +11,7 @@ from exposure.classify.models import CriteriaVersion
 from exposure.classify.versions import unticked
 from exposure.followup.work_models import Task
 from tests.cast import FIXTURES, MONDAY, doing
-from tests.classify.test_replay import EBOLA, MILDER
+from tests.classify.milder import EBOLA, MILDER
 
 pytestmark = pytest.mark.database
 
@@ -234,6 +234,10 @@ def test_review_these_people_makes_tasks_for_the_nurse(cast, petra):
     petra.post(address("replay", version, "saltmarsh"))
     assert "1 task was made" in seen(petra.post(address("review", version, "saltmarsh"), follow=True))
     assert Task.objects.get(code="criteria_review").breach == breach
+    petra.force_login(cast.nurse)
+    assert "Look again at the tier: ebola 2026.1 would change it" in seen(
+        petra.get(reverse("breach", args=[breach.uid]))
+    )
 
 
 def test_a_site_where_one_is_no_physician_is_not_there(cast, petra):

@@ -490,7 +490,7 @@ def test_my_days_lists_readings_and_gaps_in_words_and_local_times(cast, wim):
     page = words(wim.get("my_days", MONDAY + timedelta(days=1, hours=3)))
     gap, taken = page.split("What you said")[1].split("Day 0, evening")
     assert "Day 1, morning no reading" in gap
-    assert "Tue 3 Mar 2026, 08:00" in gap
+    assert "due Tue 3 Mar 2026, 08:00" in gap
     assert "recorded" in taken
     assert "Mon 2 Mar 2026, 19:00" in taken
     assert "Severe headache" in taken

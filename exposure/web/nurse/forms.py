@@ -19,7 +19,7 @@ def _capital(choices: Iterable[tuple[str, Any]]) -> list[tuple[str, Any]]:
     return [(value, capfirst(label)) for value, label in choices]
 
 
-UNKNOWN = ("", _("Don't know"))
+UNKNOWN = ("?", _("Don't know"))
 AREA = forms.Textarea(attrs={"rows": 3})
 
 
@@ -78,7 +78,10 @@ class FactsForm(forms.Form):
     def __init__(self, *args: Any, criterias: Iterable[Criteria], answers: Mapping[str, Any], **kwargs: Any):
         self._criterias = list(criterias)
         self._asked = questions(self._criterias)
-        initial = {f"fact_{name}": answers.get(name, "") for name in self._asked}
+        initial = {
+            f"fact_{name}": answers.get(name, UNKNOWN[0] if facts[0].answers else None)
+            for name, facts in self._asked.items()
+        }
         super().__init__(*args, initial=initial, **kwargs)
         asked = {f"fact_{name}": _question(facts) for name, facts in self._asked.items()}
         self.fields = {**asked, **self.fields}
@@ -177,13 +180,13 @@ def _question(facts: list) -> forms.Field:
         return forms.DecimalField(label=text(fact.ask), required=False, localize=True, help_text=help_text)
     answers = {answer.code: text(answer.label) for one in facts for answer in one.answers}
     return forms.ChoiceField(
-        label=text(fact.ask), choices=[UNKNOWN, *answers.items()], required=False, widget=forms.RadioSelect
+        label=text(fact.ask), choices=[UNKNOWN, *answers.items()], widget=forms.RadioSelect
     )
 
 
 def _answer(value: Any) -> Any:
     """An answer as JSON holds it; None is unknown."""
-    if value in (None, ""):
+    if value in (None, UNKNOWN[0]):
         return None
     if isinstance(value, str):
         return value

@@ -4,7 +4,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from exposure.classify.assess import criteria_of, in_force, plan_of, tier_label
+from exposure.classify.assess import criteria_of, in_force, tier_label
 from exposure.classify.criteria import Criteria, text
 from exposure.classify.models import Assessment, Signature
 from exposure.classify.table import Fact
@@ -33,7 +33,6 @@ class AssessmentWords:
     tier: str
     treated_as: str
     questions: tuple[str, ...]
-    second_signature: str
     waits_for_signature: bool
     signed_by: str
     in_force: bool
@@ -149,7 +148,6 @@ def _assessment(
     standing: Mapping[str, Assessment],
     signatures: Mapping[str, Signature],
 ) -> AssessmentWords:
-    plan = plan_of(row)
     asks = {}
     if row.version is not None:
         asks = {fact.name: text(fact.ask) for fact in criteria_of(row.version).facts}
@@ -162,7 +160,6 @@ def _assessment(
         tier=tier_label(row, row.tier),
         treated_as=tier_label(row, row.treated_as),
         questions=tuple(asks.get(name, name) for name in row.open_questions),
-        second_signature=plan.second_signature if plan else "none",
         waits_for_signature=row.second_signature_needed and second is None and row.pk == newest,
         signed_by=", ".join(str(one.user) for one in (first, second) if one),
         in_force=standing.get(row.pathogen) == row,

@@ -105,10 +105,11 @@ class Row:
 
     @property
     def restrictions(self) -> list[Restriction]:
-        """Those that hold today."""
-        return [
-            one for one in self.overview.restrictions if one.to_date is None or self._today <= one.to_date
-        ]
+        """Those that hold today; of several of a kind, the one that lasts longest."""
+        today = self._today
+        holding = [one for one in self.overview.restrictions if one.to_date is None or today <= one.to_date]
+        longest = {one.code: one for one in sorted(holding, key=lambda one: one.to_date or date.max)}
+        return list(longest.values())
 
     @property
     def restricted_until(self) -> date | None:

@@ -1,7 +1,7 @@
 """A person's story in time order: everything that was recorded, with who and when."""
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -20,6 +20,7 @@ from exposure.report.models import Breach, Told, WithdrawalRequest
 from exposure.web.nurse.rows import Row, window_name
 
 WORTH_SAYING = timedelta(minutes=30)  # between a reading and its entry
+NamedLater = tuple["Event", str]  # an event and its actor as the history names it
 
 
 @dataclass(frozen=True)
@@ -47,11 +48,8 @@ def story(worker: Worker, rows: Iterable[Row]) -> list[Event]:
         *_ends(worker),
     ]
     names = _names(actor for _event, actor in told)
-    events = [_with_name(event, names.get(actor, "")) for event, actor in told]
+    events = [replace(event, who=names.get(actor, "")) for event, actor in told]
     return sorted(events, key=lambda event: event.at)
-
-
-Told_ = tuple[Event, str]  # an event and its actor as the history names it
 
 
 def _names(actors: Iterable[str]) -> dict[str, str]:
@@ -68,15 +66,11 @@ def _names(actors: Iterable[str]) -> dict[str, str]:
     }
 
 
-def _with_name(event: Event, who: str) -> Event:
-    return Event(event.at, event.title, event.lines, who, event.mark, event.link)
-
-
 def _some(*lines: str) -> tuple[str, ...]:
     return tuple(line for line in lines if line)
 
 
-def _reports(worker: Worker) -> Iterator[Told_]:
+def _reports(worker: Worker) -> Iterator[NamedLater]:
     breaches = list(
         Breach.objects.filter(worker=worker).select_related("station", "reported_by", "confirmed_by")
     )
@@ -100,7 +94,7 @@ def _reports(worker: Worker) -> Iterator[Told_]:
         yield Event(asked.recorded_at, _("Withdrawal asked for"), (asked.reason,)), asked.recorded_by
 
 
-def _assessments(worker: Worker) -> Iterator[Told_]:
+def _assessments(worker: Worker) -> Iterator[NamedLater]:
     rows = list(Assessment.objects.filter(breach__worker=worker).select_related("version"))
     for row in rows:
         if row.version is None:
@@ -125,7 +119,7 @@ def _symptom_words(rows: Iterable[Row]) -> dict[str, str]:
     return {code: code.replace("_", " ") for symptoms in from_profiles for code in symptoms}
 
 
-def _readings(worker: Worker, symptoms: Mapping[str, str]) -> Iterator[Told_]:
+def _readings(worker: Worker, symptoms: Mapping[str, str]) -> Iterator[NamedLater]:
     for reading in worker.readings.all():
         alarming = any(code in ("fever", "symptom") for code in reading.triggers)
         title = _("Reading")
@@ -172,7 +166,7 @@ def _reading_lines(reading: Any, symptoms: Mapping[str, str]) -> tuple[str, ...]
     )
 
 
-def _missing(rows: Iterable[Row]) -> Iterator[Told_]:
+def _missing(rows: Iterable[Row]) -> Iterator[NamedLater]:
     for row in rows:
         for line in row.overview.lines:
             if line.state == "no_reading":
@@ -182,7 +176,7 @@ def _missing(rows: Iterable[Row]) -> Iterator[Told_]:
                 yield Event(line.check.closes_at, title, mark="none", link=link), ""
 
 
-def _alerts(worker: Worker) -> Iterator[Told_]:
+def _alerts(worker: Worker) -> Iterator[NamedLater]:
     about = Q(alert__worker=worker) | Q(alert__follow_up__worker=worker) | Q(alert__breach__worker=worker)
     entries = AlertEntry.objects.filter(about).select_related("alert")
     asking = (AlertEntry.Kind.RAISED, AlertEntry.Kind.ROUND, AlertEntry.Kind.LOOK_DUE)
@@ -201,7 +195,7 @@ def _alerts(worker: Worker) -> Iterator[Told_]:
         )
 
 
-def _calls(worker: Worker) -> Iterator[Told_]:
+def _calls(worker: Worker) -> Iterator[NamedLater]:
     for call in worker.calls.all():
         title = _("Call, answered") if call.answered else _("Call, not answered")
         yield (
@@ -210,7 +204,7 @@ def _calls(worker: Worker) -> Iterator[Told_]:
         )
 
 
-def _tasks(worker: Worker) -> Iterator[Told_]:
+def _tasks(worker: Worker) -> Iterator[NamedLater]:
     done = Task.objects.filter(exposure__follow_up__worker=worker, completed_at__isnull=False)
     for task in done.select_related("completed_by"):
         title = _("Done: %(task)s") % {"task": task.title}
@@ -218,7 +212,7 @@ def _tasks(worker: Worker) -> Iterator[Told_]:
         yield Event(task.completed_at, title, _some(task.note)), actor
 
 
-def _ends(worker: Worker) -> Iterator[Told_]:
+def _ends(worker: Worker) -> Iterator[NamedLater]:
     """States and clearances."""
     for state in FollowUpState.objects.filter(follow_up__worker=worker).select_related("follow_up"):
         said = {"pathogen": state.follow_up.pathogen, "state": state.get_kind_display()}

@@ -21,7 +21,6 @@ from django.utils.translation import gettext as _
 from exposure import pipeline
 from exposure.audit.access_log import note_look
 from exposure.audit.models import AccessEntry
-from exposure.classify.assess import plan_of
 from exposure.followup.models import FollowUp
 from exposure.followup.work_models import Alert
 from exposure.people.access import SEEING, View, find, holds, roles_of, visible
@@ -173,15 +172,15 @@ def breach(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
     found = find(request.user, BREACHES, View.CLINICAL, at=request.at, uid=uid)
     note_person(request, AccessEntry.Kind.DETAIL, f"breach:{uid}", found.worker)
     words = describe(found)
-    plans = [plan for one in words.current if (plan := plan_of(one.row)) and one.in_force]
     context = {
         "breach": found,
         "words": words,
         "told": found.tellings.first(),
         "others": [_differences(found.body, other) for other in found.other_contents.all()],
         "withdrawals": found.withdrawal_requests.all(),
-        "tasks": [task for one in found.exposures.all() for task in one.tasks.filter(dropped_at=None)],
-        "watched": any(plan.observed_per_day for plan in plans),
+        "tasks": [
+            task for one in (found, *found.exposures.all()) for task in one.tasks.filter(dropped_at=None)
+        ],
         "told_form": ToldForm(at=request.at),
         "at": request.at,
     }
