@@ -2,6 +2,7 @@
 proposes; the other compares the rows from memory with their sources, sees the same and approves."""
 
 import pytest
+from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import expect
 
 from exposure import pipeline
@@ -14,6 +15,12 @@ pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 WHOLE_SKIN = "when: {skin: [intact, broken, mucosa, pierced]}"
 ONLY_BROKEN = "when: {skin: [broken, mucosa, pierced]}"
 POSSIBLE = "when: {skin: [possible]}"
+
+
+def accessible(page):
+    """No violation of the WCAG rules that axe-core can see (axe-core's default rules)."""
+    found = Axe().run(page, options={"resultTypes": ["violations"]})
+    assert found.violations_count == 0, found.generate_report()
 
 
 def test_from_an_edit_with_a_finding_to_approval_by_the_other_physician(cast, sign_in, standing_clock):
@@ -33,6 +40,7 @@ def test_from_an_edit_with_a_finding_to_approval_by_the_other_physician(cast, si
     )
     petra.get_by_role("button", name="Keep this text").click()
     expect(petra.get_by_role("alert")).to_contain_text("Line 83")
+    accessible(petra)
     expect(petra.get_by_label("Criteria")).to_have_value(
         text.replace('"2023.1"', '"2026.1"').replace(WHOLE_SKIN, "when: {skn: []}")
     )
@@ -43,6 +51,7 @@ def test_from_an_edit_with_a_finding_to_approval_by_the_other_physician(cast, si
     petra.get_by_role("button", name="Keep this text").click()
     expect(petra.locator("main")).to_contain_text("yet a later one can lower the tier")
     expect(petra.locator("main")).to_contain_text("It cannot be approved like this.")
+    accessible(petra)
 
     petra.get_by_role("link", name="Edit as text").click()
     petra.get_by_label("Criteria").fill(drafted.replace(POSSIBLE, "when: {skin: [pierced]}"))
@@ -55,6 +64,7 @@ def test_from_an_edit_with_a_finding_to_approval_by_the_other_physician(cast, si
         "1 report: from “High-risk exposure” to “No identified high-risk exposure”"
     )
     expect(petra.get_by_role("link", name=breach.reference)).to_be_visible()
+    accessible(petra)
 
     petra.get_by_role("link", name="Back to the version").click()
     petra.get_by_role("button", name="Propose").click()
@@ -70,9 +80,11 @@ def test_from_an_edit_with_a_finding_to_approval_by_the_other_physician(cast, si
         expect(pavel.locator("main")).to_contain_text(f"{left} row")
         pavel.get_by_role("button", name="I have compared it").first.click()
     expect(pavel.locator("main")).to_contain_text("0 rows wait.")
+    accessible(pavel)
     pavel.get_by_role("link", name="Ebola 2026.1").click()
     pavel.get_by_role("link", name="Approve").click()
     expect(pavel.locator("main")).to_contain_text("1 would move.")
+    accessible(pavel)
     pavel.get_by_role("button", name="Sign for Saltmarsh General Hospital").click()
     expect(pavel.locator("main")).to_contain_text(
         "Saltmarsh General Hospital works with ebola 2026.1 from now on."
