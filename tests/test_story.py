@@ -5,7 +5,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 from django.core import mail
 
-from exposure import pipeline
+from exposure import decisions, pipeline
 from exposure.followup.models import FollowUp, FollowUpState
 from exposure.followup.overview import overview
 from exposure.followup.work_models import Alert
@@ -52,7 +52,7 @@ def test_a_breach_walks_from_the_station_to_a_signed_clearance(cast):
     assert (alert.cause, alert.urgent, alert.round) == ("fever", True, 1)
 
     with doing(cast.nurse, at=EVENING + hours(14.5)):
-        pipeline.acknowledge_alert(alert=alert, by=cast.nurse, at=EVENING + hours(14.5))
+        decisions.acknowledge_alert(alert=alert, by=cast.nurse, at=EVENING + hours(14.5))
     log(cast, at=EVENING + hours(15), temperature="38.4")
     alert.refresh_from_db()
     assert (alert.round, alert.acknowledged_at) == (2, None), "a second fever opens a new round"
@@ -63,8 +63,8 @@ def test_a_breach_walks_from_the_station_to_a_signed_clearance(cast):
     )
 
     with doing(cast.physician, at=EVENING + hours(16)):
-        pipeline.acknowledge_alert(alert=alert, by=cast.physician, at=EVENING + hours(16))
-        pipeline.close_alert(
+        decisions.acknowledge_alert(alert=alert, by=cast.physician, at=EVENING + hours(16))
+        decisions.close_alert(
             alert=alert,
             outcome="other_diagnosis",
             note="Influenza.",
@@ -72,7 +72,7 @@ def test_a_breach_walks_from_the_station_to_a_signed_clearance(cast):
             at=EVENING + hours(16),
         )
         for task in reported.breach.exposures.get().tasks.all():
-            pipeline.complete_task(task=task, note="Done.", by=cast.physician, at=EVENING + hours(16))
+            decisions.complete_task(task=task, note="Done.", by=cast.physician, at=EVENING + hours(16))
 
     for check in follow_up.checks.filter(opens_at__gt=EVENING + hours(16)):
         log(cast, at=check.due_at)

@@ -2,7 +2,7 @@
 
 from datetime import datetime, timedelta
 
-from exposure import pipeline
+from exposure import decisions, pipeline
 from exposure.followup.models import FollowUp
 from exposure.followup.store_reading import Logged
 from exposure.people.models import User
@@ -24,13 +24,13 @@ def report(cast: Cast, *, by: User | None = None, at: datetime = MONDAY, **chang
 def tell(cast: Cast, reported: Reported, *, at: datetime = MONDAY) -> None:
     """The nurse tells the worker by telephone."""
     with doing(cast.nurse, at=at):
-        pipeline.tell_worker(breach=reported.breach, how="phone", told_at=at, by=cast.nurse, at=at)
+        decisions.tell_worker(breach=reported.breach, how="phone", told_at=at, by=cast.nurse, at=at)
 
 
 def confirm(cast: Cast, reported: Reported, *, at: datetime = MONDAY, facts: dict | None = None) -> None:
     """The nurse has spoken with the worker."""
     with doing(cast.nurse, at=at):
-        pipeline.confirm_breach(breach=reported.breach, by=cast.nurse, note="Spoke.", facts=facts, at=at)
+        decisions.confirm_breach(breach=reported.breach, by=cast.nurse, note="Spoke.", facts=facts, at=at)
 
 
 def follow_up_told_and_confirmed(cast: Cast, **changes) -> FollowUp:
@@ -40,7 +40,7 @@ def follow_up_told_and_confirmed(cast: Cast, **changes) -> FollowUp:
     confirm(cast, reported)
     with doing(cast.nurse):
         for task in reported.breach.exposures.get().tasks.all():
-            pipeline.complete_task(task=task, note="Done.", by=cast.nurse, at=MONDAY)
+            decisions.complete_task(task=task, note="Done.", by=cast.nurse, at=MONDAY)
     return reported.follow_ups[0]
 
 

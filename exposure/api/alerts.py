@@ -6,7 +6,7 @@ from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from exposure import pipeline
+from exposure import decisions
 from exposure.api.fields import CodeOrNull, WorkerId, code, own_uid, uid
 from exposure.api.resource import Filters, Resource
 from exposure.api.schema import described, page_of
@@ -61,7 +61,7 @@ class AlertSerializer(serializers.ModelSerializer):
         read_only_fields = fields
 
     def get_worker(self, alert: Alert) -> str:
-        return WorkerId().to_representation(pipeline.worker_of(alert))
+        return WorkerId().to_representation(decisions.worker_of(alert))
 
 
 class ClosingSerializer(serializers.Serializer):
@@ -85,7 +85,7 @@ class AlertAcknowledgement(Resource):
     def post(self, request: Request, uid: UUID) -> Response:
         alert = self.find(ROWS, View.CLINICAL, uid=uid)
         return Response(
-            AlertSerializer(pipeline.acknowledge_alert(alert=alert, by=request.user, at=request.at)).data
+            AlertSerializer(decisions.acknowledge_alert(alert=alert, by=request.user, at=request.at)).data
         )
 
 
@@ -94,5 +94,5 @@ class AlertClosing(Resource):
     def post(self, request: Request, uid: UUID) -> Response:
         alert, body = self.find(ROWS, View.CLINICAL, uid=uid), self.body(ClosingSerializer)
         return Response(
-            AlertSerializer(pipeline.close_alert(alert=alert, by=request.user, at=request.at, **body)).data
+            AlertSerializer(decisions.close_alert(alert=alert, by=request.user, at=request.at, **body)).data
         )

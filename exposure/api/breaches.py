@@ -9,7 +9,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.throttling import BaseThrottle
 
-from exposure import pipeline
+from exposure import decisions, pipeline
 from exposure.api.breach_shapes import (
     BreachSerializer,
     ConfirmationSerializer,
@@ -108,7 +108,7 @@ class BreachFacts(BreachResource):
     )
     def post(self, request: Request, uid: UUID) -> Response:
         breach, body = self.breach(uid), self.body(FactsSerializer)
-        pipeline.answer_facts(breach=breach, by=request.user, at=request.at, **body)
+        decisions.answer_facts(breach=breach, by=request.user, at=request.at, **body)
         return self.shown(uid)
 
 
@@ -122,7 +122,7 @@ class BreachConfirmation(BreachResource):
     )
     def post(self, request: Request, uid: UUID) -> Response:
         breach, body = self.breach(uid), self.body(ConfirmationSerializer)
-        pipeline.confirm_breach(breach=breach, by=request.user, at=request.at, **body)
+        decisions.confirm_breach(breach=breach, by=request.user, at=request.at, **body)
         return self.shown(uid)
 
 
@@ -137,7 +137,7 @@ class BreachOverride(BreachResource):
     def post(self, request: Request, uid: UUID) -> Response:
         breach, body = self.breach(uid), self.body(OverrideSerializer)
         body.setdefault("pathogen", self._only_pathogen(breach))
-        pipeline.override_tier(breach=breach, by=request.user, at=request.at, **body)
+        decisions.override_tier(breach=breach, by=request.user, at=request.at, **body)
         return self.shown(uid)
 
     def _only_pathogen(self, breach: Breach) -> str:
@@ -157,7 +157,7 @@ class BreachWithdrawal(BreachResource):
     )
     def post(self, request: Request, uid: UUID) -> Response:
         breach, body = self.breach(uid), self.body(WithdrawalSerializer)
-        pipeline.ask_withdrawal(breach=breach, by=request.user, at=request.at, **body)
+        decisions.ask_withdrawal(breach=breach, by=request.user, at=request.at, **body)
         return self.shown(uid)
 
 
@@ -172,5 +172,5 @@ class BreachTold(BreachResource):
     def post(self, request: Request, uid: UUID) -> Response:
         breach, body = self.breach(uid), self.body(ToldSerializer)
         told_at = body.get("at", request.at)
-        pipeline.tell_worker(breach=breach, how=body["by"], told_at=told_at, by=request.user, at=request.at)
+        decisions.tell_worker(breach=breach, how=body["by"], told_at=told_at, by=request.user, at=request.at)
         return self.shown(uid)

@@ -6,7 +6,7 @@ from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from exposure import pipeline
+from exposure import decisions
 from exposure.api.fields import WorkerId, code, own_uid
 from exposure.api.resource import Filters, Resource
 from exposure.api.schema import described, page_of
@@ -52,5 +52,5 @@ class Calls(Resource):
     def post(self, request: Request) -> Response:
         body = self.body(CallNoteSerializer)
         worker = self.worker(body.pop("worker"), View.CLINICAL)
-        call = pipeline.note_call(worker=worker, by=request.user, at=request.at, **body)
+        call = decisions.note_call(worker=worker, by=request.user, at=request.at, **body)
         return Response(CallSerializer(call).data, status=HTTPStatus.CREATED)

@@ -6,7 +6,7 @@ from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from exposure import pipeline
+from exposure import decisions
 from exposure.api.fields import code, own_uid, uid
 from exposure.api.resource import Filters, Resource
 from exposure.api.schema import described, page_of
@@ -69,5 +69,5 @@ class TaskCompletion(Resource):
     def post(self, request: Request, uid: UUID) -> Response:
         task, body = self.find(ROWS, View.CLINICAL, uid=uid), self.body(CompletionSerializer)
         return Response(
-            TaskSerializer(pipeline.complete_task(task=task, by=request.user, at=request.at, **body)).data
+            TaskSerializer(decisions.complete_task(task=task, by=request.user, at=request.at, **body)).data
         )

@@ -16,7 +16,7 @@ DRILLS = 0.05
 
 def record_past_removals(site: Site, observer: User, *, at: datetime) -> None:
     """About four removals a day at the site's stations; some with a deviation. The same ones every time."""
-    dice = random.Random(1976)  # noqa: S311  invented data, not a secret
+    dice = random.Random(1976)
     stations = list(site.stations.prefetch_related("protocols"))
     removals = []
     for day in range(DAYS, 0, -1):
@@ -46,6 +46,12 @@ def record_past_removals(site: Site, observer: User, *, at: datetime) -> None:
             marked_at = removal.started_at + timedelta(minutes=5)
             failure = dice.choice(list(step.step_failures.all())).failure
             marks.append(
-                Mark(removal=removal, step=step, failure=failure, marked_at=marked_at, deviation_at=removal.finished_at)
+                Mark(
+                    removal=removal,
+                    step=step,
+                    failure=failure,
+                    marked_at=marked_at,
+                    deviation_at=removal.finished_at,
+                )
             )
     create_many(Mark, marks)

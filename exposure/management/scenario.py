@@ -15,7 +15,7 @@ import yaml
 from django.conf import settings
 from django.db import transaction
 
-from exposure import pipeline
+from exposure import decisions, guidance, pipeline
 from exposure.classify.models import CriteriaVersion
 from exposure.classify.versions import unticked
 from exposure.followup import opening
@@ -138,16 +138,20 @@ class _Scenario:
             version.save()
             with acting(first.actor, "demo scenario", "example", at=start):
                 for row in unticked(version):
-                    pipeline.tick_criteria(version=version, row=row, by=first, at=start)
+                    guidance.tick_criteria(version=version, row=row, by=first, at=start)
                 for site in self.sites.values():
-                    pipeline.replay_criteria(version=version, site=site, by=first, at=start)
-                    pipeline.approve_criteria(version=version, site=site, by=first, at=start, meaning="example")
+                    guidance.replay_criteria(version=version, site=site, by=first, at=start)
+                    guidance.approve_criteria(
+                        version=version, site=site, by=first, at=start, meaning="example"
+                    )
             with acting(second.actor, "demo scenario", "example", at=start):
                 for site in self.sites.values():
-                    pipeline.approve_criteria(version=version, site=site, by=second, at=start, meaning="example")
+                    guidance.approve_criteria(
+                        version=version, site=site, by=second, at=start, meaning="example"
+                    )
         with acting(first.actor, "demo scenario", "example", at=start):
             content = (FIXTURES / "demo-draft.yaml").read_text()
-            draft = pipeline.draft_criteria(content=content, by=first, at=start)
+            draft = guidance.draft_criteria(content=content, by=first, at=start)
             draft.is_example = True
             draft.save()
 
@@ -197,7 +201,12 @@ class _Scenario:
         return min(datetime.combine(day, time(hour, minute), tzinfo=zone), self.at - UNFINISHED)
 
     def _report(
-        self, worker: str | dict[str, str], station: str, happened: datetime, reporter: str = "observer", **changes: Any
+        self,
+        worker: str | dict[str, str],
+        station: str,
+        happened: datetime,
+        reporter: str = "observer",
+        **changes: Any,
     ) -> Breach:
         self.reports += 1
         body = {
@@ -220,11 +229,11 @@ class _Scenario:
         nurse = self.users["nurse"]
         at = min(breach.reported_at + after, self.at)
         with acting(nurse.actor, "demo scenario", at=at):
-            pipeline.tell_worker(breach=breach, how="phone", told_at=at, by=nurse, at=at)
-            pipeline.confirm_breach(breach=breach, by=nurse, note="Spoken with the worker.", at=at)
+            decisions.tell_worker(breach=breach, how="phone", told_at=at, by=nurse, at=at)
+            decisions.confirm_breach(breach=breach, by=nurse, note="Spoken with the worker.", at=at)
             for exposure in opening.exposures_of(breach):
                 for task in exposure.tasks.filter(completed_at=None, dropped_at=None):
-                    pipeline.complete_task(task=task, note="", by=nurse, at=at)
+                    decisions.complete_task(task=task, note="", by=nurse, at=at)
 
     def _monitored(
         self, worker: str, station: str, *, days: int, hour: int = 9, skip_last: int = 0, **changes: Any
@@ -241,7 +250,9 @@ class _Scenario:
         checks = follow_up.checks.filter(withdrawn_at=None, closes_at__lte=until or self.at, fills=None)
         past = list(checks.order_by("opens_at"))
         for count, check in enumerate(past[: len(past) - skip_last]):
-            self._reading(follow_up, check.due_at + timedelta(minutes=count % 23), f"36.{(count * 7) % 6 + 3}")
+            self._reading(
+                follow_up, check.due_at + timedelta(minutes=count % 23), f"36.{(count * 7) % 6 + 3}"
+            )
 
     def _reading(self, follow_up: FollowUp, at: datetime, temperature: str, **changes: Any) -> None:
         worker = follow_up.worker
@@ -265,7 +276,7 @@ class _Scenario:
         alert = follow_up.worker.alerts.get(cause="fever", closed_at=None)
         seen = yesterday + timedelta(minutes=20)
         with acting(self.users["nurse"].actor, "demo scenario", at=seen):
-            pipeline.acknowledge_alert(alert=alert, by=self.users["nurse"], at=seen)
+            decisions.acknowledge_alert(alert=alert, by=self.users["nurse"], at=seen)
         self._reading(follow_up, self.at - timedelta(hours=1), "38.6", symptoms=["headache"])
 
     def _cleared(self) -> None:
@@ -308,7 +319,7 @@ class _Scenario:
         at = min(fever + timedelta(hours=1), self.at)
         with acting(physician.actor, "demo scenario", at=at):
             alert = follow_up.worker.alerts.filter(closed_at=None).first()
-            pipeline.acknowledge_alert(alert=alert, by=physician, at=at)
+            decisions.acknowledge_alert(alert=alert, by=physician, at=at)
             reason = "Fever on day 9; sample taken."
             opening.enter_state(
                 follow_up, FollowUpState.Kind.EVALUATED, at=at, by=physician.actor, reason=reason
@@ -319,7 +330,9 @@ class _Scenario:
         at = self._moment(1, 15)
         with acting(self.users["nurse"].actor, "demo scenario", at=at):
             note = "Vaccine given yesterday at occupational health; told that a fever after it still counts."
-            pipeline.note_call(worker=follow_up.worker, answered=True, note=note, by=self.users["nurse"], at=at)
+            decisions.note_call(
+                worker=follow_up.worker, answered=True, note=note, by=self.users["nurse"], at=at
+            )
 
     def _by_phone(self) -> None:
         worker = self.workers["SG-1107"]
@@ -330,7 +343,9 @@ class _Scenario:
 
     def _observer_exposed(self) -> None:
         """The observer helped as the assistant and was splashed; a colleague reports it."""
-        breach = self._report("SG-1007", "curlew", self._moment(2, 16), reporter="nurse2", what_happened="splash_body")
+        breach = self._report(
+            "SG-1007", "curlew", self._moment(2, 16), reporter="nurse2", what_happened="splash_body"
+        )
         self._spoken_with(breach)
         self._measure(FollowUp.objects.get(exposures__breach=breach))
 
@@ -342,7 +357,9 @@ class _Scenario:
             )
         for number, skin in (("SG-1108", "intact"), ("SG-1109", "mucosa"), ("SG-1110", "no")):
             facts = {"contact": "splash", "skin": skin}
-            breach = self._report(number, "heron", happened, event=str(event.uid), facts=facts, what_happened="other")
+            breach = self._report(
+                number, "heron", happened, event=str(event.uid), facts=facts, what_happened="other"
+            )
             self._spoken_with(breach)
             for follow_up in FollowUp.objects.filter(exposures__breach=breach, ended_at=None):
                 self._measure(follow_up)
@@ -367,6 +384,6 @@ class _Scenario:
         at = min(breach.reported_at + timedelta(minutes=40), self.at)
         physician = self.users["physician"]
         with acting(physician.actor, "demo scenario", at=at):
-            pipeline.tell_worker(breach=breach, how="person", told_at=at, by=physician, at=at)
-            pipeline.confirm_breach(breach=breach, by=physician, note="Seen at the clinic.", at=at)
+            decisions.tell_worker(breach=breach, how="person", told_at=at, by=physician, at=at)
+            decisions.confirm_breach(breach=breach, by=physician, note="Seen at the clinic.", at=at)
         self._measure(FollowUp.objects.get(exposures__breach=breach))

@@ -33,5 +33,7 @@ def outgoing(request: HttpRequest) -> HttpResponse:
     """The newest messages to the people whom this person looks after."""
     if not holds(request.user, SEEING[View.MESSAGES], at=request.at):
         raise PermissionDenied
-    rows = visible(request.user, Message.objects.select_related("worker", "user"), View.MESSAGES, at=request.at)
+    rows = visible(
+        request.user, Message.objects.select_related("worker", "user"), View.MESSAGES, at=request.at
+    )
     return render(request, "outgoing.html", {"rows": rows.order_by("-created_at")[:LATEST]})

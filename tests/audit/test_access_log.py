@@ -4,7 +4,7 @@ from datetime import timedelta
 
 import pytest
 
-from exposure import pipeline
+from exposure import decisions, pipeline
 from exposure.audit.access_log import note_look
 from exposure.audit.models import AccessEntry
 from exposure.followup.alerts import raise_alert
@@ -95,7 +95,7 @@ def test_a_page_that_was_refused_is_no_look(client, cast, breach, standing_clock
 
 def test_the_worker_sees_who_opened_their_record(client, cast, breach, looking):
     with doing(cast.nurse):
-        pipeline.tell_worker(breach=breach, how="phone", told_at=MONDAY, by=cast.nurse, at=MONDAY)
+        decisions.tell_worker(breach=breach, how="phone", told_at=MONDAY, by=cast.nurse, at=MONDAY)
     looking(cast.nurse, f"/people/{cast.worker.uid}/")
     client.force_login(cast.worker.user)
     page = client.get("/what-this-means/").content.decode()

@@ -6,7 +6,7 @@ import pytest
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
-from exposure import pipeline
+from exposure import decisions, pipeline
 from exposure.audit import history
 from exposure.audit.access_log import note_look
 from exposure.audit.history import Wanted, latest, looks_at, of_worker
@@ -88,7 +88,7 @@ def test_rows_of_one_operation_stand_together_under_the_name_of_who_did_it(cast,
 
 def test_the_record_is_in_time_order(cast, breach):
     with doing(cast.nurse, at=LATER):
-        pipeline.tell_worker(breach=breach, how="phone", told_at=LATER, by=cast.nurse, at=LATER)
+        decisions.tell_worker(breach=breach, how="phone", told_at=LATER, by=cast.nurse, at=LATER)
     instants = [operation.at for operation in of_worker(cast.worker.uid)]
     assert instants == sorted(instants)
     assert instants[-1] == LATER
@@ -210,7 +210,7 @@ def test_a_longer_record_costs_no_more_statements(cast, breach):
 
 def test_the_latest_are_newest_first_and_filtered_by_actor_worker_and_time(cast, breach):
     with doing(cast.nurse, at=LATER):
-        pipeline.tell_worker(breach=breach, how="phone", told_at=LATER, by=cast.nurse, at=LATER)
+        decisions.tell_worker(breach=breach, how="phone", told_at=LATER, by=cast.nurse, at=LATER)
     operations, older = latest(Wanted())
     assert older is None
     assert [one.at for one in operations] == sorted((one.at for one in operations), reverse=True)

@@ -6,6 +6,8 @@ from datetime import timedelta
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 
+from exposure import decisions, pipeline
+from exposure.followup.models import FollowUp
 from tests.cast import MONDAY, doing
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
@@ -133,9 +135,6 @@ def log(page, temperature: str) -> None:
 
 def finish_the_days(cast) -> None:
     """The readings and tasks of three weeks, as they would have come in."""
-    from exposure import pipeline
-    from exposure.followup.models import FollowUp
-
     follow_up = FollowUp.objects.get()
     for check in follow_up.checks.filter(withdrawn_at=None, fills=None).order_by("opens_at"):
         at = check.due_at
@@ -145,4 +144,4 @@ def finish_the_days(cast) -> None:
     with doing(cast.nurse, at=at):
         for exposure in follow_up.exposures.all():
             for task in exposure.tasks.all():
-                pipeline.complete_task(task=task, note="", by=cast.nurse, at=at)
+                decisions.complete_task(task=task, note="", by=cast.nurse, at=at)

@@ -1,6 +1,6 @@
 """A text that moves people: what shipped, one that is milder, and reports to move."""
 
-from exposure import pipeline
+from exposure import decisions, pipeline
 from tests.cast import FIXTURES, MONDAY, doing
 
 EBOLA = (FIXTURES / "criteria" / "ebola-2023.1.yaml").read_text()
@@ -21,4 +21,4 @@ def report(cast, **changes):
 def confirm(cast, breach, **facts):
     """A nurse has spoken with the worker."""
     with doing(cast.nurse):
-        pipeline.confirm_breach(breach=breach, by=cast.nurse, facts=facts, at=MONDAY)
+        decisions.confirm_breach(breach=breach, by=cast.nurse, facts=facts, at=MONDAY)

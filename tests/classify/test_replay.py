@@ -9,7 +9,7 @@ import pytest
 from django.db import connection, transaction
 from django.test.utils import CaptureQueriesContext
 
-from exposure import pipeline
+from exposure import decisions, guidance, pipeline
 from exposure.classify import assess, replay
 from exposure.classify.assess import propose_text
 from exposure.classify.criteria import Criteria
@@ -102,7 +102,7 @@ def test_a_tier_that_a_clinician_has_set_stands(cast):
     breach = report(cast)
     confirm(cast, breach)
     with doing(cast.nurse):
-        pipeline.override_tier(
+        decisions.override_tier(
             breach=breach, pathogen="ebola", tier="high", reason="Seen.", by=cast.nurse, at=MONDAY
         )
     assert replay.replay(Criteria.parse(MILDER)) == replay.Replayed(1, ())
@@ -151,7 +151,7 @@ def test_a_replay_says_the_same_as_assessing_every_report_again_one_by_one(cast,
             confirm(cast, breach, skin=random.choice(["no", "intact", "intact", "mucosa"]))
         if random.random() < 0.1:
             with doing(cast.nurse):
-                pipeline.override_tier(
+                decisions.override_tier(
                     breach=breach, pathogen="ebola", tier="high", reason="Seen.", by=cast.nurse, at=MONDAY
                 )
     replayed = replay.replay(Criteria.parse(ASKING))
@@ -182,8 +182,8 @@ def test_all_are_counted_even_where_not_all_are_named(cast, monkeypatch):
 
 def stored(cast, content=MILDER):
     with doing(cast.physician):
-        version = pipeline.draft_criteria(content=content, by=cast.physician, at=MONDAY)
-        return pipeline.replay_criteria(version=version, site=cast.site, by=cast.physician, at=MONDAY)
+        version = guidance.draft_criteria(content=content, by=cast.physician, at=MONDAY)
+        return guidance.replay_criteria(version=version, site=cast.site, by=cast.physician, at=MONDAY)
 
 
 def test_a_stored_replay_keeps_its_text_its_site_and_who_would_move_in_which_move(cast):
@@ -210,8 +210,8 @@ def test_reviewing_these_people_makes_one_task_each_for_the_nurse_and_moves_nobo
     confirm(cast, breach)
     kept = stored(cast)
     with doing(cast.physician):
-        assert pipeline.review_moved(stored=kept, by=cast.physician, at=MONDAY) == 1
-        assert pipeline.review_moved(stored=kept, by=cast.physician, at=MONDAY) == 0
+        assert guidance.review_moved(stored=kept, by=cast.physician, at=MONDAY) == 1
+        assert guidance.review_moved(stored=kept, by=cast.physician, at=MONDAY) == 0
     task = Task.objects.get(code="criteria_review")
     assert (task.breach, task.site, task.due_at) == (breach, cast.site, MONDAY + timedelta(hours=24))
     assert "ebola 2026.1" in task.title

@@ -10,7 +10,7 @@ import pytest
 from django.core.exceptions import PermissionDenied
 from django.db import connection
 
-from exposure import pipeline
+from exposure import guidance, pipeline
 from exposure.classify.assess import adopted, propose_text
 from exposure.classify.criteria import CriteriaError
 from exposure.classify.models import Adoption, CriteriaVersion, Signature
@@ -29,27 +29,27 @@ LATER = MONDAY + timedelta(hours=1)
 def draft(cast, content=NEXT, by=None):
     by = by or cast.physician
     with doing(by):
-        return pipeline.draft_criteria(content=content, by=by, at=MONDAY)
+        return guidance.draft_criteria(content=content, by=by, at=MONDAY)
 
 
 def propose(cast, version, by=None):
     by = by or cast.physician
     with doing(by):
-        return pipeline.propose_criteria(version=version, by=by, at=MONDAY)
+        return guidance.propose_criteria(version=version, by=by, at=MONDAY)
 
 
 def prepare(cast, version, site=None):
     """Everything that approval wants beside two people: each row ticked, and a replay."""
     with doing(cast.physician):
         for row in unticked(version):
-            pipeline.tick_criteria(version=version, row=row, by=cast.physician, at=MONDAY)
-        pipeline.replay_criteria(version=version, site=site or cast.site, by=cast.physician, at=MONDAY)
+            guidance.tick_criteria(version=version, row=row, by=cast.physician, at=MONDAY)
+        guidance.replay_criteria(version=version, site=site or cast.site, by=cast.physician, at=MONDAY)
 
 
 def approve(cast, version, by=None, at=MONDAY, site=None):
     by = by or cast.physician2
     with doing(by, at=at):
-        return pipeline.approve_criteria(version=version, site=site or cast.site, by=by, at=at)
+        return guidance.approve_criteria(version=version, site=site or cast.site, by=by, at=at)
 
 
 def proposed(cast, content=NEXT):
@@ -106,7 +106,7 @@ def test_a_text_that_cannot_be_kept_is_refused_at_its_line(cast, wrong, line, sa
 def test_whoever_edits_a_draft_last_is_its_editor(cast):
     version = draft(cast)
     with doing(cast.physician2):
-        edited = pipeline.edit_criteria(
+        edited = guidance.edit_criteria(
             version=version, content=NEXT + "# looked at\n", by=cast.physician2, at=MONDAY
         )
     assert edited.drafted_by == cast.physician2.actor
@@ -116,14 +116,14 @@ def test_whoever_edits_a_draft_last_is_its_editor(cast):
 def test_saving_the_same_text_makes_nobody_its_editor(cast):
     version = draft(cast)
     with doing(cast.physician2):
-        same = pipeline.edit_criteria(version=version, content=NEXT, by=cast.physician2, at=MONDAY)
+        same = guidance.edit_criteria(version=version, content=NEXT, by=cast.physician2, at=MONDAY)
     assert same.drafted_by == cast.physician.actor
 
 
 def test_a_proposed_text_can_no_longer_be_edited(cast):
     version = propose(cast, draft(cast))
     with doing(cast.physician), pytest.raises(pipeline.NotYet) as error:
-        pipeline.edit_criteria(version=version, content=NEXT + "# more\n", by=cast.physician, at=MONDAY)
+        guidance.edit_criteria(version=version, content=NEXT + "# more\n", by=cast.physician, at=MONDAY)
     assert refused(error) == {"proposed"}
     version.refresh_from_db()
     assert version.text == NEXT
@@ -133,12 +133,12 @@ def test_a_proposed_text_can_no_longer_be_edited(cast):
 def test_only_physicians_draft_propose_tick_and_approve(cast, who):
     version, by = proposed(cast), getattr(cast, who)
     deeds = [
-        lambda: pipeline.draft_criteria(content=NEXT, by=by, at=MONDAY),
-        lambda: pipeline.edit_criteria(version=version, content=NEXT, by=by, at=MONDAY),
-        lambda: pipeline.propose_criteria(version=version, by=by, at=MONDAY),
-        lambda: pipeline.tick_criteria(version=version, row="rules[3]", by=by, at=MONDAY),
-        lambda: pipeline.replay_criteria(version=version, site=cast.site, by=by, at=MONDAY),
-        lambda: pipeline.approve_criteria(version=version, site=cast.site, by=by, at=MONDAY),
+        lambda: guidance.draft_criteria(content=NEXT, by=by, at=MONDAY),
+        lambda: guidance.edit_criteria(version=version, content=NEXT, by=by, at=MONDAY),
+        lambda: guidance.propose_criteria(version=version, by=by, at=MONDAY),
+        lambda: guidance.tick_criteria(version=version, row="rules[3]", by=by, at=MONDAY),
+        lambda: guidance.replay_criteria(version=version, site=cast.site, by=by, at=MONDAY),
+        lambda: guidance.approve_criteria(version=version, site=cast.site, by=by, at=MONDAY),
     ]
     for deed in deeds:
         with doing(by), pytest.raises(PermissionDenied):
@@ -194,14 +194,14 @@ def test_rows_that_do_not_say_seen_are_from_memory(cast):
 def test_a_draft_cannot_be_ticked_because_its_rows_may_still_move(cast):
     version = draft(cast)
     with doing(cast.physician), pytest.raises(pipeline.NotYet) as error:
-        pipeline.tick_criteria(version=version, row="rules[3]", by=cast.physician, at=MONDAY)
+        guidance.tick_criteria(version=version, row="rules[3]", by=cast.physician, at=MONDAY)
     assert refused(error) == {"not_proposed"}
 
 
 def test_a_row_that_was_seen_cannot_be_ticked(cast):
     version = propose(cast, draft(cast))
     with doing(cast.physician), pytest.raises(pipeline.BadSubmission):
-        pipeline.tick_criteria(version=version, row="rules[0]", by=cast.physician, at=MONDAY)
+        guidance.tick_criteria(version=version, row="rules[0]", by=cast.physician, at=MONDAY)
 
 
 # Approved
@@ -310,13 +310,13 @@ def test_a_single_row_from_memory_that_nobody_ticked_stands_in_the_way(cast):
     version = propose(cast, draft(cast))
     with doing(cast.physician):
         for row in memory_rows(pipeline.assess.criteria_of(version))[1:]:
-            pipeline.tick_criteria(version=version, row=row, by=cast.physician, at=MONDAY)
-        pipeline.replay_criteria(version=version, site=cast.site, by=cast.physician, at=MONDAY)
+            guidance.tick_criteria(version=version, row=row, by=cast.physician, at=MONDAY)
+        guidance.replay_criteria(version=version, site=cast.site, by=cast.physician, at=MONDAY)
     with pytest.raises(pipeline.NotYet) as error:
         approve(cast, version)
     assert refused(error) == {"unticked"}
     with doing(cast.physician2):
-        pipeline.tick_criteria(version=version, row="profile", by=cast.physician2, at=MONDAY)
+        guidance.tick_criteria(version=version, row="profile", by=cast.physician2, at=MONDAY)
     assert approve(cast, version) is not None
 
 
@@ -346,14 +346,14 @@ def test_a_replay_at_another_site_does_not_stand_for_this_one(cast):
 def test_a_replay_of_an_earlier_text_does_not_stand_for_the_proposed_one(cast):
     version = draft(cast)
     with doing(cast.physician):
-        pipeline.replay_criteria(version=version, site=cast.site, by=cast.physician, at=MONDAY)
-        version = pipeline.edit_criteria(
+        guidance.replay_criteria(version=version, site=cast.site, by=cast.physician, at=MONDAY)
+        version = guidance.edit_criteria(
             version=version, content=NEXT + "# more\n", by=cast.physician, at=MONDAY
         )
     version = propose(cast, version)
     with doing(cast.physician):
         for row in unticked(version):
-            pipeline.tick_criteria(version=version, row=row, by=cast.physician, at=MONDAY)
+            guidance.tick_criteria(version=version, row=row, by=cast.physician, at=MONDAY)
     with pytest.raises(pipeline.NotYet) as error:
         approve(cast, version)
     assert refused(error) == {"not_replayed"}

@@ -6,7 +6,7 @@ import pytest
 from django.core.exceptions import PermissionDenied
 from django.db import IntegrityError, transaction
 
-from exposure import pipeline
+from exposure import decisions, pipeline
 from exposure.classify.models import Signature
 from exposure.clear.models import Clearance
 from exposure.followup.alerts import raise_alert
@@ -64,7 +64,9 @@ def test_a_clearance_signed_after_the_last_day_takes_effect_at_once(cast, follow
 def test_a_last_reading_that_was_explained_is_enough(cast, follow_up):
     log_to_the_end(cast, follow_up, but=1)
     with doing(cast.nurse, at=LAST_DUE):
-        pipeline.excuse_check(check=follow_up.checks.last(), reason="In the air.", by=cast.nurse, at=LAST_DUE)
+        decisions.excuse_check(
+            check=follow_up.checks.last(), reason="In the air.", by=cast.nurse, at=LAST_DUE
+        )
     assert sign(follow_up, cast.physician, LAST_DUE).signed_at == LAST_DUE
 
 
@@ -77,7 +79,7 @@ def test_48_hours_without_contact_are_a_gap(cast, follow_up, gap, kind):
             log(cast, at=check.due_at + (hours(gap - 48) if check.due_at == end else timedelta()))
     with doing(cast.nurse, at=LAST_DUE):
         for alert in pipeline.Alert.objects.filter(closed_at=None):
-            pipeline.close_alert(alert=alert, outcome="evaluated", note="", by=cast.nurse, at=LAST_DUE)
+            decisions.close_alert(alert=alert, outcome="evaluated", note="", by=cast.nurse, at=LAST_DUE)
     assert sign(follow_up, cast.physician, LAST_DUE).kind == kind
 
 

@@ -6,7 +6,7 @@ import pytest
 from django.core.exceptions import PermissionDenied
 from django.db import IntegrityError, transaction
 
-from exposure import pipeline
+from exposure import decisions
 from exposure.followup.alerts import raise_alert
 from exposure.followup.work_models import Alert
 from exposure.people.models import Worker
@@ -25,13 +25,13 @@ def raised(cast, *, cause="symptom", because="headache", at=MONDAY, urgent=False
 def acknowledge(cast, alert, *, by=None, at=MONDAY):
     by = by or cast.nurse
     with doing(by, at=at):
-        return pipeline.acknowledge_alert(alert=alert, by=by, at=at)
+        return decisions.acknowledge_alert(alert=alert, by=by, at=at)
 
 
 def close(cast, alert, *, by=None, outcome="evaluated", at=MONDAY):
     by = by or cast.physician
     with doing(by, at=at):
-        return pipeline.close_alert(alert=alert, outcome=outcome, note="Seen.", by=by, at=at)
+        return decisions.close_alert(alert=alert, outcome=outcome, note="Seen.", by=by, at=at)
 
 
 def kinds(alert):

@@ -6,7 +6,7 @@ import pytest
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
-from exposure import pipeline
+from exposure import decisions
 from exposure.followup.models import FollowUp
 from exposure.followup.overview import overview, overviews
 from tests.cast import MONDAY, doing
@@ -77,7 +77,7 @@ def test_the_last_contact_is_the_last_reading_or_answered_call(cast, follow_up):
     log(cast, at=EVENING)
     for answered, at in ((True, EVENING + hours(1)), (False, EVENING + hours(2))):
         with doing(cast.nurse, at=at):
-            pipeline.note_call(worker=cast.worker, answered=answered, note="", by=cast.nurse, at=at)
+            decisions.note_call(worker=cast.worker, answered=answered, note="", by=cast.nurse, at=at)
     assert overview(follow_up, at=EVENING + hours(3)).last_contact_at == EVENING + hours(1)
 
 
@@ -91,6 +91,6 @@ def test_alerts_of_worker_follow_up_and_report_are_listed_once_each(cast):
 def test_what_a_withdrawn_exposure_asked_for_is_gone(cast):
     reported = report(cast, facts={"contact": "splash"})
     with doing(cast.nurse):
-        pipeline.confirm_breach(breach=reported.breach, by=cast.nurse, facts={"skin": "no"}, at=MONDAY)
+        decisions.confirm_breach(breach=reported.breach, by=cast.nurse, facts={"skin": "no"}, at=MONDAY)
     now = overview(reported.follow_ups[0], at=MONDAY)
     assert (now.exposures, now.restrictions, now.tasks, now.lines) == ((), (), (), ())

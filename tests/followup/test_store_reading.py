@@ -7,7 +7,7 @@ from uuid import uuid4
 import pytest
 from django.core.exceptions import PermissionDenied
 
-from exposure import pipeline
+from exposure import decisions, pipeline
 from exposure.followup.models import Fill, Reading, UnplacedReading
 from exposure.followup.overview import overview
 from exposure.followup.work_models import Alert
@@ -304,7 +304,7 @@ def test_a_nurse_explains_a_missing_reading_once(cast, follow_up):
     check, at = follow_up.checks.first(), MORNING
     with doing(cast.nurse, at=at):
         for _time in range(2):
-            pipeline.excuse_check(check=check, reason="Slept after nights.", by=cast.nurse, at=at)
+            decisions.excuse_check(check=check, reason="Slept after nights.", by=cast.nurse, at=at)
     assert state_of(follow_up, check, at) == "excused"
     assert Fill.objects.count() == 1
 
@@ -312,7 +312,7 @@ def test_a_nurse_explains_a_missing_reading_once(cast, follow_up):
 def test_a_reading_that_was_taken_is_not_explained_away(cast, follow_up):
     log(cast, at=EVENING)
     with doing(cast.nurse, at=EVENING), pytest.raises(pipeline.NotYet, match="answered"):
-        pipeline.excuse_check(check=follow_up.checks.first(), reason="Lost.", by=cast.nurse, at=EVENING)
+        decisions.excuse_check(check=follow_up.checks.first(), reason="Lost.", by=cast.nurse, at=EVENING)
 
 
 def test_a_trigger_before_the_last_day_has_ended_makes_the_clearance_void(cast, follow_up):

@@ -6,7 +6,7 @@ import pytest
 from django.core.exceptions import PermissionDenied
 from django.http import Http404
 
-from exposure import pipeline
+from exposure import decisions, pipeline
 from exposure.followup.models import FollowUp, Reading
 from exposure.followup.work_models import Alert
 from exposure.people.access import PATHS, Deed, View, find, may, require, visible
@@ -157,23 +157,23 @@ def test_a_reading_is_seen_once_through_any_follow_up_of_its_worker(cast):
 
 
 OWN_DECISIONS = {
-    "tell": lambda breach, by: pipeline.tell_worker(
+    "tell": lambda breach, by: decisions.tell_worker(
         breach=breach, how="phone", told_at=MONDAY, by=by, at=MONDAY
     ),
-    "confirm": lambda breach, by: pipeline.confirm_breach(breach=breach, by=by, at=MONDAY),
-    "override": lambda breach, by: pipeline.override_tier(
+    "confirm": lambda breach, by: decisions.confirm_breach(breach=breach, by=by, at=MONDAY),
+    "override": lambda breach, by: decisions.override_tier(
         breach=breach, pathogen="ebola", tier="none", reason="Fine.", by=by, at=MONDAY
     ),
-    "acknowledge": lambda breach, by: pipeline.acknowledge_alert(
+    "acknowledge": lambda breach, by: decisions.acknowledge_alert(
         alert=breach.alerts.get(cause="to_look_at"), by=by, at=MONDAY
     ),
-    "complete": lambda breach, by: pipeline.complete_task(
+    "complete": lambda breach, by: decisions.complete_task(
         task=breach.exposures.get().tasks.first(), note="", by=by, at=MONDAY
     ),
-    "call": lambda breach, by: pipeline.note_call(
+    "call": lambda breach, by: decisions.note_call(
         worker=breach.worker, answered=True, note="", by=by, at=MONDAY
     ),
-    "excuse": lambda breach, by: pipeline.excuse_check(
+    "excuse": lambda breach, by: decisions.excuse_check(
         check=breach.exposures.get().follow_up.checks.first(), reason="Busy.", by=by, at=MONDAY
     ),
 }

@@ -9,7 +9,7 @@ from django.test.utils import CaptureQueriesContext
 from hypothesis import given
 from hypothesis import strategies as st
 
-from exposure import pipeline
+from exposure import decisions
 from exposure.followup.models import Check, FollowUp
 from exposure.followup.opening import enter_state, plan_checks
 from exposure.followup.work_models import Alert
@@ -232,7 +232,7 @@ def unassessed(cast):
     with doing(cast.nurse):
         exposure.save()
         for alert in Alert.objects.all():
-            pipeline.close_alert(alert=alert, outcome="evaluated", note="", by=cast.nurse, at=MONDAY)
+            decisions.close_alert(alert=alert, outcome="evaluated", note="", by=cast.nurse, at=MONDAY)
     return reported.follow_ups[0]
 
 
@@ -267,7 +267,7 @@ def test_an_abnormal_reading_that_was_replaced_counts_no_more(cast, unassessed):
 def test_a_missing_reading_that_was_explained_pages_nobody(cast, follow_up):
     with doing(cast.nurse, at=EVENING):
         check = follow_up.checks.first()
-        pipeline.excuse_check(check=check, reason="In theatre.", by=cast.nurse, at=EVENING)
+        decisions.excuse_check(check=check, reason="In theatre.", by=cast.nurse, at=EVENING)
     sweep_at(EVENING + hours(4))
     assert causes() == []
 
@@ -280,7 +280,7 @@ def test_each_further_missing_reading_joins_the_alert_once_and_after_the_acknowl
     alert = Alert.objects.get(cause="missed")
     assert [entry.kind for entry in alert.entries.all()] == ["raised", "joined"]
     with doing(cast.nurse, at=EVENING + hours(17)):
-        pipeline.acknowledge_alert(alert=alert, by=cast.nurse, at=EVENING + hours(17))
+        decisions.acknowledge_alert(alert=alert, by=cast.nurse, at=EVENING + hours(17))
     alert.refresh_from_db()
     sweep_at(alert.next_look_at - timedelta(seconds=1))
     alert.refresh_from_db()
@@ -298,7 +298,7 @@ def test_silence_is_48_hours_since_the_last_contact_made(cast, follow_up, second
 def test_only_an_answered_call_is_contact(cast, follow_up, answered, silent):
     log(cast, at=EVENING)
     with doing(cast.nurse, at=EVENING + hours(30)):
-        pipeline.note_call(
+        decisions.note_call(
             worker=cast.worker, answered=answered, note="", by=cast.nurse, at=EVENING + hours(30)
         )
     sweep_at(EVENING + hours(48))
@@ -323,7 +323,7 @@ def test_doing_the_last_late_task_answers_its_alert(cast):
     first, second = reported.breach.exposures.get().tasks.all()
     for task, still_late in ((first, True), (second, False)):
         with doing(cast.nurse, at=at):
-            pipeline.complete_task(task=task, note="Done.", by=cast.nurse, at=at)
+            decisions.complete_task(task=task, note="Done.", by=cast.nurse, at=at)
         assert ("late_task" in causes()) is still_late
 
 
@@ -331,7 +331,7 @@ def test_doing_the_last_late_task_answers_its_alert(cast):
 def test_the_next_look_of_an_acknowledged_fever_pages_again(cast, follow_up, seconds, rounds):
     [alert] = log(cast, at=EVENING, temperature="38.5").alerts
     with doing(cast.nurse, at=EVENING):
-        pipeline.acknowledge_alert(alert=alert, by=cast.nurse, at=EVENING)
+        decisions.acknowledge_alert(alert=alert, by=cast.nurse, at=EVENING)
     sweep_at(EVENING + hours(4) + timedelta(seconds=seconds))  # ebola 2023.1: next_look_hours 4
     alert.refresh_from_db()
     assert alert.round == rounds

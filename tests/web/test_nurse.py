@@ -12,7 +12,7 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
-from exposure import pipeline
+from exposure import decisions, pipeline
 from exposure.audit.models import AccessEntry
 from exposure.followup.models import Check, Exposure, FollowUp, FollowUpState, Reading, UnplacedReading
 from exposure.followup.overview import overview
@@ -74,8 +74,8 @@ def measure(cast, at, temperature="36.8", **changes):
 
 def confirmed(cast, breach, at=MONDAY):
     with doing(cast.nurse, at=at):
-        pipeline.tell_worker(breach=breach, how="phone", told_at=at, by=cast.nurse, at=at)
-        pipeline.confirm_breach(breach=breach, by=cast.nurse, at=at)
+        decisions.tell_worker(breach=breach, how="phone", told_at=at, by=cast.nurse, at=at)
+        decisions.confirm_breach(breach=breach, by=cast.nurse, at=at)
     return breach
 
 
@@ -488,7 +488,7 @@ def cleared(cast):
     follow_up = follow_up_of(breach)
     with doing(cast.nurse):
         for task in Task.objects.filter(exposure__follow_up=follow_up):
-            pipeline.complete_task(task=task, note="", by=cast.nurse, at=MONDAY)
+            decisions.complete_task(task=task, note="", by=cast.nurse, at=MONDAY)
     for check in follow_up.checks.all():
         measure(cast, check.due_at, taken_at=check.due_at.isoformat())
     signed = check.due_at + HOUR
@@ -648,7 +648,7 @@ def test_a_sign_off_refused_for_a_missing_last_reading_goes_through_once_it_is_e
     follow_up = follow_up_of(breach)
     with doing(cast.nurse):
         for task in Task.objects.filter(exposure__follow_up=follow_up):
-            pipeline.complete_task(task=task, note="", by=cast.nurse, at=MONDAY)
+            decisions.complete_task(task=task, note="", by=cast.nurse, at=MONDAY)
     *checks, last = follow_up.checks.all()
     for check in checks:
         measure(cast, check.due_at, taken_at=check.due_at.isoformat())

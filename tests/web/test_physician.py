@@ -6,7 +6,7 @@ from html import unescape
 import pytest
 from django.urls import reverse
 
-from exposure import pipeline
+from exposure import decisions, guidance, pipeline
 from exposure.classify.models import CriteriaVersion
 from exposure.classify.versions import unticked
 from exposure.followup.work_models import Task
@@ -34,17 +34,17 @@ def seen(response, *, status=200):
 
 def draft(cast, content=MILDER):
     with doing(cast.physician):
-        return pipeline.draft_criteria(content=content, by=cast.physician, at=MONDAY)
+        return guidance.draft_criteria(content=content, by=cast.physician, at=MONDAY)
 
 
 def proposed(cast, content=MILDER, *, replay=True):
     version = draft(cast, content)
     with doing(cast.physician):
-        version = pipeline.propose_criteria(version=version, by=cast.physician, at=MONDAY)
+        version = guidance.propose_criteria(version=version, by=cast.physician, at=MONDAY)
         for row in unticked(version):
-            pipeline.tick_criteria(version=version, row=row, by=cast.physician, at=MONDAY)
+            guidance.tick_criteria(version=version, row=row, by=cast.physician, at=MONDAY)
         if replay:
-            pipeline.replay_criteria(version=version, site=cast.site, by=cast.physician, at=MONDAY)
+            guidance.replay_criteria(version=version, site=cast.site, by=cast.physician, at=MONDAY)
     return version
 
 
@@ -52,7 +52,7 @@ def high_report(cast):
     with doing(cast.observer):
         breach = pipeline.report_breach(body=cast.body(), reporter=cast.observer, at=MONDAY).breach
     with doing(cast.nurse):
-        pipeline.confirm_breach(breach=breach, by=cast.nurse, at=MONDAY)
+        decisions.confirm_breach(breach=breach, by=cast.nurse, at=MONDAY)
     return breach
 
 
@@ -203,7 +203,7 @@ def test_proposing_signs_and_the_text_can_no_longer_be_edited(cast, petra):
 def test_rows_from_memory_are_ticked_one_by_one(cast, petra):
     version = draft(cast)
     with doing(cast.physician):
-        pipeline.propose_criteria(version=version, by=cast.physician, at=MONDAY)
+        guidance.propose_criteria(version=version, by=cast.physician, at=MONDAY)
     assert "6 rows wait." in seen(petra.get(address("memory", version)))
     assert "5 rows wait." in seen(petra.post(address("memory", version), {"row": "rules[3]"}, follow=True))
     assert version.ticks.get().row == "rules[3]"

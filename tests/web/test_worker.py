@@ -9,7 +9,7 @@ from uuid import uuid4
 import pytest
 from django.urls import reverse
 
-from exposure import pipeline
+from exposure import decisions, pipeline
 from exposure.followup.models import FollowUp, FollowUpState, Reading, UnplacedReading
 from exposure.followup.opening import enter_state
 from exposure.followup.work_models import Alert
@@ -58,12 +58,12 @@ def report(cast, at=MONDAY, **changes):
 
 def tell(cast, breach, at=MONDAY):
     with doing(cast.nurse, at=at):
-        pipeline.tell_worker(breach=breach, how="phone", told_at=at, by=cast.nurse, at=at)
+        decisions.tell_worker(breach=breach, how="phone", told_at=at, by=cast.nurse, at=at)
 
 
 def confirm(cast, breach, at=MONDAY):
     with doing(cast.nurse, at=at):
-        pipeline.confirm_breach(breach=breach, by=cast.nurse, at=at)
+        decisions.confirm_breach(breach=breach, by=cast.nurse, at=at)
 
 
 def monitored(cast):
@@ -170,9 +170,9 @@ def cleared(cast):
     with doing(cast.physician, at=at):
         for exposure in follow_up.exposures.all():
             for task in exposure.tasks.all():
-                pipeline.complete_task(task=task, note="", by=cast.physician, at=at)
+                decisions.complete_task(task=task, note="", by=cast.physician, at=at)
         for alert in Alert.objects.filter(closed_at=None):
-            pipeline.close_alert(alert=alert, outcome="evaluated", note="", by=cast.physician, at=at)
+            decisions.close_alert(alert=alert, outcome="evaluated", note="", by=cast.physician, at=at)
         pipeline.sign_clearance(follow_up=follow_up, by=cast.physician, at=at)
     return at
 
@@ -234,10 +234,10 @@ def test_the_stop_stands_on_today_until_a_clinician_has_closed_the_alert(cast, w
     assert "Stop, and call" in words(wim.get("today", EVENING))
     alert = Alert.objects.get(cause="fever")
     with doing(cast.nurse, at=EVENING):
-        pipeline.acknowledge_alert(alert=alert, by=cast.nurse, at=EVENING)
+        decisions.acknowledge_alert(alert=alert, by=cast.nurse, at=EVENING)
     assert "Occupational health has seen this: Mon 2 Mar 2026, 19:00." in words(wim.get("today", EVENING))
     with doing(cast.nurse, at=EVENING):
-        pipeline.close_alert(alert=alert, outcome="evaluated", note="", by=cast.nurse, at=EVENING)
+        decisions.close_alert(alert=alert, outcome="evaluated", note="", by=cast.nurse, at=EVENING)
     assert "Stop, and call" not in words(wim.get("today", EVENING))
 
 
@@ -626,4 +626,4 @@ def test_a_place_that_is_no_time_zone_is_refused(cast, wim):
 
 def test_nobody_changes_the_settings_of_somebody_else(cast):
     with doing(cast.nurse), pytest.raises(pipeline.PermissionDenied):
-        pipeline.change_settings(worker=cast.worker, by=cast.nurse, at=MONDAY, unit="F")
+        decisions.change_settings(worker=cast.worker, by=cast.nurse, at=MONDAY, unit="F")

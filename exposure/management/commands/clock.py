@@ -18,10 +18,14 @@ log = logging.getLogger(__name__)
 
 
 class Command(BaseCommand):
-    help = "Runs the clock process: reminders, late work and deliveries, every few seconds until it is stopped."
+    help = (
+        "Runs the clock process: reminders, late work and deliveries, every few seconds until it is stopped."
+    )
 
     def add_arguments(self, parser: ArgumentParser) -> None:
-        parser.add_argument("--every", type=float, default=settings.TICK_SECONDS, help="seconds between two rounds")
+        parser.add_argument(
+            "--every", type=float, default=settings.TICK_SECONDS, help="seconds between two rounds"
+        )
 
     def handle(self, *args: Any, every: float, **options: Any) -> None:
         stopped = threading.Event()

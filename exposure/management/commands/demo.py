@@ -21,5 +21,7 @@ class Command(BaseCommand):
             fresh = load_demo(at=at)
         except RealPeople as refusal:
             raise CommandError(str(refusal)) from refusal
-        self.stdout.write("The demo scenario is loaded." if fresh else "The demo scenario stands already; unchanged.")
+        self.stdout.write(
+            "The demo scenario is loaded." if fresh else "The demo scenario stands already; unchanged."
+        )
         self.stdout.write("\n".join(sign_ins()))

@@ -31,9 +31,13 @@ class Command(BaseCommand):
 
     def handle(self, *args: Any, empty: bool, port: int, **options: Any) -> None:
         if not settings.LOCAL_USE:
-            raise CommandError("start is for one machine: unset DATABASE_URL and SITE_URL, or see docker-compose.yml.")
+            raise CommandError(
+                "start is for one machine: unset DATABASE_URL and SITE_URL, or see docker-compose.yml."
+            )
         if not supervise.port_is_free(port):
-            raise CommandError(f"Port {port} is taken. Stop what uses it, or choose another: start --port {port + 1}")
+            raise CommandError(
+                f"Port {port} is taken. Stop what uses it, or choose another: start --port {port + 1}"
+            )
         self._prepare(empty)
         self._run(port)
 
@@ -68,7 +72,16 @@ class Command(BaseCommand):
     def _web_server(self, port: int) -> list[str]:
         listen = ["--host", "127.0.0.1", "--port", str(port)]
         size = ["--workers", "1", "--blocking-threads", "4", "--no-ws", "--log-level", "warning"]
-        return [sys.executable, "-m", "granian", "--interface", "wsgi", "config.wsgi:application", *listen, *size]
+        return [
+            sys.executable,
+            "-m",
+            "granian",
+            "--interface",
+            "wsgi",
+            "config.wsgi:application",
+            *listen,
+            *size,
+        ]
 
     def _stop(self, number: int, frame: FrameType | None) -> None:
         raise KeyboardInterrupt
@@ -81,6 +94,7 @@ class Command(BaseCommand):
             time.sleep(0.1)
 
     def _greet(self, port: int) -> None:
-        lines = [f"\nOpen http://localhost:{port}/", *sign_ins(), f"Messages that would leave: {settings.MESSAGE_FILES}"]
-        self.stdout.write("\n".join([*lines, "Ctrl-C stops everything.\n"]))
+        messages = f"Messages that would leave: {settings.MESSAGE_FILES}"
+        lines = [f"\nOpen http://localhost:{port}/", *sign_ins(), messages, "Ctrl-C stops everything.\n"]
+        self.stdout.write("\n".join(lines))
         self.stdout.flush()

@@ -15,7 +15,9 @@ class Command(BaseCommand):
     help = "Does once what the clock process does: reminders, late work, deliveries."
 
     def add_arguments(self, parser: ArgumentParser) -> None:
-        parser.add_argument("--at", metavar="INSTANT", help="as of this instant, such as 2026-11-25T07:40:00+01:00")
+        parser.add_argument(
+            "--at", metavar="INSTANT", help="as of this instant, such as 2026-11-25T07:40:00+01:00"
+        )
 
     def handle(self, *args: Any, at: str | None, **options: Any) -> None:
         moment = self._instant(at) if at else clock.now()

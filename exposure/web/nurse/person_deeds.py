@@ -11,7 +11,7 @@ from django.utils import timezone
 from django.utils.formats import date_format
 from django.utils.translation import gettext as _
 
-from exposure import pipeline
+from exposure import decisions, pipeline
 from exposure.classify.criteria import text
 from exposure.followup.models import Check, FollowUp
 from exposure.followup.store_reading import Logged, follow_ups_taking_readings
@@ -42,7 +42,7 @@ def call(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
         given = form.cleaned_data
         since = request.at - DOUBLE_TAP
         if not worker.calls.filter(by_user=request.user, called_at__gt=since, **given).exists():
-            pipeline.note_call(worker=worker, by=request.user, at=request.at, **given)
+            decisions.note_call(worker=worker, by=request.user, at=request.at, **given)
         return _("The call is noted.")
 
     with timezone.override(worker.site.zone):
@@ -122,7 +122,9 @@ def excuse(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
     def do(form: ReasonForm) -> str:
         if check.closes_at > request.at:
             raise BadSubmission(Problem("/reason", _("This reading can still be taken.")))
-        pipeline.excuse_check(check=check, reason=form.cleaned_data["reason"], by=request.user, at=request.at)
+        decisions.excuse_check(
+            check=check, reason=form.cleaned_data["reason"], by=request.user, at=request.at
+        )
         return _("The missing reading is explained.")
 
     said = {"day": check.day, "window": window_name(check.window)}
@@ -150,7 +152,7 @@ def task_done(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
     worker = task.exposure.follow_up.worker if task.exposure else task.breach.worker
 
     def do(form: NoteForm) -> str:
-        pipeline.complete_task(task=task, note=form.cleaned_data["note"], by=request.user, at=request.at)
+        decisions.complete_task(task=task, note=form.cleaned_data["note"], by=request.user, at=request.at)
         return _("Done: %(task)s.") % {"task": task.title}
 
     with timezone.override(task.site.zone):

@@ -14,7 +14,7 @@ from django.db.models import Exists, OuterRef, Q
 from django.urls import reverse
 from django.utils.translation import gettext as _
 
-from exposure import pipeline
+from exposure import decisions
 from exposure.classify.models import Assessment, Signature
 from exposure.clear.models import Clearance
 from exposure.followup.work_models import Alert, Task
@@ -92,7 +92,7 @@ def _alert_lines(alerts: Iterable[Alert], late_tasks: Iterable[Task], at: dateti
             label=alert.get_cause_display(),
             why="; ".join(late) or alert.because,
             since=alert.round_at,
-            worker=pipeline.worker_of(alert),
+            worker=decisions.worker_of(alert),
             site=alert.site,
             by=None if asks else alert.next_look_at,
             holder=str(alert.held_by or ""),

@@ -8,7 +8,7 @@ from django.urls import reverse
 from django.utils import timezone
 from django.utils.translation import gettext as _
 
-from exposure import pipeline
+from exposure import decisions
 from exposure.classify.assess import criteria_of, plan_of, tier_label
 from exposure.classify.models import Assessment
 from exposure.people.access import View, find
@@ -34,7 +34,7 @@ def told(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
 
     def do(form: ToldForm) -> str:
         given = form.cleaned_data
-        pipeline.tell_worker(
+        decisions.tell_worker(
             breach=breach, how=given["how"], told_at=given["told_at"], by=request.user, at=request.at
         )
         return _("Recorded: the worker was told.")
@@ -65,7 +65,7 @@ def confirm(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
 
     def do(form: ConfirmForm) -> str:
         given = form.cleaned_data
-        pipeline.confirm_breach(
+        decisions.confirm_breach(
             breach=breach, by=request.user, note=given["note"], facts=given["facts"], at=request.at
         )
         return _("Confirmed. The report is assessed on these answers.")
@@ -91,7 +91,9 @@ def answers(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
     def do(form: FactsForm) -> str:
         if not form.has_changed():
             return _("Nothing was changed.")
-        pipeline.answer_facts(breach=breach, facts=form.cleaned_data["facts"], by=request.user, at=request.at)
+        decisions.answer_facts(
+            breach=breach, facts=form.cleaned_data["facts"], by=request.user, at=request.at
+        )
         return _("Kept. The report is assessed anew; the earlier assessment stays.")
 
     with timezone.override(breach.site.zone):
@@ -119,7 +121,7 @@ def override(request: HttpRequest, uid: uuid.UUID, pathogen: str) -> HttpRespons
         given = form.cleaned_data
         made = breach.assessments.filter(pathogen=pathogen).last()
         if (made.kind, made.tier, made.reason) != (Assessment.Kind.OVERRIDE, given["tier"], given["reason"]):
-            made = pipeline.override_tier(
+            made = decisions.override_tier(
                 breach=breach, pathogen=pathogen, by=request.user, at=request.at, **given
             )
         if made.second_signature_needed:
@@ -150,7 +152,7 @@ def countersign(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
     breach = assessment.breach
 
     def do(_form: Form) -> str:
-        pipeline.countersign(assessment=assessment, by=request.user, at=request.at)
+        decisions.countersign(assessment=assessment, by=request.user, at=request.at)
         return _("Signed. The tier is in force.")
 
     said = {"tier": tier_label(assessment, assessment.tier), "reason": assessment.reason}

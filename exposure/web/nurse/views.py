@@ -18,7 +18,7 @@ from django.utils import timezone
 from django.utils.http import urlencode
 from django.utils.translation import gettext as _
 
-from exposure import pipeline
+from exposure import decisions
 from exposure.audit.access_log import note_look
 from exposure.audit.models import AccessEntry
 from exposure.followup.models import FollowUp
@@ -112,7 +112,7 @@ def needs_action(request: HttpRequest) -> HttpResponse:
 def alert(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
     """One alert: what happened, and what can be done."""
     found = find(request.user, ALERTS, View.CLINICAL, at=request.at, uid=uid)
-    worker = pipeline.worker_of(found)
+    worker = decisions.worker_of(found)
     note_person(request, AccessEntry.Kind.DETAIL, f"alert:{uid}", worker)
     context = {
         "alert": found,

@@ -11,7 +11,7 @@ from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 from django.views.decorators.http import require_POST
 
-from exposure import pipeline
+from exposure import guidance, pipeline
 from exposure.audit.access_log import note_look
 from exposure.audit.models import AccessEntry
 from exposure.classify.assess import criteria_of
@@ -42,7 +42,7 @@ def new(request: HttpRequest) -> HttpResponse:
             raise Http404 from None
 
     def keep(content: str) -> CriteriaVersion:
-        return pipeline.draft_criteria(content=content, by=request.user, at=request.at)
+        return guidance.draft_criteria(content=content, by=request.user, at=request.at)
 
     return _write(request, start, keep, title=_("New draft"))
 
@@ -53,7 +53,7 @@ def edit(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
     version = find_version(uid)
 
     def keep(content: str) -> CriteriaVersion:
-        return pipeline.edit_criteria(version=version, content=content, by=request.user, at=request.at)
+        return guidance.edit_criteria(version=version, content=content, by=request.user, at=request.at)
 
     return _write(
         request, version.text, keep, title=_("Edit %(version)s") % {"version": version}, row=version
@@ -90,7 +90,7 @@ def propose(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
     """The text stands from here on."""
     version = find_version(uid)
     try:
-        pipeline.propose_criteria(version=version, by=request.user, at=request.at)
+        guidance.propose_criteria(version=version, by=request.user, at=request.at)
     except pipeline.NotYet as not_yet:
         _say_why(request, not_yet)
     else:
@@ -105,7 +105,7 @@ def memory(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
     if request.method == "POST":
         try:
             row = request.POST.get("row", "")
-            pipeline.tick_criteria(version=version, row=row, by=request.user, at=request.at)
+            guidance.tick_criteria(version=version, row=row, by=request.user, at=request.at)
         except pipeline.NotYet as not_yet:
             _say_why(request, not_yet)
         except pipeline.BadSubmission as refused:
@@ -152,7 +152,7 @@ def replay(request: HttpRequest, uid: uuid.UUID, code: str) -> HttpResponse:
     """Whom the version would move at a site: run, and looked at."""
     version, site = find_version(uid), _site(request, code)
     if request.method == "POST":
-        pipeline.replay_criteria(version=version, site=site, by=request.user, at=request.at)
+        guidance.replay_criteria(version=version, site=site, by=request.user, at=request.at)
         return redirect("criteria_replay", uid, code)
     with timezone.override(site.zone):
         return render(request, "physician/replay.html", _at(request, version, site))
@@ -166,7 +166,7 @@ def review(request: HttpRequest, uid: uuid.UUID, code: str) -> HttpResponse:
     stored = at_site(version, site, request.user, at=request.at).replay
     if stored is None:
         raise Http404
-    made = pipeline.review_moved(stored=stored, by=request.user, at=request.at)
+    made = guidance.review_moved(stored=stored, by=request.user, at=request.at)
     said = ngettext("%(n)d task was made for the nurse.", "%(n)d tasks were made for the nurse.", made)
     messages.success(request, said % {"n": made})
     return redirect("criteria_replay", uid, code)
@@ -181,7 +181,7 @@ def approve(request: HttpRequest, uid: uuid.UUID, code: str) -> HttpResponse:
     version, site = find_version(uid), _site(request, code)
     if request.method == "POST":
         try:
-            adoption = pipeline.approve_criteria(version=version, site=site, by=request.user, at=request.at)
+            adoption = guidance.approve_criteria(version=version, site=site, by=request.user, at=request.at)
         except pipeline.NotYet as not_yet:
             _say_why(request, not_yet)
             return redirect("criteria_approve", uid, code)

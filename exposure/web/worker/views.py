@@ -12,7 +12,7 @@ from django.utils import timezone
 from django.utils.translation import gettext as _
 from django.views.decorators.http import require_http_methods, require_safe
 
-from exposure import pipeline
+from exposure import decisions, pipeline
 from exposure.audit.history import looks_at
 from exposure.followup.models import Reading
 from exposure.followup.store_reading import Logged
@@ -184,7 +184,7 @@ def my_settings(request: HttpRequest, worker: Worker) -> HttpResponse:
     """How and when to be reminded. Saving plans the readings that have not opened anew."""
     form = SettingsForm(request.POST if request.method == "POST" else kept_form(request), instance=worker)
     if request.method == "POST" and form.is_valid():
-        pipeline.change_settings(worker=worker, by=request.user, at=request.at, **form.cleaned_data)
+        decisions.change_settings(worker=worker, by=request.user, at=request.at, **form.cleaned_data)
         messages.success(request, _("Saved."))
         return redirect("my_settings")
     status = 422 if form.is_bound and request.method == "POST" else 200

@@ -1,0 +1,103 @@
+"""The change of criteria under two signatures: drafted, proposed, replayed, approved."""
+
+from datetime import datetime, timedelta
+
+from django.db import transaction
+from django.utils.translation import gettext as _
+
+from exposure import pipeline
+from exposure.classify import assess, replay, versions
+from exposure.classify.models import Adoption, CriteriaVersion, Replay
+from exposure.followup.work_models import Task
+from exposure.people.access import Deed, require
+from exposure.people.models import User
+from exposure.places.models import Site
+from exposure.record import create_many
+from exposure.report.models import Breach
+from exposure.report.submission import BadSubmission, Problem
+
+REVIEW = "criteria_review"
+REVIEW_WITHIN = timedelta(hours=24)  # local choice
+
+
+def draft_criteria(*, content: str, by: User, at: datetime) -> CriteriaVersion:
+    """A text becomes a draft. Raises CriteriaError with the line."""
+    require(by, Deed.PROPOSE_CRITERIA, None, at=at)
+    with transaction.atomic():
+        return versions.start_draft(content, by=by)
+
+
+def edit_criteria(*, version: CriteriaVersion, content: str, by: User, at: datetime) -> CriteriaVersion:
+    """Another text for a draft. Raises CriteriaError with the line, and pipeline.NotYet once it is proposed."""
+    require(by, Deed.PROPOSE_CRITERIA, None, at=at)
+    with transaction.atomic():
+        version = _locked_version(version)
+        if version.proposed_at is not None:
+            raise pipeline.NotYet("proposed")
+        versions.edit_draft(version, content, by=by)
+        return version
+
+
+def propose_criteria(*, version: CriteriaVersion, by: User, at: datetime) -> CriteriaVersion:
+    """The text stands from here on, under the proposer's signature. Proposing again changes nothing."""
+    require(by, Deed.PROPOSE_CRITERIA, None, at=at)
+    with transaction.atomic():
+        version = _locked_version(version)
+        if version.proposed_by == by.actor:
+            return version
+        if obstacles := versions.obstacles_to_proposal(version):
+            raise pipeline.NotYet(*obstacles)
+        versions.propose(version, by=by, at=at)
+        return version
+
+
+def tick_criteria(*, version: CriteriaVersion, row: str, by: User, at: datetime) -> None:
+    """A row from memory was compared with its source. Only once proposed: the text can no longer change."""
+    require(by, Deed.APPROVE_CRITERIA, None, at=at)
+    with transaction.atomic():
+        version = _locked_version(version)
+        if version.proposed_at is None:
+            raise pipeline.NotYet("not_proposed")
+        if row not in versions.memory_rows(assess.criteria_of(version)):
+            raise BadSubmission(Problem("/row", _("This is no row that was written from memory.")))
+        versions.tick(version, row)
+
+
+def replay_criteria(*, version: CriteriaVersion, site: Site, by: User, at: datetime) -> Replay:
+    """Classify the site's past reports under the version and keep what would change. Nothing is moved."""
+    require(by, Deed.PROPOSE_CRITERIA, site.pk, at=at)
+    return replay.store(version, site=site)
+
+
+def review_moved(*, stored: Replay, by: User, at: datetime) -> int:
+    """A task for the nurse on every report that a replay names, unless one is open. How many were made."""
+    with transaction.atomic():
+        moved = Breach.objects.filter(uid__in=stored.breaches).select_related("site")
+        asked = Task.objects.filter(breach__in=moved, code=REVIEW, completed_at=None, dropped_at=None)
+        title = _("Look again at the tier: %(version)s would change it") % {"version": stored.version}
+        tasks = []
+        for breach in moved.exclude(pk__in=asked.values("breach_id")):
+            require(by, Deed.PROPOSE_CRITERIA, breach.site_id, at=at)
+            due_at = at + REVIEW_WITHIN
+            tasks.append(Task(site=breach.site, breach=breach, code=REVIEW, title=title, due_at=due_at))
+        return len(create_many(Task, tasks))
+
+
+def approve_criteria(
+    *, version: CriteriaVersion, site: Site, by: User, at: datetime, meaning: str = "approved"
+) -> Adoption | None:
+    """Sign that the site works with this version; the second person's signature puts it in force there. None
+    while that is wanted. Raises pipeline.NotYet with what stands in the way."""
+    require(by, Deed.APPROVE_CRITERIA, site.pk, at=at)
+    with transaction.atomic():
+        Site.objects.select_for_update(no_key=True).get(pk=site.pk)
+        version = _locked_version(version)
+        if standing := versions.adoption_of(version, site):
+            return standing
+        if obstacles := versions.obstacles_to_approval(version, site, by=by, at=at):
+            raise pipeline.NotYet(*obstacles)
+        return versions.approve(version, site, by=by, at=at, meaning=meaning)
+
+
+def _locked_version(version: CriteriaVersion) -> CriteriaVersion:
+    return CriteriaVersion.objects.select_for_update(of=("self",)).get(pk=version.pk)
