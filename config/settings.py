@@ -157,7 +157,6 @@ SPECTACULAR_SETTINGS = {
 
 LANGUAGE_CODE = "en"
 LANGUAGES = [("en", _("English"))]
-LOCALE_PATHS = [BASE_DIR / "exposure" / "locale"]
 USE_I18N = True
 USE_TZ = True
 TIME_ZONE = "UTC"

@@ -18,7 +18,7 @@ from exposure.followup import alerts, opening
 from exposure.followup.models import Check, Exposure, Fill, FollowUp, FollowUpState
 from exposure.followup.overview import standing_fill
 from exposure.followup.work_models import Alert, Call, Task
-from exposure.people.access import Deed, require
+from exposure.people.access import Deed, require, require_for
 from exposure.people.models import User, Worker
 from exposure.record import because as because_of
 from exposure.record import mark_withdrawn
@@ -255,7 +255,7 @@ def complete_task(*, task: Task, note: str, by: User, at: datetime) -> Task:
 
 def note_call(*, worker: Worker, answered: bool, note: str, by: User, at: datetime) -> Call:
     """A call to or from the worker; an answered one is contact made."""
-    require(by, Deed.CALL, worker.site_id, worker.user_id, at=at)
+    require_for(by, Deed.CALL, worker, at=at)
     with transaction.atomic():
         return Call.objects.create(
             site=worker.site, worker=worker, called_at=at, answered=answered, note=note, by_user=by

@@ -24,7 +24,7 @@ from exposure.followup.models import FollowUp, FollowUpState, Reading, UnplacedR
 from exposure.followup.overview import overview
 from exposure.followup.store_reading import Logged, follow_ups_taking_readings, log_entry
 from exposure.followup.work_models import Alert
-from exposure.people.access import Deed, require, roles_of
+from exposure.people.access import Deed, require, require_for, roles_of
 from exposure.people.models import User, Worker
 from exposure.remind import reminders
 from exposure.remind.models import Heartbeat
@@ -208,7 +208,7 @@ def log_reading(*, body: Any, worker: Worker, entered_by: User, at: datetime) ->
     raised its alert. Raises BadSubmission (wrong JSON types) and ContentConflict.
     """
     if worker.user_id != entered_by.pk:
-        require(entered_by, Deed.ENTER_READING, worker.site_id, worker.user_id, at=at)
+        require_for(entered_by, Deed.ENTER_READING, worker, at=at)
     entry = read_entry(body, at=at)
     for last_try in (False, True):
         standing = _standing_reading(entry.submission_id, worker, entry.sha256)

@@ -26,9 +26,11 @@ def environment(**ours: str) -> dict[str, str]:
 def manage(*arguments: str, env: dict[str, str], check: bool = True) -> subprocess.CompletedProcess[str]:
     """One management command, to its end."""
     command = [sys.executable, "manage.py", *arguments]
-    return subprocess.run(
-        command, cwd=ROOT, env=env, capture_output=True, text=True, timeout=120, check=check
+    done = subprocess.run(
+        command, cwd=ROOT, env=env, capture_output=True, text=True, timeout=120, check=False
     )
+    assert done.returncode == 0 or not check, done.stderr
+    return done
 
 
 @contextmanager

@@ -73,6 +73,11 @@ def _redis() -> str | None:
     return None
 
 
+def chromium() -> str | None:
+    """The browser's program, or None."""
+    return shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+
+
 def _prepare() -> None:
     os.environ.setdefault("SECRET_KEY", "for-tests-only-0123456789-0123456789-0123456789-abcdef")
     os.environ.setdefault("VAR_DIR", tempfile.mkdtemp(prefix="exposure-var-"))
@@ -90,6 +95,8 @@ def _prepare() -> None:
         MISSING.append("Redis: tests marked redis did not run")
     else:
         os.environ["TEST_REDIS_URL"] = redis
+    if chromium() is None:
+        MISSING.append("Chromium: tests marked browser did not run")
     os.environ.setdefault("SITE_URL", "https://exposure.test")
     os.environ.setdefault("EMAIL_URL", "smtp://localhost:2525?tls=no")
     os.environ.setdefault("EMAIL_FROM", "follow-up@exposure.test")
@@ -98,34 +105,34 @@ def _prepare() -> None:
 _prepare()
 
 
-def chromium() -> str | None:
-    """The browser's program, or None."""
-    return shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+def _is_whole(config: pytest.Config) -> bool:
+    """Whether the whole suite runs, not a part that somebody named."""
+    return config.args_source is not pytest.Config.ArgsSource.ARGS and not config.option.keyword
 
 
-def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    needs = {"browser": chromium(), "redis": os.environ.get("TEST_REDIS_URL")}
+@pytest.hookimpl(tryfirst=True)
+def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
+    """Two processes for the whole suite; a part of it starts sooner in one."""
+    return 2 if _is_whole(config) else 0
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    found = {"browser": chromium(), "redis": os.environ.get("TEST_REDIS_URL")}
     for item in items:
-        for marker, found in needs.items():
-            if item.get_closest_marker(marker) and not found:
-                note = f"{marker}: tests marked {marker} did not run"
-                if note not in MISSING and not ON_SQLITE:
-                    MISSING.append(note)
+        for marker, program in found.items():
+            if item.get_closest_marker(marker) and not program:
                 item.add_marker(pytest.mark.skip(reason=f"no {marker} here"))
 
 
 def pytest_sessionfinish(session: pytest.Session, exitstatus: int) -> None:
-    whole = (
-        session.config.args_source is not pytest.Config.ArgsSource.ARGS and not session.config.option.keyword
-    )
-    if ON_SQLITE or not whole or exitstatus not in (0, 1) or "DATABASE_URL" not in os.environ:
+    one_of_two = hasattr(session.config, "workerinput")
+    if ON_SQLITE or one_of_two or not _is_whole(session.config) or exitstatus not in (0, 1):
+        return
+    if "DATABASE_URL" not in os.environ:
         return
     print("\n\nThe same, on SQLite, for the tests marked database:\n", flush=True)
-    environment = {
-        key: value
-        for key, value in os.environ.items()
-        if key not in ("DATABASE_URL", "SITE_URL", "EMAIL_URL", "VAR_DIR")
-    }
+    ours = ("DATABASE_URL", "SITE_URL", "EMAIL_URL", "VAR_DIR")
+    environment = {key: value for key, value in os.environ.items() if key not in ours}
     environment["EXPOSURE_TEST_DATABASE"] = "sqlite"
     second = subprocess.run([sys.executable, "-m", "pytest", "-m", "database"], env=environment, check=False)
     if second.returncode and not exitstatus:

@@ -318,12 +318,14 @@ class _Scenario:
         physician = self.users["physician"]
         at = min(fever + timedelta(hours=1), self.at)
         with acting(physician.actor, "demo scenario", at=at):
-            alert = follow_up.worker.alerts.filter(closed_at=None).first()
-            decisions.acknowledge_alert(alert=alert, by=physician, at=at)
             reason = "Fever on day 9; sample taken."
             opening.enter_state(
                 follow_up, FollowUpState.Kind.EVALUATED, at=at, by=physician.actor, reason=reason
             )
+        looked = self.at - timedelta(hours=1)
+        with acting(physician.actor, "demo scenario", at=looked):
+            for alert in follow_up.worker.alerts.filter(closed_at=None):
+                decisions.acknowledge_alert(alert=alert, by=physician, at=looked)
 
     def _vaccinated(self) -> None:
         follow_up = self._monitored("SG-1106", "lapwing", days=4, case="H7Q2K")
@@ -365,7 +367,10 @@ class _Scenario:
                 self._measure(follow_up)
 
     def _drill(self) -> None:
-        self._report("SG-1042", "lapwing", self._moment(16, 10), drill=True)
+        drill = self._report("SG-1042", "lapwing", self._moment(16, 10), drill=True)
+        nurse, at = self.users["nurse"], drill.reported_at + timedelta(hours=1)
+        with acting(nurse.actor, "demo scenario", at=at):
+            decisions.confirm_breach(breach=drill, by=nurse, note="A drill: nobody was exposed.", at=at)
 
     def _negative_test(self) -> None:
         """A test taken 20 hours after onset came back negative: too early to rely on, a physician decides."""

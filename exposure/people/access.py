@@ -14,7 +14,7 @@ from django.core.exceptions import PermissionDenied
 from django.db.models import Q, QuerySet
 from django.http import Http404
 
-from exposure.people.models import Role, User
+from exposure.people.models import Role, User, Worker
 
 Kind = Role.Kind
 
@@ -33,17 +33,21 @@ class View(StrEnum):
 
 @dataclass(frozen=True)
 class Paths:
-    """Look-up paths from a model to its site, to the account of the person it is about and to its author."""
+    """Look-up paths from a model to its site, to the account of the person it is about and to its author.
+
+    `followed` leads clinicians to rows of another site that they follow up.
+    """
 
     site: str
     person: str | None = None
     author: str | None = None
+    followed: str | None = None
 
 
 PATHS: dict[str, Paths] = {
     "Site": Paths("pk"),
     "Station": Paths("site"),
-    "Worker": Paths("site", "user"),
+    "Worker": Paths("site", "user", followed="follow_ups__site"),
     "Case": Paths("site"),
     "Event": Paths("site"),
     "Removal": Paths("site", "worker__user", "observer"),
@@ -133,7 +137,7 @@ def roles_of(user: User, *, at: datetime) -> list[Role]:
     cached = user.__dict__.setdefault("_roles_held", {})
     if at not in cached:
         cached.clear()
-        cached[at] = list(user.roles.held(at=at))
+        cached[at] = list(user.roles.held(at=at).select_related("site").order_by("pk"))
     return cached[at]
 
 
@@ -159,8 +163,12 @@ def visible(user: User, queryset: QuerySet, view: View, *, at: datetime) -> Quer
     if not held:
         return queryset.none()
     if all(role.site_id is not None for role in held):
-        queryset = queryset.filter(**{f"{paths.site}__in": {role.site_id for role in held}})
-        if paths.site.count("__follow_ups__"):
+        sites = {role.site_id for role in held}
+        at_site = Q(**{f"{paths.site}__in": sites})
+        if paths.followed and view is View.CLINICAL:
+            at_site |= Q(**{f"{paths.followed}__in": sites})
+        queryset = queryset.filter(at_site)
+        if "follow_ups__" in paths.site or paths.followed:
             queryset = queryset.distinct()
     if view is View.CLINICAL and paths.person:
         queryset = queryset.exclude(_any_path(paths.person, user))
@@ -187,6 +195,13 @@ def may(user: User, deed: Deed, site_id: int | None, person_id: int | None = Non
     if person_id is not None and person_id == user.pk:
         return False
     return holds(user, DOING[deed], site_id, at=at)
+
+
+def require_for(user: User, deed: Deed, worker: Worker, *, at: datetime) -> None:
+    """As `require`, about a worker: at their own site or at one that follows them up."""
+    sites = {worker.site_id, *worker.follow_ups.values_list("site_id", flat=True)}
+    if not any(may(user, deed, site_id, worker.user_id, at=at) for site_id in sites):
+        raise PermissionDenied
 
 
 def require(

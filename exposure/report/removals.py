@@ -47,6 +47,16 @@ def mark_step(removal: Removal, step: Step, failure: FailureType | None, *, uid,
 
 
 @transaction.atomic
+def name_failure(mark: Mark, failure: FailureType) -> Mark:
+    """Say what went wrong at a mark; it can be said again until the mark is a deviation or a report."""
+    mark = Mark.objects.select_for_update(of=("self",)).get(pk=mark.pk)
+    if mark.breach_id is None and mark.deviation_at is None and mark.failure_id != failure.pk:
+        mark.failure = failure
+        mark.save()
+    return mark
+
+
+@transaction.atomic
 def note_deviation(mark: Mark, *, at: datetime) -> Mark:
     """No contact was possible: noted, done."""
     mark = Mark.objects.select_for_update(of=("self",)).get(pk=mark.pk)

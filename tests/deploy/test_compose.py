@@ -11,6 +11,7 @@ from contextlib import ExitStack
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
+from urllib.parse import urlsplit, urlunsplit
 
 import psycopg
 import pytest
@@ -101,9 +102,8 @@ def service(tmp_path: Path, inbox: tuple[Inbox, int]) -> Iterator[dict[str, str]
     server, name = os.environ["DATABASE_URL"], f"exposure_by_hand_{os.getpid()}"
     with psycopg.connect(server, autocommit=True) as connection:
         connection.execute(f"CREATE DATABASE {name}")
-    head, _slash, tail = server.rpartition("/")
     env = environment(
-        DATABASE_URL=f"{head}/{name}" + (f"?{tail.partition('?')[2]}" if "?" in tail else ""),
+        DATABASE_URL=urlunsplit(urlsplit(server)._replace(path=f"/{name}")),
         REDIS_URL=os.environ["TEST_REDIS_URL"],
         SITE_URL="https://exposure.test",
         SECRET_KEY="for-this-test-only-" * 3,

@@ -5,8 +5,8 @@ from datetime import datetime, timedelta
 from django.db import transaction
 
 from exposure.people.models import User, Worker
-from exposure.places.models import FailureType, Protocol, Station
-from exposure.report.models import Mark, Removal
+from exposure.places.models import Protocol, Station
+from exposure.report.models import Removal
 from exposure.report.removals import start_removal
 from exposure.web.observer.here import by_number
 
@@ -33,16 +33,6 @@ def running(station: Station, observer: User) -> list[Removal]:
     """The observer's removals at the station that have not finished, the latest first."""
     removals = Removal.objects.filter(station=station, observer=observer, finished_at=None)
     return list(removals.select_related("worker", "protocol").order_by("-started_at"))
-
-
-@transaction.atomic
-def name_failure(mark: Mark, failure: FailureType) -> Mark:
-    """Say what went wrong at a mark; it can be said again until the mark is a deviation or a report."""
-    mark = Mark.objects.select_for_update(of=("self",)).get(pk=mark.pk)
-    if mark.breach_id is None and mark.deviation_at is None and mark.failure_id != failure.pk:
-        mark.failure = failure
-        mark.save()
-    return mark
 
 
 def _names(who: dict[str, str], worker: Worker | None) -> bool:

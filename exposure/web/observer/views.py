@@ -13,9 +13,16 @@ from django.utils.translation import gettext as _
 from exposure.people.access import View, find
 from exposure.places.models import FailureType, Station, Step
 from exposure.report.models import Mark, Removal
-from exposure.report.removals import finish_removal, mark_step, note_deviation, open_marks, reach_step
+from exposure.report.removals import (
+    finish_removal,
+    mark_step,
+    name_failure,
+    note_deviation,
+    open_marks,
+    reach_step,
+)
 from exposure.web.observer.forms import StartForm
-from exposure.web.observer.guided import name_failure, running, start_once
+from exposure.web.observer.guided import running, start_once
 from exposure.web.observer.here import find_station, lately_here, open_cases, stations_of
 from exposure.web.signed_in import kept_form, signed_in
 
