@@ -49,11 +49,9 @@ def names_of(actors: Iterable[str]) -> dict[str, str]:
 
 
 def sites_of(user: User, *, at: datetime) -> list[Site]:
-    """The sites at which the account is a physician."""
-    held = [role for role in roles_of(user, at=at) if role.kind == Role.Kind.PHYSICIAN]
-    if any(role.site_id is None for role in held):
-        return list(Site.objects.all())
-    return list(Site.objects.filter(pk__in=[role.site_id for role in held]))
+    """The sites at which the account is a physician, in the order in which it became one."""
+    held = [role.site for role in roles_of(user, at=at) if role.kind == Role.Kind.PHYSICIAN]
+    return list(Site.objects.all()) if None in held else list(dict.fromkeys(held))
 
 
 @dataclass(frozen=True)

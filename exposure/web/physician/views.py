@@ -65,10 +65,10 @@ def criteria(request: HttpRequest) -> HttpResponse:
     )
     names = names_of(row.drafted_by for row in rows)
     described = [{"row": row, "state": state_of(row), "by": names[row.drafted_by]} for row in rows]
-    by_pathogen = [
-        (pathogen, list(own)) for pathogen, own in groupby(described, key=lambda one: one["row"].pathogen)
-    ]
-    return render(request, "physician/criteria.html", {"pathogens": by_pathogen})
+    by_pathogen = [list(own) for _code, own in groupby(described, key=lambda one: one["row"].pathogen)]
+    # A title reads "Crimean-Congo haemorrhagic fever: high-risk exposure, ..."; the code is for machines.
+    named = [(own[0]["row"].title.partition(":")[0], own) for own in by_pathogen]
+    return render(request, "physician/criteria.html", {"pathogens": named})
 
 
 @for_physicians
