@@ -28,6 +28,7 @@ from exposure.report.submission import BadSubmission, Problem
 
 Cause = Alert.Cause
 NEXT_LOOK = timedelta(hours=4)  # where no criteria name one
+CLOCK_GRACE = timedelta(minutes=10)  # for clocks that go wrong
 
 
 def answer_facts(*, breach: Breach, facts: dict[str, Any], by: User, at: datetime) -> list[Assessment]:
@@ -45,6 +46,12 @@ def answer_facts(*, breach: Breach, facts: dict[str, Any], by: User, at: datetim
 def tell_worker(*, breach: Breach, how: str, told_at: datetime, by: User, at: datetime) -> Told:
     """Record that the worker was told, in person or by telephone: messages may start."""
     require(by, Deed.TELL, breach.site_id, breach.worker.user_id, at=at)
+    if how not in dict(Told.HOW):
+        raise BadSubmission(Problem("/by", _("Say whether in person or by telephone.")))
+    if told_at > at + CLOCK_GRACE:
+        raise BadSubmission(
+            Problem("/at", _("This time has not come yet. Give the time when the worker was told."))
+        )
     with transaction.atomic():
         breach = _locked(breach)
         standing = breach.tellings.first()
@@ -90,6 +97,10 @@ def override_tier(
             )
         if tier not in {one.code for one in assess.criteria_of(current.version).tiers}:
             raise BadSubmission(Problem("/tier", _("Choose one of the tiers of these criteria.")))
+        newest = breach.assessments.filter(pathogen=pathogen).last()
+        same = (Assessment.Kind.OVERRIDE, tier, reason, by.actor)
+        if (newest.kind, newest.tier, newest.reason, newest.recorded_by) == same:
+            return newest
         assessment = assess.override(current, tier, reason=reason)
         if assessment.second_signature_needed:
             Signature.objects.create(subject=f"override:{assessment.uid}", user=by, meaning="override")
@@ -114,8 +125,12 @@ def countersign(*, assessment: Assessment, by: User, at: datetime) -> Assessment
 
 
 def ask_withdrawal(*, breach: Breach, reason: str, by: User, at: datetime) -> WithdrawalRequest:
-    """A request; the follow-up runs until a clinician has decided."""
+    """A request; the follow-up runs until a clinician has decided. Asking again changes nothing."""
     with transaction.atomic():
+        breach = _locked(breach)
+        standing = breach.withdrawal_requests.filter(recorded_by=by.actor, decision=None).first()
+        if standing is not None:
+            return standing
         request = WithdrawalRequest.objects.create(breach=breach, reason=reason)
         because = _("Withdrawal asked for: %(reason)s") % {"reason": reason}
         alerts.raise_alert(breach, Cause.TO_LOOK_AT, because, site=breach.site, at=at)
@@ -123,9 +138,12 @@ def ask_withdrawal(*, breach: Breach, reason: str, by: User, at: datetime) -> Wi
 
 
 def _reassess(breach: Breach, facts: dict[str, Any], kind: str, at: datetime, by: User) -> list[Assessment]:
-    """Assess again with the answers so far and the further ones, per pathogen, and let it take effect."""
+    """Assess again with the answers so far and the further ones, per pathogen, and let it take effect. A tier that
+    a clinician has set stands until something new is answered."""
     made = []
     for pathogen, current in _in_force(breach).items():
+        if current.kind == Assessment.Kind.OVERRIDE and not facts:
+            continue
         version = current.version or assess.adopted(breach.site, pathogen, at=at)
         own = (
             breach.facts

@@ -121,11 +121,12 @@ def _entry(
         fever_reducer=texts["fever_reducer"][:100],
         fever_reducer_hours=hours,
         symptoms=symptoms,
-        could_not=texts["could_not"],
+        could_not="" if texts["temperature"] else texts["could_not"],
         replaces=replaces,
         reason=texts["reason"],
         observed_by=texts["observed_by"][:200],
-        note=texts["note"],
+        # Whoever has measured after all has no reason left for not measuring; what they wrote is kept.
+        note="\n".join(filter(None, (texts["note"], texts["could_not"] if texts["temperature"] else ""))),
         refused=tuple(refused),
     )
 

@@ -155,9 +155,16 @@ def _after(span: Duration | None, start: datetime | None) -> datetime | None:
 def _bring_restrictions(exposure: Exposure, plan: Plan, at: datetime) -> None:
     standing = {one.code: one for one in exposure.restrictions.filter(lifted_at=None)}
     wanted = {one.code: one for one in plan.restrictions}
+    ends = {
+        code: exposure.last_day if one.days is None else exposure.day_zero + timedelta(days=one.days)
+        for code, one in wanted.items()
+    }
     for code, restriction in standing.items():
         if code not in wanted:
             restriction.lifted_at = at
+            restriction.save()
+        elif restriction.to_date != ends[code]:
+            restriction.to_date = ends[code]
             restriction.save()
     create_many(
         Restriction,
@@ -167,9 +174,7 @@ def _bring_restrictions(exposure: Exposure, plan: Plan, at: datetime) -> None:
                 code=code,
                 title=text(one.title)[:200],
                 from_date=exposure.day_zero,
-                to_date=exposure.day_zero + timedelta(days=one.days)
-                if one.days is not None
-                else exposure.last_day,
+                to_date=ends[code],
             )
             for code, one in wanted.items()
             if code not in standing

@@ -196,8 +196,10 @@ class OtherContent(InsertOnly):
 class Told(InsertOnly):
     """Somebody told the worker, in person or by telephone: messages may start."""
 
+    HOW = [("person", _("in person")), ("phone", _("by telephone"))]
+
     breach = models.ForeignKey(Breach, models.PROTECT, related_name="tellings")
-    by = models.CharField(max_length=10, choices=[("person", _("in person")), ("phone", _("by telephone"))])
+    by = models.CharField(max_length=10, choices=HOW)
     told_at = models.DateTimeField()
 
     def __str__(self) -> str:

@@ -17,6 +17,7 @@ PAGES = {
         ("needs_action", _("Needs action")),
         ("monitoring", _("Monitoring list")),
         ("reports", _("Reports")),
+        ("outgoing", _("Messages")),
     ],
     Role.Kind.PHYSICIAN: [
         ("needs_action", _("Needs action")),
@@ -26,7 +27,7 @@ PAGES = {
     ],
     Role.Kind.LEAD: [],
     Role.Kind.AUDITOR: [("history", _("History"))],
-    Role.Kind.ADMINISTRATOR: [("admin:index", _("Set-up"))],
+    Role.Kind.ADMINISTRATOR: [("admin:index", _("Set-up")), ("outgoing", _("Messages"))],
 }
 WORKER_PAGES = [("today", _("Today")), ("my_days", _("My days")), ("what_this_means", _("What this means"))]
 
