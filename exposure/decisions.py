@@ -90,7 +90,7 @@ def override_tier(
         raise BadSubmission(Problem("/reason", _("Say why this tier is right.")))
     with transaction.atomic(), because_of(reason):
         breach = _locked(breach)
-        current = _in_force(breach).get(pathogen)
+        current = assessments_in_force(breach).get(pathogen)
         if current is None or current.version is None:
             raise BadSubmission(
                 Problem("/pathogen", _("There is no assessment of this pathogen to override."))
@@ -141,7 +141,7 @@ def _reassess(breach: Breach, facts: dict[str, Any], kind: str, at: datetime, by
     """Assess again with the answers so far and the further ones, per pathogen, and let it take effect. A tier that
     a clinician has set stands until something new is answered."""
     made = []
-    for pathogen, current in _in_force(breach).items():
+    for pathogen, current in assessments_in_force(breach).items():
         if current.kind == Assessment.Kind.OVERRIDE and not facts:
             continue
         version = current.version or assess.adopted(breach.site, pathogen, at=at)
@@ -157,7 +157,8 @@ def _reassess(breach: Breach, facts: dict[str, Any], kind: str, at: datetime, by
     return made
 
 
-def _in_force(breach: Breach) -> dict[str, Assessment]:
+def assessments_in_force(breach: Breach) -> dict[str, Assessment]:
+    """Pathogen -> the newest assessment of the breach that is in force, second signatures counted."""
     assessments = list(
         breach.assessments.select_related("version", "breach__site").order_by("recorded_at", "id")
     )
@@ -169,7 +170,7 @@ def _in_force(breach: Breach) -> dict[str, Assessment]:
 def _apply(breach: Breach, at: datetime, by: User) -> None:
     """Bring the breach's exposures, checks and follow-ups in line with the assessments in force."""
     exposures = {one.follow_up.pathogen: one for one in opening.exposures_of(breach)}
-    for pathogen, assessment in _in_force(breach).items():
+    for pathogen, assessment in assessments_in_force(breach).items():
         exposure = exposures.get(pathogen)
         if exposure is None:
             follow_up = pipeline.open_exposure(assessment, at, by)

@@ -65,7 +65,9 @@ def test_asking_twice_for_withdrawal_is_one_request(cast, breach):
 
 
 @pytest.mark.parametrize(("how", "told_at", "pointer"), [("letter", MONDAY, "/by"), ("phone", None, "/at")])
-def test_telling_by_no_known_way_or_in_the_future_is_refused_at_the_field(cast, breach, how, told_at, pointer):
+def test_telling_by_no_known_way_or_in_the_future_is_refused_at_the_field(
+    cast, breach, how, told_at, pointer
+):
     told_at = told_at or MONDAY + timedelta(minutes=11)
     with doing(cast.nurse), pytest.raises(BadSubmission) as refused:
         decisions.tell_worker(breach=breach, how=how, told_at=told_at, by=cast.nurse, at=MONDAY)

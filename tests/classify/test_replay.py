@@ -46,7 +46,7 @@ def one_by_one(content):
     with undone(), doing("command:tests"):
         version = propose_text(content, by="command:tests", at=MONDAY)
         for breach in Breach.objects.filter(drill=False, withdrawn_at=None):
-            standing = pipeline._in_force(breach)["ebola"]
+            standing = decisions.assessments_in_force(breach)["ebola"]
             if standing.kind == Assessment.Kind.OVERRIDE:
                 continue
             confirmed = breach.confirmed_at is not None

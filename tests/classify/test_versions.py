@@ -17,6 +17,7 @@ from exposure.classify.models import Adoption, CriteriaVersion, Signature
 from exposure.classify.versions import memory_rows, unticked
 from exposure.people.models import Role, User
 from exposure.report.models import Breach
+from exposure.report.submission import BadSubmission
 from tests.cast import FIXTURES, MONDAY, doing
 
 pytestmark = pytest.mark.database
@@ -200,7 +201,7 @@ def test_a_draft_cannot_be_ticked_because_its_rows_may_still_move(cast):
 
 def test_a_row_that_was_seen_cannot_be_ticked(cast):
     version = propose(cast, draft(cast))
-    with doing(cast.physician), pytest.raises(pipeline.BadSubmission):
+    with doing(cast.physician), pytest.raises(BadSubmission):
         guidance.tick_criteria(version=version, row="rules[0]", by=cast.physician, at=MONDAY)
 
 

@@ -11,6 +11,7 @@ from exposure.classify.models import Signature
 from exposure.clear.models import Clearance
 from exposure.followup.alerts import raise_alert
 from exposure.followup.models import FollowUp
+from exposure.followup.work_models import Alert
 from exposure.people.models import Worker
 from exposure.pipeline import NotYet
 from tests.cast import MONDAY, doing
@@ -78,7 +79,7 @@ def test_48_hours_without_contact_are_a_gap(cast, follow_up, gap, kind):
         if not start < check.due_at < end:
             log(cast, at=check.due_at + (hours(gap - 48) if check.due_at == end else timedelta()))
     with doing(cast.nurse, at=LAST_DUE):
-        for alert in pipeline.Alert.objects.filter(closed_at=None):
+        for alert in Alert.objects.filter(closed_at=None):
             decisions.close_alert(alert=alert, outcome="evaluated", note="", by=cast.nurse, at=LAST_DUE)
     assert sign(follow_up, cast.physician, LAST_DUE).kind == kind
 

@@ -7,6 +7,7 @@ from html import unescape
 from uuid import uuid4
 
 import pytest
+from django.core.exceptions import PermissionDenied
 from django.urls import reverse
 
 from exposure import decisions, pipeline
@@ -625,5 +626,5 @@ def test_a_place_that_is_no_time_zone_is_refused(cast, wim):
 
 
 def test_nobody_changes_the_settings_of_somebody_else(cast):
-    with doing(cast.nurse), pytest.raises(pipeline.PermissionDenied):
+    with doing(cast.nurse), pytest.raises(PermissionDenied):
         decisions.change_settings(worker=cast.worker, by=cast.nurse, at=MONDAY, unit="F")
