@@ -21,8 +21,6 @@ from exposure.followup.work_models import Alert, Call, Task
 from exposure.people.access import Deed, require, require_for
 from exposure.people.models import User, Worker
 from exposure.record import because as because_of
-from exposure.record import mark_withdrawn
-from exposure.remind import reminders
 from exposure.report.models import Breach, Told, WithdrawalRequest
 from exposure.report.submission import BadSubmission, Problem
 
@@ -314,9 +312,6 @@ def change_settings(*, worker: Worker, by: User, at: datetime, **settings: Any) 
 
 
 def _plan_unopened_again(follow_up: FollowUp, at: datetime) -> None:
-    """All of them, moved or not: a reminder is stored once per reading, so other quiet hours need new readings.
-    One that was excused beforehand stays."""
-    unopened = list(follow_up.checks.filter(withdrawn_at=None, opens_at__gt=at, fills=None))
-    mark_withdrawn(Check.objects.filter(pk__in=[check.pk for check in unopened]), at=at)
-    reminders.withdraw_rungs(unopened, at=at)
+    """All of them, moved or not: a reminder is stored once per reading, so other quiet hours need new readings."""
+    pipeline.withdraw_unopened(follow_up, at)
     pipeline.plan_readings(follow_up, at)

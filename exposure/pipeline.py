@@ -20,12 +20,13 @@ from exposure.clear.models import Clearance
 from exposure.clear.sign import may_sign, rule_on, sign, void_before_effect
 from exposure.followup import alerts, opening
 from exposure.followup.entry import read_entry
-from exposure.followup.models import FollowUp, FollowUpState, Reading, UnplacedReading
+from exposure.followup.models import Check, FollowUp, FollowUpState, Reading, UnplacedReading
 from exposure.followup.overview import overview
 from exposure.followup.store_reading import Logged, follow_ups_taking_readings, log_entry
 from exposure.followup.work_models import Alert
 from exposure.people.access import Deed, require, require_for, roles_of
 from exposure.people.models import User, Worker
+from exposure.record import mark_withdrawn
 from exposure.remind import reminders
 from exposure.remind.models import Heartbeat
 from exposure.remind.outbox import deliver
@@ -192,7 +193,15 @@ def send_unfinished_marks(*, at: datetime) -> int:
     return len(marks)
 
 
+def withdraw_unopened(follow_up: FollowUp, at: datetime) -> None:
+    """The readings that have not opened are no longer asked for. One that was excused beforehand stays."""
+    unopened = list(follow_up.checks.filter(withdrawn_at=None, opens_at__gt=at, fills=None))
+    mark_withdrawn(Check.objects.filter(pk__in=[check.pk for check in unopened]), at=at)
+    reminders.withdraw_rungs(unopened, at=at)
+
+
 def plan_readings(follow_up: FollowUp, at: datetime) -> None:
+    """Bring readings and their reminders in line with the follow-up's exposures, windows and zones."""
     replanned = opening.plan_checks(follow_up, at=at)
     reminders.withdraw_rungs(replanned.withdrawn, at=at)
     reminders.plan_rungs(replanned.added, follow_up.worker)

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Any
+from uuid import uuid4
 from zoneinfo import ZoneInfo
 
 from django.db.models import QuerySet
@@ -79,6 +80,57 @@ def put_under(exposure: Exposure, assessment: Assessment, *, at: datetime) -> No
     exposure.save()
     _bring_tasks(exposure, plan, at)
     _bring_restrictions(exposure, plan, at)
+
+
+def correct(exposure: Exposure, occurred_at: datetime, *, reason: str, at: datetime) -> Exposure:
+    """A row with the right time instead of this one, under the same plan. Its checks are planned by the caller."""
+    zone = ZoneInfo(exposure.zone)
+    moved = schedule.day_zero(occurred_at, zone) - exposure.day_zero
+    tasks = list(exposure.tasks.filter(dropped_at=None))
+    restrictions = list(exposure.restrictions.filter(lifted_at=None))
+    shift = occurred_at - exposure.occurred_at
+    old = Exposure.objects.get(pk=exposure.pk)
+    old.withdrawn_at, old.withdrawn_reason = at, reason
+    old.save()
+    exposure.pk, exposure.id, exposure.uid, exposure._state.adding = None, None, uuid4(), True
+    exposure.corrects = old
+    exposure.occurred_at, exposure.day_zero = occurred_at, exposure.day_zero + moved
+    exposure.last_day = exposure.last_day + moved if exposure.last_day else None
+    exposure.save()
+    for task in tasks:
+        task.exposure = exposure
+        if task.starts_from == "exposure" and task.completed_at is None:
+            task.due_at = task.due_at + shift if task.due_at else None
+            task.not_before = task.not_before + shift if task.not_before else None
+        task.save()
+    for restriction in restrictions:
+        restriction.lifted_at = at
+        restriction.save()
+    create_many(Restriction, [_moved(one, exposure, moved) for one in restrictions])
+    return exposure
+
+
+def _moved(restriction: Restriction, exposure: Exposure, moved: timedelta) -> Restriction:
+    return Restriction(
+        exposure=exposure,
+        code=restriction.code,
+        title=restriction.title,
+        from_date=restriction.from_date + moved,
+        to_date=restriction.to_date + moved if restriction.to_date else None,
+    )
+
+
+def take_out(exposure: Exposure, *, reason: str, at: datetime) -> None:
+    """The exposure no longer counts: what it asked for and is not done is dropped, its restrictions are lifted."""
+    for task in exposure.tasks.filter(completed_at=None, dropped_at=None):
+        task.dropped_at = at
+        task.save()
+    for restriction in exposure.restrictions.filter(lifted_at=None):
+        restriction.lifted_at = at
+        restriction.save()
+    exposure.withdrawn_at = at
+    exposure.withdrawn_reason = reason
+    exposure.save()
 
 
 def stored_plan(plan: Plan) -> dict[str, Any]:

@@ -1,7 +1,7 @@
 """Follow-ups as people read them, with a fixed number of statements however many there are."""
 
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from zoneinfo import ZoneInfo
@@ -12,6 +12,7 @@ from exposure.followup.models import Check, Exposure, Fill, FollowUp, FollowUpSt
 from exposure.followup.schedule import end_of_day
 from exposure.followup.status import Settled, check_state
 from exposure.followup.work_models import Alert, Call, Restriction, Task
+from exposure.people.models import Worker
 
 
 @dataclass(frozen=True)
@@ -97,9 +98,12 @@ def overviews(follow_ups: Iterable[FollowUp], *, at: datetime) -> list[Overview]
     exposures = _by("follow_up_id", Exposure.objects.filter(follow_up__in=ids, withdrawn_at=None))
     checks = _by("follow_up_id", Check.objects.filter(follow_up__in=ids, withdrawn_at=None))
     states = {row.follow_up_id: row for row in FollowUpState.objects.filter(follow_up__in=ids, until_at=None)}
-    fills = _newest_fills(ids)
-    readings = _by("worker_id", Reading.objects.filter(worker__in=workers).order_by("taken_at", "id"))
-    calls = _by("worker_id", Call.objects.filter(worker__in=workers, answered=True))
+    also = dict(Worker.objects.filter(same_as__in=workers).values_list("pk", "same_as"))
+    known = [*workers, *also]
+    readings = list(Reading.objects.filter(worker__in=known).order_by("taken_at", "id"))
+    fills = _newest_fills(ids, readings)
+    readings_of = _by_person(readings, also)
+    calls_of = _by_person(Call.objects.filter(worker__in=known, answered=True), also)
     alerts = Alert.objects.filter(closed_at=None)
     of_follow_up = _by("follow_up_id", alerts.filter(follow_up__in=ids))
     of_worker = _by("worker_id", alerts.filter(worker__in=workers))
@@ -123,8 +127,8 @@ def overviews(follow_ups: Iterable[FollowUp], *, at: datetime) -> list[Overview]
             [*of_follow_up[one.pk], *of_worker[one.worker_id], *_of_breaches(of_breach, exposures[one.pk])],
             tasks[one.pk],
             restrictions[one.pk],
-            readings[one.worker_id],
-            calls[one.worker_id],
+            readings_of[one.worker_id],
+            calls_of[one.worker_id],
         )
         for one in follow_ups
     ]
@@ -142,6 +146,14 @@ def _by(key: str, rows: Iterable) -> dict[int, list]:
     return grouped
 
 
+def _by_person(rows: Iterable, also: Mapping[int, int]) -> dict[int, list]:
+    """Worker -> rows, those of a worker who proved to be the same person among them."""
+    grouped: dict[int, list] = defaultdict(list)
+    for row in rows:
+        grouped[also.get(row.worker_id, row.worker_id)].append(row)
+    return grouped
+
+
 def _of_breaches(alerts: dict[int, list[Alert]], exposures: Iterable[Exposure]) -> list[Alert]:
     """Open alerts about the reports behind the exposures, each once."""
     breaches = dict.fromkeys(one.breach_id for one in exposures if one.breach_id is not None)
@@ -153,13 +165,18 @@ def standing_fill() -> Q:
     return Q(reading=None) | Q(reading__replaced_by=None)
 
 
-def _newest_fills(follow_up_ids: Sequence[int]) -> dict[int, Fill]:
-    rows = (
-        Fill.objects.filter(standing_fill(), check_row__follow_up__in=follow_up_ids)
-        .select_related("reading")
-        .order_by("recorded_at", "id")
-    )
-    return {fill.check_row_id: fill for fill in rows}
+def _newest_fills(follow_up_ids: Sequence[int], readings: Iterable[Reading]) -> dict[int, Fill]:
+    """Check -> the fill that counts. The readings are at hand: fills come without them and are given theirs."""
+    at_hand = {reading.pk: reading for reading in readings}
+    replaced = {reading.replaces_id for reading in at_hand.values() if reading.replaces_id is not None}
+    newest = {}
+    for fill in Fill.objects.filter(check_row__follow_up__in=follow_up_ids).order_by("recorded_at", "id"):
+        if fill.reading_id in replaced:
+            continue
+        if fill.reading_id in at_hand:
+            fill.reading = at_hand[fill.reading_id]
+        newest[fill.check_row_id] = fill
+    return newest
 
 
 def _line(check: Check, fill: Fill | None, at: datetime) -> CheckLine:

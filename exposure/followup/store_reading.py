@@ -11,7 +11,7 @@ from django.utils.translation import gettext as _
 from exposure.followup import readings
 from exposure.followup.alerts import raise_alert
 from exposure.followup.entry import ReadingEntry
-from exposure.followup.models import Check, Fill, FollowUp, Reading, UnplacedReading
+from exposure.followup.models import Check, Fill, FollowUp, PrivateNote, Reading, UnplacedReading
 from exposure.followup.opening import profile_of
 from exposure.followup.readings import Placement, Trigger
 from exposure.followup.work_models import Alert
@@ -55,6 +55,8 @@ def log_entry(
     entry: ReadingEntry, worker: Worker, follow_ups: Sequence[FollowUp], *, entered_by: User, at: datetime
 ) -> Logged:
     """Store the entry, or keep it unplaced, and raise its alerts. Inside a transaction."""
+    unreliable = PrivateNote.objects.filter(worker=worker, fever_unreliable=True).exists()
+    entry = replace(entry, judged=replace(entry.judged, fever_unreliable=unreliable))
     others = _unreplaced(worker, entry)
     earlier = [one for one in others if one.taken_at <= entry.judged.taken_at]
     triggers = _judge(entry.judged, follow_ups, earlier)
@@ -96,8 +98,8 @@ def log_entry(
     return Logged(row, tuple(filled), state, _codes(triggers), alerts, ())
 
 
-def as_value(row: Reading) -> readings.Reading:
-    """The stored reading as the pure modules take it."""
+def as_value(row: Reading, *, fever_unreliable: bool) -> readings.Reading:
+    """The stored reading as the pure modules take it; `fever_unreliable` is the clinicians' note on the worker."""
     return readings.Reading(
         value=row.value,
         unit=row.unit or None,
@@ -108,13 +110,15 @@ def as_value(row: Reading) -> readings.Reading:
         taken_at=row.taken_at,
         window=row.window or None,
         local_date=row.local_date,
+        fever_unreliable=fever_unreliable,
     )
 
 
 def _unreplaced(worker: Worker, entry: ReadingEntry) -> list[readings.Reading]:
     """The worker's other readings that no amendment has replaced, oldest first."""
     rows = worker.readings.filter(replaced_by=None, could_not="").order_by("taken_at", "id")
-    return [as_value(row) for row in rows if row.uid != entry.replaces]
+    unreliable = entry.judged.fever_unreliable
+    return [as_value(row, fever_unreliable=unreliable) for row in rows if row.uid != entry.replaces]
 
 
 def _judge(

@@ -15,12 +15,12 @@ import yaml
 from django.conf import settings
 from django.db import transaction
 
-from exposure import decisions, guidance, pipeline
+from exposure import decisions, guidance, monitoring, pipeline
 from exposure.classify.models import CriteriaVersion
 from exposure.classify.versions import unticked
 from exposure.followup import opening
-from exposure.followup.models import FollowUp, FollowUpState
-from exposure.management.content import FIXTURES
+from exposure.followup.models import FollowUp
+from exposure.management.content import FIXTURES, load_published
 from exposure.management.past_removals import record_past_removals
 from exposure.people.models import Role, User, Worker, WorkerWindow
 from exposure.places.models import Protocol, Site, Station, StationProtocol
@@ -85,6 +85,7 @@ class _Scenario:
     def load(self) -> None:
         start = self.at - timedelta(days=200)
         with acting("command:demo", "demo scenario", at=start):
+            load_published(at=start)
             self._places(start)
             self._people(start)
             self._adopt_criteria(start)
@@ -319,9 +320,7 @@ class _Scenario:
         at = min(fever + timedelta(hours=1), self.at)
         with acting(physician.actor, "demo scenario", at=at):
             reason = "Fever on day 9; sample taken."
-            opening.enter_state(
-                follow_up, FollowUpState.Kind.EVALUATED, at=at, by=physician.actor, reason=reason
-            )
+            monitoring.begin_evaluation(follow_up=follow_up, reason=reason, by=physician, at=at)
         looked = self.at - timedelta(hours=1)
         with acting(physician.actor, "demo scenario", at=looked):
             for alert in follow_up.worker.alerts.filter(closed_at=None):
@@ -331,10 +330,10 @@ class _Scenario:
         follow_up = self._monitored("SG-1106", "lapwing", days=4, case="H7Q2K")
         at = self._moment(1, 15)
         with acting(self.users["nurse"].actor, "demo scenario", at=at):
-            note = "Vaccine given yesterday at occupational health; told that a fever after it still counts."
-            decisions.note_call(
-                worker=follow_up.worker, answered=True, note=note, by=self.users["nurse"], at=at
-            )
+            monitoring.record_protection(
+                worker=follow_up.worker, kind="vaccine", what="Example vaccine, one dose", given_at=at,
+                batch="EX-0001", by=self.users["nurse"], at=at,
+            )  # fmt: skip
 
     def _by_phone(self) -> None:
         worker = self.workers["SG-1107"]
@@ -376,12 +375,14 @@ class _Scenario:
         """A test taken 20 hours after onset came back negative: too early to rely on, a physician decides."""
         at = self._moment(6, 18)
         with acting(self.users["physician"].actor, "demo scenario", at=at):
-            CaseStatement.objects.create(
+            monitoring.state_case(
                 case=self.cases["negative"],
                 pathogen="ebola",
                 status=CaseStatement.Status.RULED_OUT,
                 hours_since_onset=20,
                 note="Blood taken 20 hours after onset: negative. Repeat after 72 hours.",
+                by=self.users["physician"],
+                at=at,
             )
 
     def _other_zone(self) -> None:

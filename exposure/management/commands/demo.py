@@ -5,9 +5,7 @@ from typing import Any
 from django.core.management.base import BaseCommand, CommandError
 
 from exposure import clock
-from exposure.management.content import load_published
 from exposure.management.scenario import RealPeople, load_demo, sign_ins
-from exposure.record import acting
 
 
 class Command(BaseCommand):
@@ -15,8 +13,6 @@ class Command(BaseCommand):
 
     def handle(self, *args: Any, **options: Any) -> None:
         at = clock.now()
-        with acting("command:demo", "command line", at=at):
-            load_published(at=at)
         try:
             fresh = load_demo(at=at)
         except RealPeople as refusal:

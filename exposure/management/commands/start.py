@@ -44,11 +44,11 @@ class Command(BaseCommand):
     def _prepare(self, empty: bool) -> None:
         call_command("migrate", verbosity=0)
         at = clock.now()
-        with acting("command:start", "command line", at=at):
-            load_published(at=at)
         if not empty and not has_people():
             self.stdout.write("Loading the demo scenario ...")
             load_demo(at=at)
+        with acting("command:start", "command line", at=at):
+            load_published(at=at)
 
     def _run(self, port: int) -> None:
         environment = {**os.environ, "PORT": str(port), "DJANGO_SETTINGS_MODULE": "config.settings"}

@@ -18,6 +18,8 @@ from exposure import decisions
 from exposure.classify.models import Assessment, Signature
 from exposure.clear.models import Clearance
 from exposure.followup.work_models import Alert, Task
+from exposure.guidance import REVIEW as REVIEW_TASK
+from exposure.guidance import REVIEW_WITHIN
 from exposure.people.access import View, visible
 from exposure.people.models import User, Worker
 from exposure.places.models import Site
@@ -26,9 +28,33 @@ from exposure.report.models import Breach
 
 Cause = Alert.Cause
 # What waits without being an alert; the keys stand beside the causes of alerts in the filter.
-TO_CONFIRM, TO_SIGN = "to_confirm", "to_sign"
-URGENT, WAITING, CONFIRM, TELL, SIGN, SEEN, LATE = range(7)
-FIRST = (Cause.FEVER, Cause.SYMPTOM)
+TO_CONFIRM, TO_SIGN, TO_REVIEW = "to_confirm", "to_sign", "to_review"
+URGENT, WAITING, CONFIRM, TELL, SIGN, REVIEW, SEEN, LATE, PRACTICE = range(9)
+# Which alert comes before which, where they are equally urgent; a local choice.
+WEIGHT = {
+    cause: weight
+    for weight, cause in enumerate(
+        (
+            Cause.FEVER,
+            Cause.SYMPTOM,
+            Cause.UNASSESSED,
+            Cause.CALL_ME,
+            Cause.MISSED,
+            Cause.SILENCE,
+            Cause.RISE,
+            Cause.UNTOLD,
+            Cause.LATE_CONFIRMATION,
+            Cause.CASE_CHANGED,
+            Cause.COULD_NOT,
+            Cause.UNREACHABLE,
+            Cause.TO_LOOK_AT,
+            Cause.OTHER_CONTENT,
+            Cause.WITHDRAWAL,
+            Cause.LATE_TASK,
+            Cause.DRILL,
+        )
+    )
+}
 SWEEP_SILENT = timedelta(minutes=3)
 
 
@@ -50,8 +76,8 @@ class Line:
 
     @property
     def rank(self) -> tuple[Any, ...]:
-        first = FIRST.index(self.cause) if self.group == URGENT and self.cause in FIRST else len(FIRST)
-        return (self.group, first, self.by or self.since, self.since)
+        weight = WEIGHT[self.cause] if self.group in (URGENT, WAITING) else 0
+        return (self.group, weight, self.by or self.since, self.since)
 
 
 def lines(user: User, *, at: datetime) -> list[Line]:
@@ -61,11 +87,13 @@ def lines(user: User, *, at: datetime) -> list[Line]:
             "site", "breach__worker", "follow_up__worker", "worker", "held_by"
         )
     )
-    late_tasks = list(_late_tasks(user, at))
+    tasks = list(_waiting_tasks(user, at))
+    late_tasks = [task for task in tasks if task.code != REVIEW_TASK]
     found = [
         *_alert_lines(alerts, late_tasks, at),
         *_report_lines(user, {(one.breach_id, one.cause) for one in alerts}, at),
         *_signature_lines(user, at),
+        *_review_lines((task for task in tasks if task.code == REVIEW_TASK), at),
         *_task_lines(late_tasks, {one.follow_up_id for one in alerts if one.cause == Cause.LATE_TASK}),
     ]
     return sorted(found, key=attrgetter("rank"))
@@ -87,7 +115,7 @@ def _alert_lines(alerts: Iterable[Alert], late_tasks: Iterable[Task], at: dateti
         asks = alert.acknowledged_at is None or (alert.next_look_at is not None and alert.next_look_at <= at)
         late = titles[alert.follow_up_id] if alert.cause == Cause.LATE_TASK else []
         yield Line(
-            group=(URGENT if alert.urgent else WAITING) if asks else SEEN,
+            group=_group(alert) if asks else SEEN,
             cause=alert.cause,
             label=alert.get_cause_display(),
             why="; ".join(late) or alert.because,
@@ -98,6 +126,12 @@ def _alert_lines(alerts: Iterable[Alert], late_tasks: Iterable[Task], at: dateti
             holder=str(alert.held_by or ""),
             url=reverse("alert", args=[alert.uid]),
         )
+
+
+def _group(alert: Alert) -> int:
+    if alert.cause == Cause.DRILL:
+        return PRACTICE
+    return URGENT if alert.urgent else WAITING
 
 
 def _report_lines(user: User, alerted: set[tuple[int | None, str]], at: datetime) -> Iterator[Line]:
@@ -173,16 +207,36 @@ def _signature_lines(user: User, at: datetime) -> Iterator[Line]:
             )  # fmt: skip
 
 
-def _late_tasks(user: User, at: datetime) -> Iterable[Task]:
-    late = Task.objects.filter(
+def _waiting_tasks(user: User, at: datetime) -> Iterable[Task]:
+    """Tasks past their time, and the reports to look again at, which are decisions and wait from the start."""
+    waiting = Task.objects.filter(
         Q(exposure=None) | Q(exposure__follow_up__ended_at=None),
+        Q(due_at__lte=at) | Q(code=REVIEW_TASK),
         completed_at=None,
         dropped_at=None,
-        due_at__lte=at,
     )
-    return visible(user, late, View.CLINICAL, at=at).select_related(
+    return visible(user, waiting, View.CLINICAL, at=at).select_related(
         "site", "exposure__follow_up__worker", "breach__worker"
     )
+
+
+def _review_lines(tasks: Iterable[Task], at: datetime) -> Iterator[Line]:
+    """Reports that other criteria would put in another tier. Nobody is moved before somebody decides."""
+    for task in tasks:
+        yield Line(
+            group=REVIEW,
+            cause=TO_REVIEW,
+            label=_("tier to look at again"),
+            why=_("Report %(reference)s: %(task)s. Nothing changes until you decide.")
+            % {"reference": task.breach.reference, "task": task.title},
+            since=task.due_at - REVIEW_WITHIN,
+            worker=task.breach.worker,
+            site=task.site,
+            by=task.due_at,
+            holder="",
+            url=reverse("breach", args=[task.breach.uid]),
+            late=task.due_at <= at,
+        )
 
 
 def _task_lines(tasks: Iterable[Task], alerted: set[int | None]) -> Iterator[Line]:

@@ -1,0 +1,233 @@
+"""How a follow-up goes on once it runs."""
+
+from datetime import date, timedelta
+
+import pytest
+from django.core.exceptions import PermissionDenied
+
+from exposure import decisions, monitoring, pipeline
+from exposure.followup.models import FollowUp
+from exposure.followup.work_models import Alert, Restriction, Task
+from exposure.report.submission import BadSubmission
+from tests.cast import MONDAY, doing
+
+pytestmark = pytest.mark.database
+
+
+@pytest.fixture
+def breach(cast):
+    with doing(cast.observer):
+        return pipeline.report_breach(body=cast.body(), reporter=cast.observer, at=MONDAY).breach
+
+
+@pytest.fixture
+def follow_up(cast, breach):
+    with doing(cast.nurse):
+        decisions.tell_worker(breach=breach, how="phone", told_at=MONDAY, by=cast.nurse, at=MONDAY)
+        decisions.confirm_breach(breach=breach, by=cast.nurse, at=MONDAY)
+    return FollowUp.objects.get()
+
+
+def withdrawal(cast, breach):
+    with doing(cast.observer):
+        return decisions.ask_withdrawal(breach=breach, reason="Another glove.", by=cast.observer, at=MONDAY)
+
+
+def decide(cast, request, accepted, reason="Spoken with the worker.", by=None):
+    by = by or cast.nurse
+    with doing(by):
+        return monitoring.decide_withdrawal(
+            request=request, accepted=accepted, reason=reason, by=by, at=MONDAY
+        )
+
+
+def test_a_follow_up_runs_until_a_withdrawal_is_decided(cast, breach, follow_up):
+    withdrawal(cast, breach)
+    assert FollowUp.objects.running(at=MONDAY).get() == follow_up
+    assert follow_up.checks.filter(withdrawn_at=None).exists()
+
+
+def test_an_accepted_withdrawal_ends_what_hung_on_the_report(cast, breach, follow_up):
+    decide(cast, withdrawal(cast, breach), accepted=True)
+    follow_up.refresh_from_db()
+    assert follow_up.ended_at == MONDAY
+    assert follow_up.states.last().kind == "ruled_out"
+    assert not follow_up.checks.filter(withdrawn_at=None, opens_at__gt=MONDAY).exists()
+    assert not Restriction.objects.filter(lifted_at=None).exists()
+    assert not Task.objects.filter(completed_at=None, dropped_at=None).exists()
+
+
+def test_an_accepted_withdrawal_leaves_the_other_exposure_standing(cast, breach, follow_up):
+    with doing(cast.observer):
+        pipeline.report_breach(body=cast.body(), reporter=cast.observer, at=MONDAY)
+    decide(cast, withdrawal(cast, breach), accepted=True)
+    follow_up.refresh_from_db()
+    assert follow_up.ended_at is None
+    assert follow_up.exposures.filter(withdrawn_at=None).count() == 1
+
+
+def test_a_refused_withdrawal_changes_nothing_but_is_noted(cast, breach, follow_up):
+    request = withdrawal(cast, breach)
+    decision = decide(cast, request, accepted=False)
+    follow_up.refresh_from_db()
+    assert follow_up.ended_at is None
+    assert decide(cast, request, accepted=True) == decision
+    assert not Alert.objects.filter(closed_at=None, breach=breach).exists()
+
+
+def test_the_reporter_does_not_decide_the_withdrawal(cast, breach):
+    with pytest.raises(PermissionDenied):
+        decide(cast, withdrawal(cast, breach), accepted=True, by=cast.observer)
+
+
+def test_a_decision_needs_its_reason(cast, breach):
+    with pytest.raises(BadSubmission):
+        decide(cast, withdrawal(cast, breach), accepted=True, reason=" ")
+
+
+def test_while_somebody_is_evaluated_no_missing_reading_pages_and_only_a_physician_returns_them(
+    cast, follow_up
+):
+    later = MONDAY + timedelta(days=2, hours=14)
+    with doing(cast.nurse):
+        monitoring.begin_evaluation(follow_up=follow_up, reason="Fever", by=cast.nurse, at=MONDAY)
+    with doing("command:clock", at=later):
+        pipeline.pass_time(at=later)
+    assert not follow_up.alerts.filter(cause=Alert.Cause.MISSED).exists()
+    with doing(cast.nurse), pytest.raises(PermissionDenied):
+        monitoring.return_to_monitoring(follow_up=follow_up, finding="Malaria", by=cast.nurse, at=later)
+    with doing(cast.physician, at=later):
+        monitoring.return_to_monitoring(follow_up=follow_up, finding="Malaria", by=cast.physician, at=later)
+    assert [state.kind for state in follow_up.states.all()] == [
+        "provisional",
+        "monitored",
+        "evaluated",
+        "monitored",
+    ]
+
+
+def test_a_follow_up_that_ends_otherwise_asks_for_no_further_reading(cast, follow_up):
+    with doing(cast.nurse):
+        monitoring.end_follow_up(
+            follow_up=follow_up, kind="left", reason="New employer.", basis="agreed", by=cast.nurse, at=MONDAY
+        )
+    follow_up.refresh_from_db()
+    assert follow_up.ended_at == MONDAY
+    assert follow_up.states.last().basis == "agreed"
+    assert not follow_up.checks.filter(withdrawn_at=None, opens_at__gt=MONDAY).exists()
+
+
+@pytest.mark.parametrize(
+    ("kind", "basis", "pointer"), [("cleared", "agreed", "/kind"), ("left", "", "/basis")]
+)
+def test_clearance_and_a_missing_basis_are_refused(cast, follow_up, kind, basis, pointer):
+    with doing(cast.nurse), pytest.raises(BadSubmission) as refused:
+        monitoring.end_follow_up(
+            follow_up=follow_up, kind=kind, reason="x", basis=basis, by=cast.nurse, at=MONDAY
+        )
+    assert refused.value.problems[0].pointer == pointer
+
+
+def state(cast, **said):
+    with doing(cast.physician):
+        return monitoring.state_case(case=cast.case, pathogen="ebola", by=cast.physician, at=MONDAY, **said)
+
+
+def test_a_changed_case_moves_nobody_and_lists_who_is_linked(cast, follow_up):
+    state(cast, status="ruled_out", hours_since_onset=71)
+    follow_up.refresh_from_db()
+    assert follow_up.ended_at is None
+    alert = follow_up.alerts.get(cause=Alert.Cause.CASE_CHANGED)
+    assert "71 hours after onset" in alert.because
+    assert monitoring.linked_follow_ups(cast.case, at=MONDAY) == [follow_up]
+
+
+def test_from_72_hours_on_nothing_is_said_of_an_early_test(cast, follow_up):
+    state(cast, status="ruled_out", hours_since_onset=72)
+    assert "hours after onset" not in follow_up.alerts.get(cause=Alert.Cause.CASE_CHANGED).because
+
+
+def test_the_same_statement_again_is_stored_once(cast):
+    assert state(cast, status="confirmed") == state(cast, status="confirmed")
+
+
+def test_a_vaccine_is_recorded_once_and_not_in_the_future(cast):
+    given = {
+        "worker": cast.worker,
+        "kind": "vaccine",
+        "what": "Example vaccine",
+        "by": cast.nurse,
+        "at": MONDAY,
+    }
+    with doing(cast.nurse):
+        rows = [monitoring.record_protection(**given, given_at=MONDAY) for _time in range(2)]
+        with pytest.raises(BadSubmission):
+            monitoring.record_protection(**given, given_at=MONDAY + timedelta(seconds=1))
+    assert rows[0] == rows[1]
+
+
+def test_nobody_decides_about_themselves(cast, follow_up):
+    with doing(cast.worker.user), pytest.raises(PermissionDenied):
+        monitoring.begin_evaluation(follow_up=follow_up, reason="I am well", by=cast.worker.user, at=MONDAY)
+
+
+def correct(cast, exposure, occurred_at, at=MONDAY):
+    with doing(cast.nurse, at=at):
+        return monitoring.correct_exposure(
+            exposure=exposure, occurred_at=occurred_at, reason="Looked it up.", by=cast.nurse, at=at
+        )
+
+
+def test_a_corrected_exposure_has_its_own_day_0_and_moves_the_last_day(cast, follow_up):
+    first = follow_up.exposures.get()
+    corrected = correct(cast, first, MONDAY - timedelta(days=2))
+    first.refresh_from_db()
+    assert first.withdrawn_at == MONDAY
+    assert corrected.corrects == first
+    assert (corrected.day_zero, corrected.last_day) == (date(2026, 2, 28), date(2026, 3, 21))
+    standing = follow_up.checks.filter(withdrawn_at=None).order_by("opens_at")
+    assert standing.last().local_date == date(2026, 3, 21)
+
+
+def test_tasks_and_restrictions_go_with_the_corrected_exposure(cast, follow_up):
+    corrected = correct(cast, follow_up.exposures.get(), MONDAY - timedelta(days=2))
+    assert set(corrected.tasks.values_list("code", flat=True)) == {"first_call", "public_health"}
+    standing = Restriction.objects.filter(lifted_at=None)
+    assert {one.exposure for one in standing} == {corrected}
+    assert {one.to_date for one in standing} == {corrected.last_day}
+
+
+def test_correcting_twice_to_the_same_time_is_one_correction(cast, follow_up):
+    first = follow_up.exposures.get()
+    moment = MONDAY - timedelta(days=2)
+    assert correct(cast, first, moment) == correct(cast, first, moment)
+    assert follow_up.exposures.count() == 2
+
+
+def test_an_exposure_is_not_corrected_into_the_future(cast, follow_up):
+    with pytest.raises(BadSubmission):
+        correct(cast, follow_up.exposures.get(), MONDAY + timedelta(seconds=1))
+
+
+def masked_twice(cast):
+    """Two normal readings within an hour of a fever reducer, an hour apart."""
+    states = []
+    for hours in (10, 11):
+        at = MONDAY + timedelta(hours=hours)
+        with doing(cast.worker.user, at=at):
+            body = cast.reading(fever_reducer="paracetamol", fever_reducer_hours=1)
+            logged = pipeline.log_reading(body=body, worker=cast.worker, entered_by=cast.worker.user, at=at)
+        states.append((logged.state, logged.triggers))
+    return states
+
+
+def test_a_masked_repeat_leaves_the_reading_due(cast, follow_up):
+    assert masked_twice(cast) == [("repeat_due", ("masked",))] * 2
+
+
+def test_where_fever_is_not_reliable_the_masked_repeat_fills(cast, follow_up):
+    with doing(cast.nurse):
+        monitoring.note_privately(
+            worker=cast.worker, fever_unreliable=True, text="", by=cast.nurse, at=MONDAY
+        )
+    assert masked_twice(cast) == [("repeat_due", ("masked",)), ("recorded", ("masked",))]
