@@ -9,8 +9,9 @@ from django.utils.text import capfirst
 from django.utils.translation import gettext_lazy as _
 
 from exposure.classify.criteria import Criteria, CriteriaError, text
-from exposure.followup.models import METHODS
+from exposure.followup.models import METHODS, Protection
 from exposure.followup.work_models import Alert
+from exposure.report.models import CaseStatement
 from exposure.web.nurse.report_words import questions
 
 
@@ -191,3 +192,70 @@ def _answer(value: Any) -> Any:
     if isinstance(value, str):
         return value
     return int(value) if value == value.to_integral_value() else float(value)
+
+
+class WithdrawalForm(forms.Form):
+    accepted = forms.TypedChoiceField(
+        label=_("After speaking with the worker"),
+        choices=[("yes", _("The report is withdrawn")), ("no", _("The report stands"))],
+        coerce=lambda value: value == "yes",
+        widget=forms.RadioSelect,
+    )
+    reason = forms.CharField(label=_("Reason"), widget=AREA)
+
+
+class CorrectionForm(forms.Form):
+    occurred_at = forms.DateTimeField(label=_("When was the contact?"))
+    reason = forms.CharField(label=_("How do you know?"), widget=AREA)
+
+
+class EndForm(forms.Form):
+    kind = forms.ChoiceField(label=_("How does it end?"), widget=forms.RadioSelect)
+    basis = forms.ChoiceField(
+        label=_("On what basis was it run?"),
+        choices=[
+            ("agreed", _("Agreed with the worker")),
+            ("instruction", _("The employer's instruction")),
+            ("order", _("A public-health order")),
+        ],
+        widget=forms.RadioSelect,
+    )
+    reason = forms.CharField(
+        label=_("Reason"), help_text=_("For a hand-over: who has accepted it."), widget=AREA
+    )
+
+    def __init__(self, *args: Any, kinds: Iterable[tuple[str, Any]], **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["kind"].choices = _capital(kinds)
+
+
+class ProtectionForm(forms.Form):
+    kind = forms.ChoiceField(
+        label=_("What was it?"), choices=_capital(Protection.Kind.choices), widget=forms.RadioSelect
+    )
+    what = forms.CharField(label=_("Name"), max_length=200)
+    given_at = forms.DateTimeField(label=_("Given when?"))
+    batch = forms.CharField(label=_("Batch"), max_length=60, required=False)
+
+
+class PrivateForm(forms.Form):
+    fever_unreliable = forms.BooleanField(
+        label=_("Fever is not reliable in this worker: feeling unwell counts as a symptom"), required=False
+    )
+    text = forms.CharField(label=_("Note, seen by clinicians only"), required=False, widget=AREA)
+
+
+class CaseForm(forms.Form):
+    status = forms.ChoiceField(
+        label=_("What is known now?"),
+        choices=_capital(CaseStatement.Status.choices),
+        widget=forms.RadioSelect,
+    )
+    onset_on = forms.DateField(label=_("First day of illness"), required=False)
+    hours_since_onset = forms.IntegerField(
+        label=_("Hours from the onset to the test"),
+        help_text=_("A negative test within 72 hours of the onset is usually repeated (from memory)."),
+        min_value=0,
+        required=False,
+    )
+    note = forms.CharField(label=_("Note"), required=False, widget=AREA)

@@ -21,10 +21,10 @@ from django.utils.translation import gettext as _
 from exposure import decisions
 from exposure.audit.access_log import note_look
 from exposure.audit.models import AccessEntry
-from exposure.followup.models import FollowUp
+from exposure.followup.models import FollowUp, PrivateNote
 from exposure.followup.work_models import Alert
 from exposure.people.access import SEEING, View, find, holds, roles_of, visible
-from exposure.people.models import Worker
+from exposure.people.models import Role, Worker
 from exposure.report.models import Breach
 from exposure.web.nurse import queue
 from exposure.web.nurse.alert_deeds import ALERTS
@@ -119,6 +119,7 @@ def alert(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
         "worker": worker,
         "entries": found.entries.select_related("reading", "unplaced"),
         "form": CloseForm(),
+        "protections": worker.protections.all(),
         "at": request.at,
     }
     with timezone.override(found.site.zone):
@@ -177,7 +178,7 @@ def breach(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
         "words": words,
         "told": found.tellings.first(),
         "others": [_differences(found.body, other) for other in found.other_contents.all()],
-        "withdrawals": found.withdrawal_requests.all(),
+        "withdrawals": found.withdrawal_requests.select_related("decision"),
         "tasks": [
             task for one in (found, *found.exposures.all()) for task in one.tasks.filter(dropped_at=None)
         ],
@@ -249,6 +250,9 @@ def person(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
             "story": story(worker, found)[:: -1 if newest_first else 1],
             "newest_first": newest_first,
             "call_form": CallForm(),
+            "protections": worker.protections.all(),
+            "private": PrivateNote.objects.filter(worker=worker).first(),
+            "physician": holds(request.user, {Role.Kind.PHYSICIAN}, worker.site_id, at=request.at),
             "at": request.at,
         }
         return render(request, "nurse/person.html", context)

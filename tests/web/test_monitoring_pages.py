@@ -1,0 +1,135 @@
+"""The pages by which a clinician changes how a follow-up goes on."""
+
+from datetime import timedelta
+
+import pytest
+
+from exposure import decisions, monitoring, pipeline
+from exposure.followup.models import FollowUp, PrivateNote
+from exposure.report.models import WithdrawalDecision
+from tests.cast import MONDAY, doing
+
+pytestmark = pytest.mark.database
+
+
+@pytest.fixture
+def breach(cast):
+    with doing(cast.observer):
+        return pipeline.report_breach(body=cast.body(), reporter=cast.observer, at=MONDAY).breach
+
+
+@pytest.fixture
+def follow_up(breach):
+    return FollowUp.objects.get()
+
+
+@pytest.fixture
+def nurse(cast, client, standing_clock):
+    standing_clock(MONDAY + timedelta(hours=1))
+    client.force_login(cast.nurse)
+    return client
+
+
+def test_a_withdrawal_is_decided_on_the_reports_page(cast, nurse, breach):
+    with doing(cast.observer):
+        decisions.ask_withdrawal(breach=breach, reason="A slip.", by=cast.observer, at=MONDAY)
+    assert "Decide on the withdrawal" in nurse.get(f"/reports/{breach.uid}/").content.decode()
+    nurse.post(f"/reports/{breach.uid}/withdrawal/", {"accepted": "yes", "reason": "Spoken with Wim."})
+    assert WithdrawalDecision.objects.get().accepted
+    assert "Withdrawal accepted" in nurse.get(f"/reports/{breach.uid}/").content.decode()
+
+
+def test_a_withdrawal_that_nobody_asked_for_is_not_decided(nurse, breach):
+    answer = nurse.post(f"/reports/{breach.uid}/withdrawal/", {"accepted": "yes", "reason": "x"})
+    assert answer.status_code == 403
+
+
+def test_the_time_of_an_exposure_is_corrected_in_the_sites_zone(nurse, follow_up):
+    exposure = follow_up.exposures.get()
+    nurse.post(
+        f"/exposures/{exposure.uid}/correct/", {"occurred_at": "2026-02-27T08:30", "reason": "Ward book."}
+    )
+    corrected = follow_up.exposures.get(withdrawn_at=None)
+    assert corrected.occurred_at.isoformat() == "2026-02-27T08:30:00+00:00"
+
+
+def test_a_time_to_come_is_refused_at_the_field_and_kept(nurse, follow_up):
+    exposure = follow_up.exposures.get()
+    page = nurse.post(
+        f"/exposures/{exposure.uid}/correct/", {"occurred_at": "2027-01-01T08:30", "reason": "Ward book."}
+    ).content.decode()
+    assert "This time has not come yet." in page
+    assert "Ward book." in page
+    assert follow_up.exposures.get() == exposure
+
+
+def test_only_a_physician_finds_and_opens_the_way_back_from_an_evaluation(cast, nurse, client, follow_up):
+    nurse.post(f"/follow-ups/{follow_up.uid}/evaluation/", {"reason": "Fever; sample taken."})
+    assert follow_up.states.last().kind == "evaluated"
+    person = f"/people/{cast.worker.uid}/"
+    assert "Return to readings" not in nurse.get(person).content.decode()
+    assert nurse.get(f"/follow-ups/{follow_up.uid}/return/").status_code == 403
+    client.force_login(cast.physician)
+    assert "Return to readings" in client.get(person).content.decode()
+    client.post(f"/follow-ups/{follow_up.uid}/return/", {"reason": "Malaria."})
+    assert follow_up.states.last().kind == "monitored"
+
+
+def test_an_unknown_state_is_not_there(nurse, follow_up):
+    assert nurse.get(f"/follow-ups/{follow_up.uid}/asleep/").status_code == 404
+
+
+def test_a_follow_up_is_ended_otherwise_with_its_basis(nurse, follow_up):
+    nurse.post(f"/follow-ups/{follow_up.uid}/end/", {"kind": "left", "basis": "agreed", "reason": "Moved."})
+    assert follow_up.states.last().kind == "left"
+
+
+def test_a_vaccine_stands_on_the_persons_page_and_beside_every_later_alert(cast, nurse, follow_up):
+    given = {"kind": "vaccine", "what": "Example vaccine", "given_at": "2026-03-02T08:00", "batch": "EX-1"}
+    nurse.post(f"/people/{cast.worker.uid}/protection/", given)
+    with doing(cast.worker.user):
+        body = cast.reading(temperature="39")
+        pipeline.log_reading(body=body, worker=cast.worker, entered_by=cast.worker.user, at=MONDAY)
+    alert = cast.worker.alerts.get()
+    for address in (f"/people/{cast.worker.uid}/", f"/alerts/{alert.uid}/"):
+        assert "Example vaccine, EX-1" in nurse.get(address).content.decode()
+
+
+def test_a_private_note_is_kept_for_clinicians(cast, nurse, client, follow_up):
+    nurse.post(f"/people/{cast.worker.uid}/private-note/", {"fever_unreliable": "on", "text": "Steroids."})
+    assert PrivateNote.objects.get().fever_unreliable
+    assert "Steroids." in nurse.get(f"/people/{cast.worker.uid}/").content.decode()
+    client.force_login(cast.worker.user)
+    for page in ("/today/", "/my-days/", "/what-this-means/"):
+        assert "Steroids" not in client.get(page).content.decode()
+
+
+def test_a_case_is_stated_anew_and_shows_who_is_linked(cast, nurse, follow_up):
+    assert cast.case.code in nurse.get("/cases/").content.decode()
+    assert "Wim Alder" in nurse.get(f"/cases/{cast.case.uid}/").content.decode()
+    nurse.post(f"/cases/{cast.case.uid}/ebola/", {"status": "ruled_out", "hours_since_onset": "20"})
+    assert "20 hours after the onset" in nurse.get(f"/cases/{cast.case.uid}/").content.decode()
+    assert "usually repeated" in follow_up.alerts.get(cause="case_changed").because
+
+
+@pytest.mark.parametrize("who", ["outsider", "worker", "observer", "lead"])
+def test_none_of_it_is_there_for_whoever_may_not_see_it(cast, client, standing_clock, follow_up, who):
+    standing_clock(MONDAY)
+    account = cast.worker.user if who == "worker" else getattr(cast, who)
+    client.force_login(account)
+    exposure = follow_up.exposures.get()
+    for address in (
+        f"/exposures/{exposure.uid}/correct/",
+        f"/follow-ups/{follow_up.uid}/evaluation/",
+        f"/follow-ups/{follow_up.uid}/end/",
+        f"/follow-ups/{follow_up.uid}/return/",
+        f"/people/{cast.worker.uid}/protection/",
+        f"/people/{cast.worker.uid}/private-note/",
+        f"/cases/{cast.case.uid}/",
+    ):
+        assert client.get(address).status_code == 404, address
+
+
+def test_nobody_linked_is_said_so(cast, nurse):
+    assert monitoring.linked_follow_ups(cast.case, at=MONDAY) == []
+    assert "No follow-up that runs" in nurse.get(f"/cases/{cast.case.uid}/").content.decode()
