@@ -131,7 +131,7 @@ def ask_withdrawal(*, breach: Breach, reason: str, by: User, at: datetime) -> Wi
             return standing
         request = WithdrawalRequest.objects.create(breach=breach, reason=reason)
         because = _("Withdrawal asked for: %(reason)s") % {"reason": reason}
-        alerts.raise_alert(breach, Cause.TO_LOOK_AT, because, site=breach.site, at=at)
+        alerts.raise_alert(breach, Cause.WITHDRAWAL, because, site=breach.site, at=at)
         return request
 
 
@@ -302,9 +302,13 @@ def change_settings(*, worker: Worker, by: User, at: datetime, **settings: Any) 
     with transaction.atomic():
         worker = Worker.objects.select_for_update(of=("self",)).select_related("site").get(pk=worker.pk)
         before = (worker.own_zone, worker.quiet_from, worker.quiet_until)
+        was_by_phone = worker.phone_only
         for name in ("unit", "phone_only", "quiet_from", "quiet_until", "own_zone"):
             setattr(worker, name, settings.get(name, getattr(worker, name)))
         worker.save()
+        if worker.phone_only and not was_by_phone:
+            because = _("Chose to be reached by telephone only: no reminder is sent.")
+            alerts.raise_alert(worker, Cause.CALL_ME, because, site=worker.site, at=at)
         if (worker.own_zone, worker.quiet_from, worker.quiet_until) != before:
             for follow_up in worker.follow_ups.running(at=at):
                 _plan_unopened_again(follow_up, at)

@@ -44,7 +44,7 @@ def decide_withdrawal(
         decision = WithdrawalDecision.objects.create(request=request, accepted=accepted, reason=reason)
         if accepted:
             _withdraw(breach, reason, by, at)
-        for alert in breach.alerts.filter(closed_at=None, cause=Alert.Cause.TO_LOOK_AT):
+        for alert in breach.alerts.filter(closed_at=None, cause=Alert.Cause.WITHDRAWAL):
             alerts.close(alert, outcome=Alert.Outcome.EVALUATED, note=reason, by=by, at=at)
         return decision
 

@@ -11,7 +11,7 @@ from exposure.classify.models import Assessment
 from exposure.people.models import Worker
 from exposure.places.models import Site
 from exposure.record import GuardedQuerySet, InsertOnly, Recorded
-from exposure.report.models import Breach, Case
+from exposure.report.models import Breach
 
 
 class FollowUpQuerySet(GuardedQuerySet):
@@ -88,14 +88,7 @@ class Exposure(Recorded):
     the tier's plan as it stood when the assessment was made.
     """
 
-    class Source(models.TextChoices):
-        REPORT = "report", _("breach report")
-        CONTACT_LIST = "contact_list", _("contact list")
-        OUTSIDE = "outside", _("exposure outside")
-
     follow_up = models.ForeignKey(FollowUp, models.PROTECT, related_name="exposures")
-    source = models.CharField(max_length=20, choices=Source, default=Source.REPORT)
-    case = models.ForeignKey(Case, models.PROTECT, null=True, blank=True, related_name="exposures")
     corrects = models.OneToOneField(
         "self", models.PROTECT, null=True, blank=True, related_name="corrected_by"
     )

@@ -93,7 +93,6 @@ class Deed(StrEnum):
     CLOSE_ALERT = "close_alert"
     COMPLETE_TASK = "complete_task"
     CALL = "call"
-    LINK = "link"
     CLEAR = "clear"
     STATE_CASE = "state_case"
     NOTE_PRIVATELY = "note_privately"
@@ -118,7 +117,6 @@ DOING: dict[Deed, frozenset[str]] = {
     Deed.CLOSE_ALERT: _CLINICIANS,
     Deed.COMPLETE_TASK: _CLINICIANS,
     Deed.CALL: _CLINICIANS,
-    Deed.LINK: _CLINICIANS,
     Deed.CLEAR: _CLINICIANS,
     Deed.STATE_CASE: _CLINICIANS,
     Deed.NOTE_PRIVATELY: _CLINICIANS,
