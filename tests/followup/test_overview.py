@@ -9,6 +9,7 @@ from django.test.utils import CaptureQueriesContext
 from exposure import decisions
 from exposure.followup.models import FollowUp
 from exposure.followup.overview import overview, overviews
+from exposure.people.models import Worker
 from tests.cast import MONDAY, doing
 from tests.remind.test_sweep import add_workers
 from tests.walk import follow_up_told_and_confirmed, hours, log, report
@@ -94,3 +95,14 @@ def test_what_a_withdrawn_exposure_asked_for_is_gone(cast):
         decisions.confirm_breach(breach=reported.breach, by=cast.nurse, facts={"skin": "no"}, at=MONDAY)
     now = overview(reported.follow_ups[0], at=MONDAY)
     assert (now.exposures, now.restrictions, now.tasks, now.lines) == ((), (), (), ())
+
+
+def test_readings_of_another_entry_of_the_same_person_are_contact(cast, follow_up):
+    taken = log(cast, at=EVENING).row
+    with doing("command:tests", at=EVENING):
+        head = Worker.objects.create(site=cast.site, name="Wim Alder", number="SG-3000")
+        cast.worker.same_as = head
+        cast.worker.save()
+        follow_up.worker = head
+        follow_up.save()
+    assert overview(follow_up, at=EVENING).last_reading == taken

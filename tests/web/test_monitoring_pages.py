@@ -133,3 +133,23 @@ def test_none_of_it_is_there_for_whoever_may_not_see_it(cast, client, standing_c
 def test_nobody_linked_is_said_so(cast, nurse):
     assert monitoring.linked_follow_ups(cast.case, at=MONDAY) == []
     assert "No follow-up that runs" in nurse.get(f"/cases/{cast.case.uid}/").content.decode()
+
+
+def test_what_is_known_of_the_onset_stands_in_the_form_when_a_case_is_stated_anew(cast, nurse):
+    with doing(cast.physician):
+        onset = MONDAY.date()
+        said = {"status": "suspected", "onset_on": onset, "by": cast.physician, "at": MONDAY}
+        monitoring.state_case(case=cast.case, pathogen="ebola", **said)
+    assert f'value="{onset.isoformat()}"' in nurse.get(f"/cases/{cast.case.uid}/ebola/").content.decode()
+
+
+def test_the_list_shows_the_newest_statement_of_every_pathogen(cast, nurse):
+    with doing(cast.physician):
+        for pathogen, status in (("lassa", "suspected"), ("ebola", "ruled_out")):
+            monitoring.state_case(
+                case=cast.case, pathogen=pathogen, status=status, by=cast.physician, at=MONDAY
+            )
+    page = nurse.get("/cases/").content.decode()
+    assert "Lassa: suspected" in page
+    assert "Ebola: ruled out" in page
+    assert "Ebola: suspected" not in page

@@ -1,6 +1,7 @@
 """Cases: what is known of each source patient, stated anew when it changes, and who is linked."""
 
 import uuid
+from functools import partial
 
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
@@ -23,7 +24,8 @@ CASES = Case.objects.select_related("site", "station").prefetch_related("stateme
 def cases(request: HttpRequest) -> HttpResponse:
     """The cases of the person's sites, open ones first."""
     found = visible(request.user, CASES, View.CLINICAL, at=request.at)
-    rows = [(case, list(case.statements.all())[-1:]) for case in found]
+    # In time order, so that the newest statement of each pathogen is the one that stays.
+    rows = [(case, list({one.pathogen: one for one in case.statements.all()}.values())) for case in found]
     rows.sort(key=lambda row: row[0].closed_at is not None)
     return render(request, "nurse/cases.html", {"rows": rows})
 
@@ -63,7 +65,7 @@ def state(request: HttpRequest, uid: uuid.UUID, pathogen: str) -> HttpResponse:
     with timezone.override(found.site.zone):
         return one_deed(
             request,
-            CaseForm,
+            partial(CaseForm, initial={"onset_on": newest.onset_on} if newest else None),
             do,
             back=reverse("case", args=[found.uid]),
             template="nurse/case_state.html",

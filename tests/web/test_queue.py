@@ -1,0 +1,74 @@
+"""What stands before what in the nurse's queue. The order is a local choice; there is no source for it."""
+
+from datetime import timedelta
+
+import pytest
+
+from exposure import guidance
+from exposure.classify.models import CriteriaVersion, Replay
+from exposure.followup import alerts
+from exposure.followup.work_models import Alert, Task
+from exposure.web.nurse import queue
+from tests.cast import MONDAY, doing
+from tests.walk import report
+
+pytestmark = pytest.mark.database
+
+Cause = Alert.Cause
+LATER = MONDAY + timedelta(hours=1)
+
+
+def causes_seen_by(user):
+    return [line.cause for line in queue.lines(user, at=LATER)]
+
+
+@pytest.fixture
+def breach(cast):
+    return report(cast).breach
+
+
+@pytest.fixture
+def to_review(cast, breach):
+    """A replay says that other criteria would move the report, and the physician asks for a look."""
+    version = CriteriaVersion.objects.get()
+    with doing(cast.physician):
+        stored = Replay.objects.create(
+            version=version, sha256=version.sha256, site=cast.site, reports=1, breaches=[str(breach.uid)]
+        )
+        guidance.review_moved(stored=stored, by=cast.physician, at=MONDAY)
+    return Task.objects.get(code=guidance.REVIEW)
+
+
+def test_every_cause_has_its_place():
+    assert set(queue.WEIGHT) == set(Cause)
+
+
+def test_what_matters_more_stands_first_however_old_the_rest_is(cast, breach):
+    raised = [Cause.LATE_TASK, Cause.WITHDRAWAL, Cause.SILENCE, Cause.MISSED, Cause.CALL_ME, Cause.SYMPTOM]
+    with doing("command:tests"):
+        for minute, cause in enumerate(raised):
+            at = MONDAY + timedelta(minutes=minute)
+            alerts.raise_alert(breach, cause, "Why.", site=cast.site, at=at, urgent=False)
+    assert [cause for cause in causes_seen_by(cast.nurse) if cause in raised] == raised[::-1]
+
+
+def test_a_drill_stands_after_all_that_is_real(cast):
+    report(cast, drill=True)
+    report(cast)
+    assert causes_seen_by(cast.nurse)[-1] == Cause.DRILL
+
+
+def test_a_report_to_look_at_again_waits_from_the_start_and_leads_to_the_report(cast, breach, to_review):
+    line = next(one for one in queue.lines(cast.nurse, at=LATER) if one.cause == queue.TO_REVIEW)
+    assert (line.url, line.by, line.late) == (f"/reports/{breach.uid}/", to_review.due_at, False)
+    assert "Nothing changes until you decide." in line.why
+
+
+def test_a_report_to_look_at_again_stands_there_once_also_when_late(cast, to_review):
+    late = [one for one in queue.lines(cast.nurse, at=to_review.due_at) if one.cause == queue.TO_REVIEW]
+    assert [one.late for one in late] == [True]
+    assert to_review.title not in [one.why for one in queue.lines(cast.nurse, at=to_review.due_at)]
+
+
+def test_the_other_sites_nurse_is_not_asked_to_look(cast, to_review):
+    assert queue.TO_REVIEW not in causes_seen_by(cast.outsider)
