@@ -3,7 +3,6 @@
 Each change asks why; it is recorded with that reason, the origin "admin" and the address it came from.
 """
 
-from datetime import UTC, datetime
 from typing import Any
 
 from django import forms
@@ -18,7 +17,7 @@ from django.utils.http import urlencode
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
-from exposure import pipeline
+from exposure import pipeline, times
 from exposure.followup import schedule
 from exposure.followup.models import FollowUp
 from exposure.people.access import PATHS, SEEING, View, holds, roles_of, visible
@@ -35,8 +34,6 @@ from exposure.places.models import (
     StepFailure,
 )
 from exposure.record import acting
-
-ANY_DAY = datetime(2000, 1, 1, tzinfo=UTC)
 
 
 class SetUp(admin.AdminSite):
@@ -120,14 +117,10 @@ class Windows(forms.BaseInlineFormSet):
         if any(self.errors):
             return
         rows = [form for form in self.forms if form.cleaned_data and not form.cleaned_data.get("DELETE")]
-        try:
-            schedule.plan(ANY_DAY, ANY_DAY, 0, UTC, UTC, [_window(form.cleaned_data) for form in rows])
-        except ValueError as refusal:
-            why = str(refusal)
-            named = next((form for form in rows if f"window {form.cleaned_data['name']} " in why), None)
-            if named is None:
-                raise ValidationError(why) from refusal
-            named.add_error("due" if " due " in why else "closes", why)
+        problem = times.problem_with([_window(form.cleaned_data) for form in rows])
+        if problem is not None:
+            _windows, index, field = problem.pointer.strip("/").split("/")
+            rows[int(index)].add_error(field, problem.message)
 
 
 def _window(values: dict[str, Any]) -> schedule.Window:

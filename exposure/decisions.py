@@ -14,7 +14,7 @@ from django.utils.translation import gettext as _
 from exposure import pipeline
 from exposure.classify import assess
 from exposure.classify.models import Assessment, Signature
-from exposure.followup import alerts, opening
+from exposure.followup import alerts, duties, opening, plans, states
 from exposure.followup.models import Check, Exposure, Fill, FollowUp, FollowUpState
 from exposure.followup.overview import standing_fill
 from exposure.followup.work_models import Alert, Call, Task
@@ -166,20 +166,36 @@ def assessments_in_force(breach: Breach) -> dict[str, Assessment]:
 
 
 def _apply(breach: Breach, at: datetime, by: User) -> None:
-    """Bring the breach's exposures, checks and follow-ups in line with the assessments in force."""
+    """Bring the breach's exposures, checks and follow-ups in line with the assessments in force; a withdrawn breach
+    has none any more."""
+    if breach.withdrawn_at is not None:
+        return
     exposures = {one.follow_up.pathogen: one for one in opening.exposures_of(breach)}
     for pathogen, assessment in assessments_in_force(breach).items():
         exposure = exposures.get(pathogen)
         if exposure is None:
             follow_up = pipeline.open_exposure(assessment, at, by)
         else:
-            follow_up = exposure.follow_up
-            if opening.brings_follow_up(opening.plan_in_force(assessment)):
+            follow_up, stood = exposure.follow_up, (exposure.tier, exposure.last_day)
+            if plans.brings_follow_up(plans.plan_in_force(assessment)):
                 opening.put_under(exposure, assessment, at=at)
             else:
                 _take_out(exposure, assessment, at)
+            if (exposure.tier, exposure.last_day) != stood:
+                _go_on_or_ask(exposure, at, by)
         if follow_up is not None:
             _settle(follow_up, breach, at, by)
+
+
+def _go_on_or_ask(exposure: Exposure, at: datetime, by: User) -> None:
+    """Another tier or last day: a clearance not yet in effect is void; a follow-up that has ended is not reopened by
+    itself, a clinician is asked."""
+    follow_up = exposure.follow_up
+    because = _("An exposure was assessed anew before the last day had ended.")
+    pipeline.go_on(follow_up, because, at, by.actor)
+    if follow_up.ended_at is not None and exposure.withdrawn_at is None:
+        because = _("An exposure was assessed anew after the follow-up had ended: reopen it if it must go on.")
+        alerts.raise_alert(follow_up, Cause.TO_LOOK_AT, because, site=follow_up.site, at=at)
 
 
 def _take_out(exposure: Exposure, assessment: Assessment, at: datetime) -> None:
@@ -193,16 +209,20 @@ def _take_out(exposure: Exposure, assessment: Assessment, at: datetime) -> None:
 def _settle(follow_up: FollowUp, breach: Breach, at: datetime, by: User) -> None:
     pipeline.plan_readings(follow_up, at)
     standing = list(follow_up.exposures.filter(withdrawn_at=None).select_related("breach"))
+    if follow_up.ended_at is not None:
+        return
     if not standing:
         reason = _("No exposure is left that counts.")
-        opening.end(follow_up, FollowUpState.Kind.RULED_OUT, at=at, ends_at=at, by=by.actor, reason=reason)
+        states.end(follow_up, FollowUpState.Kind.RULED_OUT, at=at, ends_at=at, by=by.actor, reason=reason)
     elif all(one.breach is None or one.breach.confirmed_at is not None for one in standing):
-        state = opening.state_of(follow_up)
+        state = states.state_of(follow_up)
         if state is not None and state.kind == FollowUpState.Kind.PROVISIONAL:
-            opening.enter_state(follow_up, FollowUpState.Kind.MONITORED, at=at, by=by.actor)
+            states.enter_state(follow_up, FollowUpState.Kind.MONITORED, at=at, by=by.actor)
 
 
 def _locked(breach: Breach) -> Breach:
+    """The report as it stands now; the worker's turn comes first, as everywhere."""
+    pipeline.one_at_a_time(breach.worker)
     return Breach.objects.select_for_update(of=("self",)).select_related("site", "worker").get(pk=breach.pk)
 
 
@@ -214,7 +234,7 @@ def _close(subject: Breach | FollowUp, causes: Iterable[str], by: User, at: date
 
 def acknowledge_alert(*, alert: Alert, by: User, at: datetime) -> Alert:
     """Seen and taken over; the next look is due within the hours that the criteria name."""
-    require(by, Deed.ACKNOWLEDGE, alert.site_id, person_of(alert), at=at)
+    _require_on(alert, Deed.ACKNOWLEDGE, by, at)
     with transaction.atomic():
         alert = Alert.objects.select_for_update(of=("self",)).get(pk=alert.pk)
         if alert.closed_at is not None:
@@ -224,7 +244,7 @@ def acknowledge_alert(*, alert: Alert, by: User, at: datetime) -> Alert:
 
 def close_alert(*, alert: Alert, outcome: str, note: str, by: User, at: datetime) -> Alert:
     """Close with an outcome. Closing again with the same outcome changes nothing."""
-    require(by, Deed.CLOSE_ALERT, alert.site_id, person_of(alert), at=at)
+    _require_on(alert, Deed.CLOSE_ALERT, by, at)
     if outcome not in Alert.Outcome.values:
         raise BadSubmission(Problem("/outcome", _("Say what came of it.")))
     with transaction.atomic(), because_of(note):
@@ -232,6 +252,14 @@ def close_alert(*, alert: Alert, outcome: str, note: str, by: User, at: datetime
         if alert.closed_at is not None:
             return alert
         return alerts.close(alert, outcome=outcome, note=note, by=by, at=at)
+
+
+def _require_on(alert: Alert, deed: Deed, by: User, at: datetime) -> None:
+    """An alert about a worker is everybody's who follows that worker up."""
+    if alert.worker is not None:
+        require_for(by, deed, alert.worker, at=at)
+    else:
+        require(by, deed, alert.site_id, person_of(alert), at=at)
 
 
 def person_of(alert: Alert) -> int | None:
@@ -250,7 +278,7 @@ def _next_look(alert: Alert) -> timedelta:
     follow_ups = (
         [alert.follow_up] if alert.follow_up else list(worker_of(alert).follow_ups.filter(ended_at=None))
     )
-    hours = [profile.next_look_hours for one in follow_ups if (profile := opening.profile_of(one))]
+    hours = [profile.next_look_hours for one in follow_ups if (profile := plans.profile_of(one))]
     return min((timedelta(hours=hour) for hour in hours if hour), default=NEXT_LOOK)
 
 
@@ -264,14 +292,15 @@ def complete_task(*, task: Task, note: str, by: User, at: datetime) -> Task:
             return task
         task.completed_at, task.completed_by, task.note = at, by, note
         task.save()
-        opening.date_tasks_after(task, at=at)
-        if task.exposure is not None and not opening.late_tasks_of(task.exposure.follow_up, at=at).exists():
+        duties.date_tasks_after(task, at=at)
+        if task.exposure is not None and not duties.late_tasks_of(task.exposure.follow_up, at=at).exists():
             _close(task.exposure.follow_up, (Cause.LATE_TASK,), by, at)
         return task
 
 
 def note_call(*, worker: Worker, answered: bool, note: str, by: User, at: datetime) -> Call:
     """A call to or from the worker; an answered one is contact made."""
+    worker = worker.same_as or worker
     require_for(by, Deed.CALL, worker, at=at)
     with transaction.atomic():
         return Call.objects.create(
@@ -310,7 +339,7 @@ def change_settings(*, worker: Worker, by: User, at: datetime, **settings: Any) 
             because = _("Chose to be reached by telephone only: no reminder is sent.")
             alerts.raise_alert(worker, Cause.CALL_ME, because, site=worker.site, at=at)
         if (worker.own_zone, worker.quiet_from, worker.quiet_until) != before:
-            for follow_up in worker.follow_ups.running(at=at):
+            for follow_up in worker.follow_ups.filter(ended_at=None):
                 _plan_unopened_again(follow_up, at)
         return worker
 

@@ -1,31 +1,28 @@
-"""How a follow-up goes on once it runs: withdrawal decided, evaluation, the other ways it ends, a changed case.
+"""How a follow-up goes on once it runs: withdrawal decided, evaluation, the other ways it ends.
 
-Every function asks `people.access` first and raises PermissionDenied. A changed case moves nobody by itself.
+Every function asks `people.access` first and raises PermissionDenied.
 """
 
-from datetime import date, datetime, timedelta
-from typing import Any
+from datetime import datetime
 
 from django.core.exceptions import PermissionDenied
 from django.db import transaction
 from django.utils.translation import gettext as _
 
 from exposure import pipeline
-from exposure.followup import alerts, opening
+from exposure.followup import alerts, join, opening, states
 from exposure.followup.models import Exposure, FollowUp, FollowUpState, PrivateNote, Protection
 from exposure.followup.work_models import Alert
 from exposure.people.access import Deed, holds, require, require_for
 from exposure.people.models import Role, User, Worker
 from exposure.record import because as because_of
-from exposure.report.models import Breach, Case, CaseStatement, WithdrawalDecision, WithdrawalRequest
+from exposure.report.models import Breach, WithdrawalDecision, WithdrawalRequest
 from exposure.report.submission import BadSubmission, Problem
 
 Kind = FollowUpState.Kind
 OTHER_ENDS = (
     Kind.FELL_ILL, Kind.RULED_OUT, Kind.HANDED_OVER, Kind.DECLINED, Kind.LEFT, Kind.LOST, Kind.DIED,
 )  # fmt: skip
-BASES = ("agreed", "instruction", "order")
-EARLY_TEST = timedelta(hours=72)  # a negative test taken within 72 hours of onset is repeated; from memory
 
 
 def decide_withdrawal(
@@ -37,6 +34,7 @@ def decide_withdrawal(
     require(by, Deed.DECIDE_WITHDRAWAL, breach.site_id, breach.worker.user_id, at=at)
     _needs(reason, "/reason", _("Say why, as discussed with the worker."))
     with transaction.atomic(), because_of(reason):
+        pipeline.one_at_a_time(breach.worker)
         breach = Breach.objects.select_for_update(of=("self",)).select_related("worker").get(pk=breach.pk)
         standing = WithdrawalDecision.objects.filter(request=request).first()
         if standing is not None:
@@ -52,13 +50,13 @@ def decide_withdrawal(
 def _withdraw(breach: Breach, reason: str, by: User, at: datetime) -> None:
     breach.withdrawn_at = at
     breach.save()
-    pipeline.one_at_a_time(breach.worker)
     for exposure in opening.exposures_of(breach):
         opening.take_out(exposure, reason=reason, at=at)
         follow_up = exposure.follow_up
+        pipeline.go_on(follow_up, reason, at, by.actor)
         pipeline.plan_readings(follow_up, at)
-        if not follow_up.exposures.filter(withdrawn_at=None).exists():
-            opening.end(follow_up, Kind.RULED_OUT, at=at, ends_at=at, by=by.actor, reason=reason)
+        if follow_up.ended_at is None and not follow_up.exposures.filter(withdrawn_at=None).exists():
+            states.end(follow_up, Kind.RULED_OUT, at=at, ends_at=at, by=by.actor, reason=reason)
 
 
 def correct_exposure(
@@ -79,7 +77,9 @@ def correct_exposure(
         if exposure.withdrawn_at is not None or exposure.occurred_at == occurred_at:
             return Exposure.objects.filter(corrects=exposure).first() or exposure
         corrected = opening.correct(exposure, occurred_at, reason=reason, at=at)
-        pipeline.plan_readings(_locked(follow_up), at)
+        follow_up = _locked(follow_up)
+        pipeline.go_on(follow_up, reason, at, by.actor)
+        pipeline.plan_readings(follow_up, at)
         return corrected
 
 
@@ -101,23 +101,81 @@ def return_to_monitoring(*, follow_up: FollowUp, finding: str, by: User, at: dat
 
 
 def end_follow_up(
-    *, follow_up: FollowUp, kind: str, reason: str, basis: str, by: User, at: datetime
+    *,
+    follow_up: FollowUp,
+    kind: str,
+    reason: str,
+    basis: str,
+    accepted_by: str = "",
+    by: User,
+    at: datetime,
 ) -> FollowUpState:
-    """End it in another way than by clearance, with the reason and the basis on which it was run."""
+    """End it in another way than by clearance, with the reason and the basis on which it was run. A hand-over names
+    who has accepted it. Ending it so again changes nothing; one that has ended otherwise raises NotYet."""
     require(by, Deed.DECIDE_STATE, follow_up.site_id, follow_up.worker.user_id, at=at)
     if kind not in OTHER_ENDS:
         raise BadSubmission(Problem("/kind", _("Say how it ends.")))
-    if basis not in BASES:
+    if basis not in FollowUpState.Basis.values:
         raise BadSubmission(Problem("/basis", _("Say on what basis the follow-up was run.")))
-    _needs(reason, "/reason", _("Say why; for a hand-over, who has accepted it."))
+    _needs(reason, "/reason", _("Say why."))
+    if kind == Kind.HANDED_OVER:
+        _needs(accepted_by, "/accepted_by", _("Name who has accepted it, and where they can be reached."))
     with transaction.atomic(), because_of(reason):
         follow_up = _locked(follow_up)
+        pipeline.go_on(follow_up, reason, at, by.actor)
         if follow_up.ended_at is None:
-            opening.enter_state(follow_up, kind, at=at, by=by.actor, reason=reason, basis=basis)
+            said = {"reason": reason, "basis": basis}
+            if kind == Kind.HANDED_OVER:
+                said["accepted_by"] = accepted_by[:200]
+            states.enter_state(follow_up, kind, at=at, by=by.actor, **said)
             follow_up.ended_at = at
             follow_up.save()
             pipeline.withdraw_unopened(follow_up, at)
-        return follow_up.states.last()
+        ended = follow_up.states.last()
+        if ended.kind != kind:
+            raise pipeline.NotYet("ended")
+        return ended
+
+
+def reopen(*, follow_up: FollowUp, reason: str, by: User, at: datetime) -> FollowUp:
+    """Take back an end, a clearance too. If another follow-up of the pathogen runs by then, the exposures join that
+    one, which is returned. Reopening what runs changes nothing.
+
+    Raises NotYet where no exposure is left that counts.
+    """
+    require(by, Deed.DECIDE_STATE, follow_up.site_id, follow_up.worker.user_id, at=at)
+    _needs(reason, "/reason", _("Say why it goes on."))
+    with transaction.atomic(), because_of(reason):
+        follow_up = _locked(follow_up)
+        other = join.running_beside(follow_up, follow_up.worker, at)
+        if follow_up.ended_at is None:
+            return follow_up
+        if not follow_up.exposures.filter(withdrawn_at=None).exists():
+            if other is not None and follow_up.exposures.count() == 0:
+                return other  # its exposures have joined that one before
+            raise pipeline.NotYet("no_exposure")
+        for clearance in follow_up.clearances.filter(void_at=None):
+            clearance.void_at, clearance.void_because = at, reason
+            clearance.save()
+        if other is not None:
+            pipeline.go_on(other, reason, at, by.actor)
+            join.move_exposures(follow_up, other, by=by, at=at)
+            states.enter_state(follow_up, Kind.JOINED, at=at, by=by.actor, reason=reason)
+            pipeline.plan_readings(other, at)
+            return other
+        _run_again(follow_up, reason, by, at)
+        return follow_up
+
+
+def _run_again(follow_up: FollowUp, reason: str, by: User, at: datetime) -> None:
+    unconfirmed = follow_up.exposures.filter(withdrawn_at=None, breach__confirmed_at=None).exclude(
+        breach=None
+    )
+    kind = Kind.PROVISIONAL if unconfirmed.exists() else Kind.MONITORED
+    states.enter_state(follow_up, kind, at=at, by=by.actor, reason=reason)
+    follow_up.ended_at = None
+    follow_up.save()
+    pipeline.plan_readings(follow_up, at)
 
 
 def _enter(follow_up: FollowUp, kind: str, reason: str, by: User, at: datetime) -> FollowUpState:
@@ -125,80 +183,17 @@ def _enter(follow_up: FollowUp, kind: str, reason: str, by: User, at: datetime) 
     _needs(reason, "/reason", _("Say what was found or decided."))
     with transaction.atomic(), because_of(reason):
         follow_up = _locked(follow_up)
+        pipeline.go_on(follow_up, reason, at, by.actor)
         if follow_up.ended_at is not None:
             raise pipeline.NotYet("ended")
-        return opening.enter_state(follow_up, kind, at=at, by=by.actor, reason=reason)
-
-
-def state_case(
-    *,
-    case: Case,
-    pathogen: str,
-    status: str,
-    onset_on: date | None = None,
-    hours_since_onset: int | None = None,
-    facts: dict[str, Any] | None = None,
-    note: str = "",
-    by: User,
-    at: datetime,
-) -> CaseStatement:
-    """State anew what a case has. It moves nobody: each linked follow-up that runs gets an alert, so that a
-    physician decides. The same statement again changes nothing."""
-    require(by, Deed.STATE_CASE, case.site_id, at=at)
-    if status not in CaseStatement.Status.values:
-        raise BadSubmission(Problem("/status", _("Say whether it is suspected, confirmed or ruled out.")))
-    said = {
-        "status": status,
-        "onset_on": onset_on,
-        "hours_since_onset": hours_since_onset,
-        "facts": facts or {},
-        "note": note,
-    }
-    with transaction.atomic():
-        Case.objects.select_for_update(of=("self",)).get(pk=case.pk)
-        newest = case.statements.filter(pathogen=pathogen).last()
-        if newest is not None and all(getattr(newest, name) == value for name, value in said.items()):
-            return newest
-        statement = CaseStatement.objects.create(case=case, pathogen=pathogen, **said)
-        because = _case_changed(case, statement)
-        for follow_up in linked_follow_ups(case, pathogen, at=at):
-            alerts.raise_alert(
-                follow_up, Alert.Cause.CASE_CHANGED, because, site=follow_up.site, at=at, urgent=False
-            )
-        return statement
-
-
-def linked_follow_ups(case: Case, pathogen: str | None = None, *, at: datetime) -> list[FollowUp]:
-    """The running follow-ups with a standing exposure to the case."""
-    standing = Exposure.objects.filter(breach__case=case, withdrawn_at=None)
-    running = FollowUp.objects.running(at=at).filter(exposures__in=standing)
-    if pathogen is not None:
-        running = running.filter(pathogen=pathogen)
-    return list(running.distinct().select_related("worker", "site"))
-
-
-def _case_changed(case: Case, statement: CaseStatement) -> str:
-    words = _("Case %(case)s, %(pathogen)s: now %(status)s.") % {
-        "case": case.code,
-        "pathogen": statement.pathogen,
-        "status": statement.get_status_display(),
-    }
-    hours = statement.hours_since_onset
-    if (
-        statement.status == CaseStatement.Status.RULED_OUT
-        and hours is not None
-        and timedelta(hours=hours) < EARLY_TEST
-    ):
-        words += " " + _(
-            "The test was taken %(hours)s hours after onset, before 72 hours: it is usually repeated."
-        ) % {"hours": hours}
-    return words
+        return states.enter_state(follow_up, kind, at=at, by=by.actor, reason=reason)
 
 
 def note_privately(
     *, worker: Worker, fever_unreliable: bool, text: str, by: User, at: datetime
 ) -> PrivateNote:
     """What only clinicians see. With `fever_unreliable`, feeling unwell is a symptom from the next reading on."""
+    worker = worker.same_as or worker
     require_for(by, Deed.NOTE_PRIVATELY, worker, at=at)
     with transaction.atomic():
         note, _fresh = PrivateNote.objects.select_for_update(of=("self",)).get_or_create(worker=worker)
@@ -212,6 +207,7 @@ def record_protection(
     *, worker: Worker, kind: str, what: str, given_at: datetime, batch: str = "", by: User, at: datetime
 ) -> Protection:
     """Vaccine or prophylaxis given: shown beside every alert; no threshold moves. The same entry once."""
+    worker = worker.same_as or worker
     require_for(by, Deed.RECORD_PROTECTION, worker, at=at)
     if kind not in Protection.Kind.values:
         raise BadSubmission(Problem("/kind", _("Say whether it was a vaccine or prophylaxis.")))
@@ -229,5 +225,6 @@ def _needs(text: str, pointer: str, message: str) -> None:
 
 
 def _locked(follow_up: FollowUp) -> FollowUp:
+    pipeline.one_at_a_time(follow_up.worker)
     rows = FollowUp.objects.select_for_update(of=("self",)).select_related("worker__site", "site")
     return rows.get(pk=follow_up.pk)

@@ -18,7 +18,7 @@ from exposure.classify import assess
 from exposure.classify.models import Assessment
 from exposure.clear.models import Clearance
 from exposure.clear.sign import may_sign, rule_on, sign, void_before_effect
-from exposure.followup import alerts, opening
+from exposure.followup import alerts, expected, opening, plans, states
 from exposure.followup.entry import read_entry
 from exposure.followup.models import Check, FollowUp, FollowUpState, Reading, UnplacedReading
 from exposure.followup.overview import overview
@@ -32,6 +32,7 @@ from exposure.remind.models import Heartbeat
 from exposure.remind.outbox import deliver
 from exposure.remind.sweep import sweep
 from exposure.report import flags
+from exposure.report.events import join_event
 from exposure.report.intake import store_breach
 from exposure.report.models import Breach, Mark, OtherContent
 from exposure.report.removals import unfinished_marks
@@ -91,12 +92,13 @@ def report_breach(*, body: Any, reporter: User, at: datetime) -> Reported:
 
 def _take_in(submission: Submission, reporter: User, at: datetime) -> Reported:
     breach = store_breach(submission, reporter=reporter, at=at)
+    one_at_a_time(breach.worker)
+    join_event(breach, at=at)
     if breach.drill:
         alerts.raise_alert(breach, Cause.DRILL, _("A drill was reported."), site=breach.site, at=at)
         return Reported(breach, True, (), (), ring_now=False)
-    one_at_a_time(breach.worker)
     assessments = assess.assess_report(breach, at=at)
-    breach.confirm_due_at = min(opening.plan_in_force(one).confirm_within.after(at) for one in assessments)
+    breach.confirm_due_at = min(plans.plan_in_force(one).confirm_within.after(at) for one in assessments)
     breach.told_due_at = at + timedelta(minutes=breach.site.told_within_minutes)
     breach.save()
     _raise_report_alerts(breach, assessments, at)
@@ -112,7 +114,7 @@ def open_exposure(assessment: Assessment, at: datetime, by: User) -> FollowUp | 
     """The follow-up that the assessed breach joins or opens. One signed off whose last day still runs goes on."""
     worker = assessment.breach.worker
     for signed_off in worker.follow_ups.filter(pathogen=assessment.pathogen, ended_at__gt=at):
-        if opening.brings_follow_up(opening.plan_in_force(assessment)):
+        if plans.brings_follow_up(plans.plan_in_force(assessment)):
             go_on(signed_off, _("Another exposure was reported before the last day had ended."), at, by.actor)
     opened = opening.open_exposure(assessment, at=at, by=by.actor)
     return opened[0] if opened else None
@@ -201,8 +203,11 @@ def withdraw_unopened(follow_up: FollowUp, at: datetime) -> None:
 
 
 def plan_readings(follow_up: FollowUp, at: datetime) -> None:
-    """Bring readings and their reminders in line with the follow-up's exposures, windows and zones."""
-    replanned = opening.plan_checks(follow_up, at=at)
+    """Bring readings and their reminders in line with the follow-up's exposures, windows and zones. One that has
+    ended asks for nothing more."""
+    if follow_up.ended_at is not None and follow_up.ended_at <= at:
+        return
+    replanned = expected.plan_checks(follow_up, at=at)
     reminders.withdraw_rungs(replanned.withdrawn, at=at)
     reminders.plan_rungs(replanned.added, follow_up.worker)
 
@@ -216,6 +221,7 @@ def log_reading(*, body: Any, worker: Worker, entered_by: User, at: datetime) ->
     What is refused comes back in `problems`; a refused entry that would have been a trigger is kept and has
     raised its alert. Raises BadSubmission (wrong JSON types) and ContentConflict.
     """
+    worker = worker.same_as or worker
     if worker.user_id != entered_by.pk:
         require_for(entered_by, Deed.ENTER_READING, worker, at=at)
     entry = read_entry(body, at=at)
@@ -228,7 +234,7 @@ def log_reading(*, body: Any, worker: Worker, entered_by: User, at: datetime) ->
                 one_at_a_time(worker)
                 follow_ups = follow_ups_taking_readings(worker, at=at)
                 if not follow_ups:
-                    raise BadSubmission(Problem("", _("No readings are asked of this person.")))
+                    raise BadSubmission(Problem("", _nobody_follows(worker)))
                 logged = log_entry(entry, worker, follow_ups, entered_by=entered_by, at=at)
                 _void_clearances(follow_ups, logged, at)
                 return logged
@@ -238,12 +244,17 @@ def log_reading(*, body: Any, worker: Worker, entered_by: User, at: datetime) ->
     raise AssertionError("unreachable")
 
 
+def _nobody_follows(worker: Worker) -> str:
+    words = _("No readings are asked of this person. If you feel ill, ring %(phone)s.")
+    return words % {"phone": worker.site.phone}
+
+
 def _standing_reading(submission_id: uuid.UUID, worker: Worker, sha256: str) -> Logged | None:
     for model in (Reading, UnplacedReading):
-        row = model.objects.filter(uid=submission_id).first()
+        row = model.objects.filter(uid=submission_id).select_related("worker").first()
         if row is None:
             continue
-        if row.worker_id != worker.pk or row.body_sha256 != sha256:
+        if worker.pk not in (row.worker_id, row.worker.same_as_id) or row.body_sha256 != sha256:
             raise ContentConflict
         if isinstance(row, UnplacedReading):
             problems = (Problem("", row.refused_because),)
@@ -267,7 +278,7 @@ def _void_clearances(follow_ups: Iterable[FollowUp], logged: Logged, at: datetim
 def go_on(follow_up: FollowUp, because: str, at: datetime, by: str) -> None:
     """A clearance, or the first of two signatures under it, that has not taken effect is void."""
     if void_before_effect(follow_up, because=because, at=at) and follow_up.ended_at is not None:
-        opening.enter_state(follow_up, FollowUpState.Kind.MONITORED, at=at, by=by, reason=because)
+        states.enter_state(follow_up, FollowUpState.Kind.MONITORED, at=at, by=by, reason=because)
         follow_up.ended_at = None
         follow_up.save()
 
@@ -299,7 +310,7 @@ def sign_clearance(*, follow_up: FollowUp, by: User, at: datetime) -> Clearance:
         clearance = sign(now, ruling, by=by, at=at)
         if clearance.signed_at is not None:
             ends_at = clearance.effective_at
-            opening.end(follow_up, FollowUpState.Kind.CLEARED, at=at, ends_at=ends_at, by=by.actor)
+            states.end(follow_up, FollowUpState.Kind.CLEARED, at=at, ends_at=ends_at, by=by.actor)
         return clearance
 
 

@@ -187,6 +187,12 @@ def update_many(model: type[ModelT], rows: Sequence[ModelT], fields: Sequence[st
         _write_versions(model, rows, context, update=True)
 
 
+def remove(row: Recorded) -> None:
+    """Take away one row of what is configured; its versions stay, the last one saying that it went."""
+    current()
+    row.delete()
+
+
 def insert_many(
     model: type[ModelT], rows: Iterable[ModelT], *, ignore_conflicts: bool = False
 ) -> list[ModelT]:

@@ -170,8 +170,8 @@ def test_a_window_is_saved_with_its_site(browser, cast):
 @pytest.mark.parametrize(
     ("times", "field", "words"),
     [
-        ({"due": "11:00"}, "due", "due outside its own hours"),
-        ({"opens": "10:00", "due": "10:00"}, "closes", "give it some length"),
+        ({"due": "11:00"}, "due", "Choose a time from 06:00 to 10:00"),
+        ({"opens": "10:00", "due": "10:00"}, "closes", "Let it close later"),
     ],
 )
 def test_a_window_that_cannot_be_is_refused_at_its_field(times, field, words, browser, cast):
@@ -186,14 +186,14 @@ def test_windows_that_overlap_are_refused_and_it_is_said_which(browser, cast):
     two = {**window(), **window("noon", "09:00", "15:00", "16:00", index=1)}
     answer = save_site(browser, cast.site, **two)
     [inline] = answer.context["inline_admin_formsets"]
-    assert "window morning overlaps" in str(inline.formset.forms[0].errors["closes"])
+    assert "Let it close by 09:00" in str(inline.formset.forms[0].errors["closes"])
     assert not SiteWindow.objects.exists()
 
 
 def test_readings_due_too_close_to_each_other_are_refused(browser, cast):
     two = {**window(), **window("noon", "10:00", "13:59", "16:00", index=1)}
     answer = save_site(browser, cast.site, **two)
-    assert "less than 6 hours apart" in answer.content.decode()
+    assert "less than 6 hours later" in answer.content.decode()
     assert not SiteWindow.objects.exists()
 
 

@@ -1,15 +1,17 @@
 """How a follow-up goes on once it runs."""
 
-from datetime import date, timedelta
+from datetime import UTC, date, datetime, timedelta
 
 import pytest
 from django.core.exceptions import PermissionDenied
 
-from exposure import decisions, monitoring, pipeline
+from exposure import cases, decisions, monitoring, pipeline
 from exposure.followup.models import FollowUp
+from exposure.followup.overview import overview
 from exposure.followup.work_models import Alert, Restriction, Task
 from exposure.report.submission import BadSubmission
-from tests.cast import MONDAY, doing
+from tests.cast import MONDAY, adopt, doing
+from tests.walk import report
 
 pytestmark = pytest.mark.database
 
@@ -130,7 +132,7 @@ def test_clearance_and_a_missing_basis_are_refused(cast, follow_up, kind, basis,
 
 def state(cast, **said):
     with doing(cast.physician):
-        return monitoring.state_case(case=cast.case, pathogen="ebola", by=cast.physician, at=MONDAY, **said)
+        return cases.state_case(case=cast.case, pathogen="ebola", by=cast.physician, at=MONDAY, **said)
 
 
 def test_a_changed_case_moves_nobody_and_lists_who_is_linked(cast, follow_up):
@@ -139,7 +141,7 @@ def test_a_changed_case_moves_nobody_and_lists_who_is_linked(cast, follow_up):
     assert follow_up.ended_at is None
     alert = follow_up.alerts.get(cause=Alert.Cause.CASE_CHANGED)
     assert "71 hours after onset" in alert.because
-    assert monitoring.linked_follow_ups(cast.case, at=MONDAY) == [follow_up]
+    assert list(cases.linked_follow_ups(cast.case, at=MONDAY)) == [follow_up]
 
 
 def test_from_72_hours_on_nothing_is_said_of_an_early_test(cast, follow_up):
@@ -231,3 +233,96 @@ def test_where_fever_is_not_reliable_the_masked_repeat_fills(cast, follow_up):
             worker=cast.worker, fever_unreliable=True, text="", by=cast.nurse, at=MONDAY
         )
     assert masked_twice(cast) == [("repeat_due", ("masked",)), ("recorded", ("masked",))]
+
+
+def end(cast, follow_up, kind="left", at=MONDAY):
+    with doing(cast.nurse, at=at):
+        monitoring.end_follow_up(
+            follow_up=follow_up, kind=kind, reason="As agreed.", basis="agreed", by=cast.nurse, at=at
+        )
+
+
+def reopen(cast, follow_up, at):
+    with doing(cast.nurse, at=at):
+        return monitoring.reopen(follow_up=follow_up, reason="Came back.", by=cast.nurse, at=at)
+
+
+def test_a_reopened_follow_up_asks_for_its_readings_again(cast, follow_up):
+    end(cast, follow_up)
+    at = MONDAY + timedelta(days=1)
+    reopened = reopen(cast, follow_up, at)
+    assert (reopened, reopened.ended_at) == (follow_up, None)
+    assert follow_up.states.last().kind == "monitored"
+    assert follow_up.checks.filter(withdrawn_at=None).last().local_date == date(2026, 3, 23)
+    assert reopen(cast, follow_up, at).states.count() == 4
+
+
+def test_the_exposures_of_a_reopened_follow_up_join_the_one_that_runs_by_then(cast, follow_up):
+    end(cast, follow_up)
+    at = MONDAY + timedelta(days=2)
+    [running] = report(cast, at=at, occurred_at=at.isoformat()).follow_ups
+    assert reopen(cast, follow_up, at) == running
+    assert reopen(cast, follow_up, at) == running
+    assert running.exposures.count() == 2
+    assert FollowUp.objects.get(ended_at=None) == running
+
+
+def test_what_has_no_exposure_left_is_not_reopened(cast, breach, follow_up):
+    decide(cast, withdrawal(cast, breach), accepted=True)
+    with pytest.raises(pipeline.NotYet, match="no_exposure"):
+        reopen(cast, follow_up, MONDAY)
+
+
+def test_a_withdrawn_report_opens_nothing_any_more(cast, breach, follow_up):
+    decide(cast, withdrawal(cast, breach), accepted=True)
+    with doing(cast.nurse):
+        decisions.answer_facts(breach=breach, facts={"skin": "pierced"}, by=cast.nurse, at=MONDAY)
+    assert not FollowUp.objects.filter(ended_at=None).exists()
+
+
+def test_a_corrected_time_outlives_an_exposure_that_was_taken_out(cast, breach, follow_up):
+    correct(cast, follow_up.exposures.get(), MONDAY - timedelta(days=2))
+    for tier in ("none", "high"):
+        with doing(cast.physician):
+            made = decisions.override_tier(
+                breach=breach, pathogen="ebola", tier=tier, reason="Spoken.", by=cast.physician, at=MONDAY
+            )
+        with doing(cast.physician2):
+            decisions.countersign(assessment=made, by=cast.physician2, at=MONDAY)
+    assert breach.exposures.get(withdrawn_at=None).day_zero == date(2026, 2, 28)
+
+
+def test_the_tier_in_force_is_the_highest_and_not_the_newest(cast):
+    with doing("command:tests"):
+        adopt(cast.site, "measles-2024.1", MONDAY - timedelta(days=1))
+    for immunity in ("none", "one_dose", "immune"):
+        facts = {"air": "unprotected", "immunity": immunity}
+        [follow_up] = report(cast, pathogen="measles", facts=facts).follow_ups
+    tiers = [one.tier for one in follow_up.exposures.order_by("pk")]
+    assert tiers == ["susceptible", "one_dose", "immune"]
+    assert overview(follow_up, at=MONDAY).in_force.tier == "susceptible"
+
+
+def test_a_measles_follow_up_runs_from_day_5_of_the_first_to_day_21_of_the_last_exposure(cast):
+    """The window that fixtures/criteria/measles-2024.1.yaml cites: CDC, infection control in healthcare personnel,
+    measles (2024)."""
+    with doing("command:tests"):
+        adopt(cast.site, "measles-2024.1", MONDAY - timedelta(days=1))
+    facts = {"air": "unprotected", "immunity": "none"}
+    for day in (1, 4):
+        at = datetime(2026, 6, day, 9, tzinfo=UTC)
+        [follow_up] = report(
+            cast, at=at, occurred_at=at.isoformat(), pathogen="measles", facts=facts
+        ).follow_ups
+    assert follow_up.exposures.count() == 2
+    days = list(follow_up.checks.filter(withdrawn_at=None).values_list("local_date", flat=True))
+    assert (days[0], days[-1]) == (date(2026, 6, 6), date(2026, 6, 25))
+
+
+def test_crimean_congo_fever_is_followed_for_14_days(cast):
+    """The length that fixtures/criteria/cchf-2023.1.yaml cites: CDC, interim guidance (2023)."""
+    with doing("command:tests"):
+        adopt(cast.site, "cchf-2023.1", MONDAY - timedelta(days=1))
+    [follow_up] = report(cast, pathogen="cchf").follow_ups
+    exposure = follow_up.exposures.get()
+    assert exposure.last_day - exposure.day_zero == timedelta(days=14)

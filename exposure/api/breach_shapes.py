@@ -36,7 +36,9 @@ class SubmissionSerializer(serializers.Serializer):
     drill = serializers.BooleanField(required=False, allow_null=True)
     step = serializers.CharField(required=False, allow_null=True)
     removal = serializers.CharField(required=False, allow_null=True)
-    event = serializers.CharField(required=False, allow_null=True)
+    event = serializers.CharField(
+        required=False, allow_null=True, help_text="Of an event, or of the report that it began with."
+    )
     pathogen = serializers.CharField(required=False, allow_null=True)
     criteria_version = serializers.CharField(required=False, allow_null=True)
     facts = serializers.DictField(required=False, allow_null=True)

@@ -97,6 +97,7 @@ class FullFollowUpSerializer(FollowUpSerializer):
 class ExposureSerializer(serializers.ModelSerializer):
     id = own_uid()
     breach = uid("breach")
+    case = code("case")
     tier = CodeOrNull()
     plan = serializers.JSONField()
 
@@ -105,6 +106,10 @@ class ExposureSerializer(serializers.ModelSerializer):
         fields = (
             "id",
             "breach",
+            "source",
+            "case",
+            "note",
+            "told_at",
             "occurred_at",
             "zone",
             "day_zero",
@@ -175,7 +180,7 @@ class FollowUpChecks(FollowUpResource):
 class FollowUpExposures(FollowUpResource):
     @described("list_exposures", "Its exposures, withdrawn ones too", {200: page_of(ExposureSerializer)}, 404)
     def get(self, request: Request, uid: UUID) -> Response:
-        exposures = self.looked_at(uid).exposures.select_related("breach")
+        exposures = self.looked_at(uid).exposures.select_related("breach", "case")
         return all_at_once(ExposureSerializer(exposures, many=True).data)
 
 
@@ -192,7 +197,8 @@ def _filtered(rows: QuerySet, wanted: Values, at: datetime) -> QuerySet:
     rows = rows.filter(**{path: wanted[name] for name, path in paths.items() if name in wanted})
     own = {"follow_up": OuterRef("pk")}
     if "station" in wanted:
-        rows = rows.filter(Exists(Exposure.objects.filter(breach__station__code=wanted["station"], **own)))
+        there = Q(breach__station__code=wanted["station"]) | Q(case__station__code=wanted["station"])
+        rows = rows.filter(Exists(Exposure.objects.filter(there, **own)))
     if "state" in wanted:
         rows = rows.filter(Exists(FollowUpState.objects.filter(until_at=None, kind=wanted["state"], **own)))
     if "due_before" in wanted:

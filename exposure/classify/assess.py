@@ -33,6 +33,12 @@ def adopted(site: Site, pathogen: str, *, at: datetime) -> CriteriaVersion | Non
     return adoption.version if adoption else None
 
 
+def adopted_pathogens(site: Site, *, at: datetime) -> list[str]:
+    """The pathogens for which the site works with criteria, by name."""
+    in_use = Adoption.objects.filter(site=site, from_at__lte=at).exclude(until_at__lte=at)
+    return sorted(set(in_use.values_list("pathogen", flat=True)))
+
+
 def plan_of(assessment: Assessment) -> Plan | None:
     """The plan of the tier that the assessment is treated as; None where nothing was adopted."""
     if assessment.version is None:
@@ -56,6 +62,13 @@ def is_highest(assessment: Assessment) -> bool:
     if assessment.version is None:
         return True
     return assessment.treated_as == criteria_of(assessment.version).tiers[-1].code
+
+
+def rank(assessment: Assessment) -> int:
+    """The place of the tier it is treated as, the lowest being 0; 0 without criteria."""
+    if assessment.version is None:
+        return 0
+    return [tier.code for tier in criteria_of(assessment.version).tiers].index(assessment.treated_as)
 
 
 def in_force(assessments: Iterable[Assessment], signed: frozenset[str]) -> dict[str, Assessment]:

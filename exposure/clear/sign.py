@@ -6,8 +6,8 @@ from exposure.classify.models import Signature
 from exposure.clear.models import Clearance
 from exposure.clear.rule import Ruling, may_clear
 from exposure.followup.models import FollowUp
-from exposure.followup.opening import profile_of
 from exposure.followup.overview import Overview
+from exposure.followup.plans import profile_of
 from exposure.people.models import Role, User
 
 ORDER = ("nurse", "physician", "two")
@@ -17,9 +17,8 @@ def rule_on(overview: Overview) -> Ruling:
     """Whether the follow-up may be cleared as of the overview's moment, and what stands in the way."""
     profile = profile_of(overview.follow_up)
     last = overview.lines[-1] if overview.lines else None
-    breaches = [one.breach for one in overview.exposures if one.breach_id]
     return may_clear(
-        confirmed=all(breach.confirmed_at is not None for breach in breaches),
+        confirmed=not overview.unconfirmed,
         last_check=last.state if last else None,
         open_alerts=len(overview.alerts),
         open_tasks=sum(task.completed_at is None for task in overview.tasks),

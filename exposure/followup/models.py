@@ -7,11 +7,11 @@ from django.db import models
 from django.db.models import Q
 from django.utils.translation import gettext_lazy as _
 
-from exposure.classify.models import Assessment
+from exposure.classify.models import Assessment, CriteriaVersion
 from exposure.people.models import Worker
 from exposure.places.models import Site
 from exposure.record import GuardedQuerySet, InsertOnly, Recorded
-from exposure.report.models import Breach
+from exposure.report.models import Breach, Case, Told
 
 
 class FollowUpQuerySet(GuardedQuerySet):
@@ -59,6 +59,12 @@ class FollowUpState(Recorded):
         LEFT = "left", _("left the employer")
         LOST = "lost", _("lost")
         DIED = "died", _("died")
+        JOINED = "joined", _("goes on in another follow-up")
+
+    class Basis(models.TextChoices):
+        AGREED = "agreed", _("agreed with the worker")
+        INSTRUCTION = "instruction", _("the employer's instruction")
+        ORDER = "order", _("a public-health order")
 
     follow_up = models.ForeignKey(FollowUp, models.PROTECT, related_name="states")
     kind = models.CharField(max_length=20, choices=Kind)
@@ -67,7 +73,8 @@ class FollowUpState(Recorded):
     until_at = models.DateTimeField(null=True, blank=True)
     until_by = models.CharField(max_length=100, blank=True)
     reason = models.TextField(blank=True)
-    basis = models.CharField(max_length=60, blank=True)
+    basis = models.CharField(max_length=60, choices=Basis, blank=True)
+    accepted_by = models.CharField(max_length=200, blank=True)
 
     class Meta:
         ordering = ["from_at", "id"]
@@ -85,16 +92,29 @@ class Exposure(Recorded):
     """One dated contact that counts, with its own day 0, tier and plan.
 
     `day_zero` and `last_day` are dates in `zone`; `last_day` is empty where the plan has no readings. `plan` is
-    the tier's plan as it stood when the assessment was made.
+    the tier's plan as it stood when the assessment was made. Without a breach report there is no assessment: `version`
+    names the criteria that the tier is of, `note` says what happened, and `told_due_at` stands until a person has told
+    the worker, as it does on a report.
     """
 
+    class Source(models.TextChoices):
+        REPORT = "report", _("breach report")
+        CONTACT_LIST = "contact_list", _("contact list")
+        ROSTER = "roster", _("duty roster")
+        OUTSIDE = "outside", _("exposure outside")
+
     follow_up = models.ForeignKey(FollowUp, models.PROTECT, related_name="exposures")
+    source = models.CharField(max_length=20, choices=Source, default=Source.REPORT)
+    case = models.ForeignKey(Case, models.PROTECT, null=True, blank=True, related_name="exposures")
     corrects = models.OneToOneField(
         "self", models.PROTECT, null=True, blank=True, related_name="corrected_by"
     )
     breach = models.ForeignKey(Breach, models.PROTECT, null=True, blank=True, related_name="exposures")
     assessment = models.ForeignKey(
         Assessment, models.PROTECT, null=True, blank=True, related_name="exposures"
+    )
+    version = models.ForeignKey(
+        CriteriaVersion, models.PROTECT, null=True, blank=True, related_name="exposures"
     )
     occurred_at = models.DateTimeField()
     zone = models.CharField(max_length=64)
@@ -105,6 +125,10 @@ class Exposure(Recorded):
     plan = models.JSONField(default=dict)
     withdrawn_at = models.DateTimeField(null=True, blank=True)
     withdrawn_reason = models.TextField(blank=True)
+    note = models.TextField(blank=True)
+    told_due_at = models.DateTimeField(null=True, blank=True)
+    told_at = models.DateTimeField(null=True, blank=True)
+    told_by = models.CharField(max_length=20, choices=Told.HOW, blank=True)
 
     class Meta:
         ordering = ["occurred_at"]
@@ -115,9 +139,19 @@ class Exposure(Recorded):
                 name="exposure_once_per_breach",
             )
         ]
+        indexes = [
+            models.Index(
+                fields=["told_due_at"], condition=Q(told_due_at__isnull=False), name="exposure_to_tell"
+            )
+        ]
 
     def __str__(self) -> str:
         return f"{self.follow_up_id} {self.day_zero}"
+
+    @property
+    def criteria_version(self) -> CriteriaVersion | None:
+        """The version that the tier is of."""
+        return self.assessment.version if self.assessment else self.version
 
 
 class Check(InsertOnly):
@@ -176,7 +210,10 @@ class ReadingFields(InsertOnly):
     unit = models.CharField(max_length=1, choices=[("C", "°C"), ("F", "°F")], blank=True)
     method = models.CharField(max_length=20, choices=METHODS, blank=True)
     felt_feverish = models.BooleanField(default=False)
+    fever_reducer = models.CharField(max_length=100, blank=True)
+    fever_reducer_hours = models.DecimalField(max_digits=5, decimal_places=2, null=True, blank=True)
     symptoms = models.JSONField(default=list)
+    could_not = models.TextField(blank=True)
     note = models.TextField(blank=True)
     entered_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
     body_sha256 = models.CharField(max_length=64)
@@ -189,9 +226,6 @@ class Reading(ReadingFields):
     """A reading as entered: value and unit are never converted. An amendment is a new row that `replaces` one."""
 
     value = models.DecimalField(max_digits=5, decimal_places=2, null=True, blank=True)
-    fever_reducer = models.CharField(max_length=100, blank=True)
-    fever_reducer_hours = models.DecimalField(max_digits=5, decimal_places=2, null=True, blank=True)
-    could_not = models.TextField(blank=True)
     replaces = models.OneToOneField("self", models.PROTECT, null=True, blank=True, related_name="replaced_by")
     reason = models.TextField(blank=True)
     observed_by = models.CharField(max_length=200, blank=True)

@@ -9,10 +9,13 @@ from zoneinfo import ZoneInfo
 from django.db.models import Q
 
 from exposure.followup.models import Check, Exposure, Fill, FollowUp, FollowUpState, Reading
+from exposure.followup.observed import SeenDay, seen_days
 from exposure.followup.schedule import end_of_day
 from exposure.followup.status import Settled, check_state
 from exposure.followup.work_models import Alert, Call, Restriction, Task
 from exposure.people.models import Worker
+
+WITHOUT_CONFIRMATION = Q(breach__isnull=False, breach__confirmed_at=None)
 
 
 @dataclass(frozen=True)
@@ -41,6 +44,7 @@ class Overview:
     last_reading: Reading | None
     last_contact_at: datetime
     contacts: tuple[datetime, ...] = field(repr=False, default=())
+    seen_days: tuple[SeenDay, ...] = field(repr=False, default=())
 
     @property
     def day(self) -> int | None:
@@ -64,13 +68,35 @@ class Overview:
         return end_of_day(self.last.last_day, ZoneInfo(self.last.zone)) if self.last else None
 
     @property
+    def unconfirmed(self) -> bool:
+        """Whether a clinician has yet to confirm one of the reports behind it."""
+        return any(one.unconfirmed for one in self.exposures)
+
+    @property
     def in_force(self) -> Exposure | None:
-        """The exposure with the tier in force: the newest assessed one among those still inside their days."""
+        """The exposure with the tier in force: the highest among those still inside their days."""
         inside = [one for one in self.exposures if one.last_day is None or self._today(one) <= one.last_day]
-        return max(inside, key=lambda one: (one.last_day is not None, one.pk), default=None)
+        return max(inside, key=_by_tier, default=None)
 
     def _today(self, exposure: Exposure) -> date:
         return self.at.astimezone(ZoneInfo(exposure.zone)).date()
+
+    @property
+    def local_date(self) -> date | None:
+        """Today where the worker's readings are; None where there are none."""
+        opened = [line.check for line in self.lines if line.check.opens_at <= self.at]
+        nearest = opened[-1] if opened else next((line.check for line in self.lines), None)
+        return self.at.astimezone(ZoneInfo(nearest.zone)).date() if nearest else None
+
+    @property
+    def observed_per_day(self) -> int:
+        """How many readings a day the plan asks somebody to see, today."""
+        asked = (
+            one.plan.get("observed_per_day", 0)
+            for one in self.exposures
+            if one.last_day is not None and self._today(one) <= one.last_day
+        )
+        return max(asked, default=0)
 
     @property
     def now_due(self) -> CheckLine | None:
@@ -95,7 +121,8 @@ def overviews(follow_ups: Iterable[FollowUp], *, at: datetime) -> list[Overview]
     follow_ups = list(follow_ups)
     ids = [one.pk for one in follow_ups]
     workers = [one.worker_id for one in follow_ups]
-    exposures = _by("follow_up_id", Exposure.objects.filter(follow_up__in=ids, withdrawn_at=None))
+    standing = Exposure.objects.filter(follow_up__in=ids, withdrawn_at=None)
+    exposures = _by("follow_up_id", standing.annotate(unconfirmed=WITHOUT_CONFIRMATION))
     checks = _by("follow_up_id", Check.objects.filter(follow_up__in=ids, withdrawn_at=None))
     states = {row.follow_up_id: row for row in FollowUpState.objects.filter(follow_up__in=ids, until_at=None)}
     also = dict(Worker.objects.filter(same_as__in=workers).values_list("pk", "same_as"))
@@ -122,7 +149,7 @@ def overviews(follow_ups: Iterable[FollowUp], *, at: datetime) -> list[Overview]
             one,
             at,
             exposures[one.pk],
-            [_line(check, fills.get(check.pk), at) for check in checks[one.pk]],
+            _lines(checks[one.pk], fills, readings_of[one.worker_id], at),
             states.get(one.pk),
             [*of_follow_up[one.pk], *of_worker[one.worker_id], *_of_breaches(of_breach, exposures[one.pk])],
             tasks[one.pk],
@@ -137,6 +164,12 @@ def overviews(follow_ups: Iterable[FollowUp], *, at: datetime) -> list[Overview]
 def overview(follow_up: FollowUp, *, at: datetime) -> Overview:
     """The overview of one follow-up."""
     return overviews([follow_up], at=at)[0]
+
+
+def _by_tier(exposure: Exposure) -> tuple[bool, bool, int, int]:
+    """Readings before none, then the tier's place in its criteria; of equals the newest."""
+    plan = exposure.plan
+    return exposure.last_day is not None, plan.get("highest", False), plan.get("rank", 0), exposure.pk
 
 
 def _by(key: str, rows: Iterable) -> dict[int, list]:
@@ -179,10 +212,27 @@ def _newest_fills(follow_up_ids: Sequence[int], readings: Iterable[Reading]) -> 
     return newest
 
 
-def _line(check: Check, fill: Fill | None, at: datetime) -> CheckLine:
+def _lines(
+    checks: Iterable[Check], fills: Mapping[int, Fill], readings: Iterable[Reading], at: datetime
+) -> list[CheckLine]:
+    """The checks with what stands against them. A fever or symptom beside the reading that fills one is an alert
+    above it all the same."""
+    readings = list(readings)
+    replaced = {one.replaces_id for one in readings}
+    alarming = {
+        (one.window, one.local_date)
+        for one in readings
+        if one.pk not in replaced and {"fever", "symptom"}.intersection(one.triggers)
+    }
+    return [
+        _line(check, fills.get(check.pk), (check.window, check.local_date) in alarming, at)
+        for check in checks
+    ]
+
+
+def _line(check: Check, fill: Fill | None, alert: bool, at: datetime) -> CheckLine:
     reading = fill.reading if fill else None
     settled = Settled(fill.state, reading.taken_at if reading else None) if fill else None
-    alert = reading is not None and any(code in ("fever", "symptom") for code in reading.triggers)
     return CheckLine(check, check_state(check, settled, at), reading, alert)
 
 
@@ -201,7 +251,8 @@ def _overview(
     ending = [one for one in exposures if one.last_day is not None]
     replaced = {one.replaces_id for one in readings}
     taken = [one for one in readings if not one.could_not and one.taken_at <= at and one.pk not in replaced]
-    contacts = sorted([*(one.recorded_at for one in readings), *(call.called_at for call in calls)])
+    answers = [one.recorded_at for one in readings if not one.could_not]
+    contacts = sorted([*answers, *(call.called_at for call in calls)])
     return Overview(
         follow_up=follow_up,
         at=at,
@@ -215,4 +266,7 @@ def _overview(
         last_reading=taken[-1] if taken else None,
         last_contact_at=max([follow_up.opened_at, *contacts]),
         contacts=tuple(contacts),
+        seen_days=tuple(
+            seen_days([line.check for line in lines], exposures, taken, opened_at=follow_up.opened_at, at=at)
+        ),
     )

@@ -43,6 +43,15 @@ class PlannedCheck:
     local_date: date
 
 
+class ImpossibleWindows(ValueError):
+    """Windows that no clock can hold. `code` is zoned, no_length, due_outside, overlap or too_close; `window` is
+    the one to move."""
+
+    def __init__(self, code: str, window: Window, message: str) -> None:
+        super().__init__(message)
+        self.code, self.window = code, window
+
+
 class Instants(Protocol):
     """A check as far as `replan` looks at it: a PlannedCheck or a stored row."""
 
@@ -101,13 +110,13 @@ def plan(
     count from the last exposure, while a measles plan starts five days after the first. `min_hours` is the
     least distance on the clock between two dues.
 
-    ValueError: a naive datetime, `days` below 0, or windows that no clock can hold (see `_validate`).
+    ValueError: a naive datetime, `days` below 0, or windows that no clock can hold (see `validate`).
     """
     require_aware(opened_at)
     day_0 = day_zero(last_exposure, exposure_zone)
     if days < 0:
         raise ValueError(f"days is {days}; give 0 or more")
-    _validate(windows, min_hours)
+    validate(windows, min_hours)
     dates = range(first_day - DATES_AROUND, days + DATES_AROUND + 1)
     checks = [
         _check(window, day_0, day_0 + DAY * offset, exposure_zone, worker_zone)
@@ -140,6 +149,30 @@ def replan(
         last, apart = opened[-1], timedelta(hours=min_hours)
         add = [c for c in add if c.opens_at >= last.closes_at and c.due_at - last.due_at >= apart]
     return withdraw, add
+
+
+def validate(windows: Sequence[Window], min_hours: float) -> None:
+    """ImpossibleWindows for zoned times, no length, a due outside, overlaps, and dues less than `min_hours` apart."""
+    for window in windows:
+        if any(wall.tzinfo for wall in (window.opens, window.due, window.closes)):
+            raise _impossible("zoned", window, "has a time with a zone; give local wall times")
+        if window.opens == window.closes:
+            raise _impossible("no_length", window, f"opens and closes at {window.opens}; give it some length")
+        if _turn(window.opens, window.due) > _turn(window.opens, window.closes):
+            raise _impossible("due_outside", window, "is due outside its own hours; move the due time inside")
+    by_opening = sorted(windows, key=lambda window: window.opens)
+    for window, free in zip(by_opening, _distances([w.opens for w in by_opening]), strict=True):
+        if _turn(window.opens, window.closes) > free:
+            raise _impossible("overlap", window, "overlaps the next one; let it close when that opens")
+    by_due = sorted(windows, key=lambda window: window.due)
+    for window, apart in zip(by_due, _distances([w.due for w in by_due]), strict=True):
+        if apart < timedelta(hours=min_hours):
+            message = f"is due less than {min_hours} hours before the next one; move a due time"
+            raise _impossible("too_close", window, message)
+
+
+def _impossible(code: str, window: Window, message: str) -> ImpossibleWindows:
+    return ImpossibleWindows(code, window, f"window {window.name} {message}")
 
 
 def require_aware(moment: datetime) -> None:
@@ -188,23 +221,6 @@ def _cut(checks: list[PlannedCheck]) -> list[PlannedCheck]:
         for check, end in zip(ordered, ends, strict=True)
         if end > check.opens_at
     ]
-
-
-def _validate(windows: Sequence[Window], min_hours: float) -> None:
-    """ValueError for what no clock can hold: zoned times, no length, a due outside, overlaps, close dues."""
-    for window in windows:
-        if any(wall.tzinfo for wall in (window.opens, window.due, window.closes)):
-            raise ValueError(f"window {window.name} has a time with a zone; give local wall times")
-        if window.opens == window.closes:
-            raise ValueError(f"window {window.name} opens and closes at {window.opens}; give it some length")
-        if _turn(window.opens, window.due) > _turn(window.opens, window.closes):
-            raise ValueError(f"window {window.name} is due outside its own hours; move the due time inside")
-    by_opening = sorted(windows, key=lambda window: window.opens)
-    for window, free in zip(by_opening, _distances([w.opens for w in by_opening]), strict=True):
-        if _turn(window.opens, window.closes) > free:
-            raise ValueError(f"window {window.name} overlaps the next one; let it close when that opens")
-    if any(apart < timedelta(hours=min_hours) for apart in _distances(sorted(w.due for w in windows))):
-        raise ValueError(f"two readings are due less than {min_hours} hours apart; move a due time")
 
 
 def _distances(walls: list[time]) -> list[timedelta]:

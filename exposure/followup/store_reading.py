@@ -1,18 +1,19 @@
 """Store a reading: place it in every open follow-up of the worker, judge it, raise what it raises."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 from django.conf import settings
-from django.db.models import Q
+from django.db.models import Exists, F, OuterRef, Q, QuerySet
 from django.utils.translation import gettext as _
 
 from exposure.followup import readings
 from exposure.followup.alerts import raise_alert
 from exposure.followup.entry import ReadingEntry
 from exposure.followup.models import Check, Fill, FollowUp, PrivateNote, Reading, UnplacedReading
-from exposure.followup.opening import profile_of
+from exposure.followup.overview import standing_fill
+from exposure.followup.plans import profile_of
 from exposure.followup.readings import Placement, Trigger
 from exposure.followup.work_models import Alert
 from exposure.people.models import User, Worker
@@ -42,13 +43,11 @@ class Logged:
 
 
 def follow_ups_taking_readings(worker: Worker, *, at: datetime) -> list[FollowUp]:
-    """The worker's follow-ups that take readings: running ones, and ended ones for some days more."""
+    """The worker's follow-ups that take readings: running ones first, and ended ones for some days more."""
     grace = timedelta(days=settings.READINGS_TAKEN_AFTER_CLEARANCE_DAYS)
-    return list(
-        worker.follow_ups.filter(Q(ended_at=None) | Q(ended_at__gt=at - grace)).select_related(
-            "worker", "site"
-        )
-    )
+    taking = worker.follow_ups.filter(Q(ended_at=None) | Q(ended_at__gt=at - grace))
+    running_first = F("ended_at").desc(nulls_first=True)
+    return list(taking.select_related("worker", "site").order_by(running_first, "opened_at"))
 
 
 def log_entry(
@@ -57,16 +56,6 @@ def log_entry(
     """Store the entry, or keep it unplaced, and raise its alerts. Inside a transaction."""
     unreliable = PrivateNote.objects.filter(worker=worker, fever_unreliable=True).exists()
     entry = replace(entry, judged=replace(entry.judged, fever_unreliable=unreliable))
-    others = _unreplaced(worker, entry)
-    earlier = [one for one in others if one.taken_at <= entry.judged.taken_at]
-    triggers = _judge(entry.judged, follow_ups, earlier)
-    problems = entry.refused + _refused_by_record(entry, worker, entered_by, at)
-    if problems:
-        if not readings.must_keep(triggers):
-            return Logged(None, (), "", (), (), problems)
-        unplaced = _keep(entry, worker, problems, triggers, entered_by)
-        alerts = _raise(triggers, follow_ups[0], at=at, unplaced=unplaced)
-        return Logged(unplaced, (), "unplaced", _codes(triggers), alerts, problems)
     checks = {one.pk: list(one.checks.filter(withdrawn_at=None)) for one in follow_ups}
     held = next(
         (found for one in follow_ups if (found := readings.check_of(entry.judged, checks[one.pk]))), None
@@ -74,13 +63,22 @@ def log_entry(
     judged = replace(
         entry.judged, window=held.window if held else None, local_date=held.local_date if held else None
     )
+    others = _unreplaced(worker, entry)
+    earlier = [one for one in others if one.taken_at <= judged.taken_at]
     triggers = _judge(judged, follow_ups, earlier)
+    problems = entry.refused + _refused_by_record(entry, worker, entered_by, at)
+    if problems:
+        if not readings.must_keep(triggers):
+            return Logged(None, (), "", (), (), problems)
+        unplaced = _keep(entry, worker, problems, triggers, entered_by)
+        alerts = _raise(triggers, follow_ups[0], at=at, unplaced=unplaced)
+        return Logged(unplaced, (), "unplaced", _codes(triggers), alerts, problems)
     placements = [_place(judged, checks[one.pk], others, one) for one in follow_ups]
-    state = min((placement.state for placement in placements), key=STATES.index)
-    if entry.could_not:
-        state = "extra"
+    state = "extra" if entry.could_not else _state(placements)
     row = _store(entry, worker, judged, triggers, state, entered_by)
     filled = _fill(row, placements, judged, checks.values()) if not entry.could_not else []
+    if row.replaces is not None:
+        _fill_what_is_left(row.replaces, worker, follow_ups, checks, unreliable)
     alerts = _raise(triggers, follow_ups[0], at=at, reading=row)
     if entry.could_not:
         because = _("Could not take a reading: %(reason)s") % {"reason": entry.could_not}
@@ -96,6 +94,12 @@ def log_entry(
             ),
         )
     return Logged(row, tuple(filled), state, _codes(triggers), alerts, ())
+
+
+def _state(placements: Sequence[Placement[Check]]) -> str:
+    """The best of what it is to the follow-ups; but what one of them wants repeated is to be repeated."""
+    states = [placement.state for placement in placements]
+    return "repeat_due" if "repeat_due" in states else min(states, key=STATES.index)
 
 
 def as_value(row: Reading, *, fever_unreliable: bool) -> readings.Reading:
@@ -114,9 +118,14 @@ def as_value(row: Reading, *, fever_unreliable: bool) -> readings.Reading:
     )
 
 
+def readings_of(worker: Worker) -> QuerySet[Reading]:
+    """The worker's readings, those of another record that proved to be the same person's among them."""
+    return Reading.objects.filter(Q(worker=worker) | Q(worker__same_as=worker))
+
+
 def _unreplaced(worker: Worker, entry: ReadingEntry) -> list[readings.Reading]:
     """The worker's other readings that no amendment has replaced, oldest first."""
-    rows = worker.readings.filter(replaced_by=None, could_not="").order_by("taken_at", "id")
+    rows = readings_of(worker).filter(replaced_by=None, could_not="").order_by("taken_at", "id")
     unreliable = entry.judged.fever_unreliable
     return [as_value(row, fever_unreliable=unreliable) for row in rows if row.uid != entry.replaces]
 
@@ -152,7 +161,7 @@ def _refused_by_record(
             )
         )
     if entry.replaces:
-        replaced = worker.readings.filter(uid=entry.replaces).first()
+        replaced = readings_of(worker).filter(uid=entry.replaces).first()
         if replaced is None:
             problems.append(Problem("/replaces", _("There is no such reading of this person.")))
         elif hasattr(replaced, "replaced_by"):
@@ -176,7 +185,10 @@ def _keep(
         unit=entry.unit,
         method=entry.method,
         felt_feverish=entry.felt_feverish,
+        fever_reducer=entry.fever_reducer,
+        fever_reducer_hours=entry.fever_reducer_hours,
         symptoms=list(entry.symptoms),
+        could_not=entry.could_not,
         note=entry.note,
         entered_by=entered_by,
         body_sha256=entry.sha256,
@@ -206,7 +218,7 @@ def _store(
         fever_reducer_hours=entry.fever_reducer_hours,
         symptoms=list(entry.symptoms),
         could_not=entry.could_not,
-        replaces=worker.readings.filter(uid=entry.replaces).first() if entry.replaces else None,
+        replaces=readings_of(worker).filter(uid=entry.replaces).first() if entry.replaces else None,
         reason=entry.reason,
         observed_by=entry.observed_by,
         note=entry.note,
@@ -240,6 +252,28 @@ def _fill(
             Fill.objects.create(check_row=check, reading=row, state=placement.state)
         filled += placement.fills
     return filled
+
+
+def _fill_what_is_left(
+    replaced: Reading,
+    worker: Worker,
+    follow_ups: Iterable[FollowUp],
+    checks: Mapping[int, list[Check]],
+    unreliable: bool,
+) -> None:
+    """A check that the replaced reading had filled, and now nothing does, goes to another reading of its window."""
+    rows = list(readings_of(worker).filter(replaced_by=None, could_not="").order_by("taken_at", "id"))
+    values = [as_value(row, fever_unreliable=unreliable) for row in rows]
+    for follow_up in follow_ups:
+        own = checks[follow_up.pk]
+        answered = Fill.objects.filter(standing_fill(), check_row=OuterRef("pk"))
+        left_open = follow_up.checks.filter(~Exists(answered), withdrawn_at=None, fills__reading=replaced)
+        for left in left_open.distinct():
+            for place, row in enumerate(rows):
+                placement = _place(values[place], own, values[:place], follow_up)
+                if placement.fills == (left,):
+                    Fill.objects.create(check_row=left, reading=row, state=placement.state)
+                    break
 
 
 def _raise(

@@ -15,14 +15,15 @@ import yaml
 from django.conf import settings
 from django.db import transaction
 
-from exposure import decisions, guidance, monitoring, pipeline
+from exposure import cases, decisions, guidance, monitoring, pipeline, times
 from exposure.classify.models import CriteriaVersion
 from exposure.classify.versions import unticked
 from exposure.followup import opening
 from exposure.followup.models import FollowUp
+from exposure.followup.schedule import Window
 from exposure.management.content import FIXTURES, load_published
 from exposure.management.past_removals import record_past_removals
-from exposure.people.models import Role, User, Worker, WorkerWindow
+from exposure.people.models import Role, User, Worker
 from exposure.places.models import Protocol, Site, Station, StationProtocol
 from exposure.record import acting
 from exposure.report.models import Breach, Case, CaseStatement, Event
@@ -304,12 +305,13 @@ class _Scenario:
         self._measure(follow_up)
 
     def _on_nights(self) -> None:
-        worker = self.workers["SG-1104"]
-        with acting("command:demo", "demo scenario", at=self.at - timedelta(days=20)):
-            for name, opens, due, closes in (("after", 8, 9, 12), ("before", 18, 20, 22)):
-                WorkerWindow.objects.create(
-                    worker=worker, name=name, opens=time(opens), due=time(due), closes=time(closes)
-                )
+        nurse, at = self.users["nurse"], self.at - timedelta(days=20)
+        windows = (
+            Window("first", time(8), time(9), time(12)),  # after the shift
+            Window("second", time(18), time(20), time(22)),  # before it
+        )
+        with acting(nurse.actor, "demo scenario", at=at):
+            times.set_windows(worker=self.workers["SG-1104"], windows=windows, by=nurse, at=at)
         self._monitored("SG-1104", "curlew", days=6, hour=4)
 
     def _being_evaluated(self) -> None:
@@ -375,7 +377,7 @@ class _Scenario:
         """A test taken 20 hours after onset came back negative: too early to rely on, a physician decides."""
         at = self._moment(6, 18)
         with acting(self.users["physician"].actor, "demo scenario", at=at):
-            monitoring.state_case(
+            cases.state_case(
                 case=self.cases["negative"],
                 pathogen="ebola",
                 status=CaseStatement.Status.RULED_OUT,

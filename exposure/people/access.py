@@ -44,10 +44,15 @@ class Paths:
     followed: str | None = None
 
 
+# What is written once stays with the row it was entered for, also where that proved to be the same person as another.
+_PERSON = "worker__user|worker__same_as__user"
+_READING = Paths(
+    "worker__follow_ups__site", _PERSON, "entered_by", followed="worker__same_as__follow_ups__site"
+)
 PATHS: dict[str, Paths] = {
     "Site": Paths("pk"),
     "Station": Paths("site"),
-    "Worker": Paths("site", "user", followed="follow_ups__site"),
+    "Worker": Paths("site", "user|same_as__user", followed="follow_ups__site"),
     "Case": Paths("site"),
     "Event": Paths("site"),
     "Removal": Paths("site", "worker__user", "observer"),
@@ -57,17 +62,19 @@ PATHS: dict[str, Paths] = {
     "FollowUp": Paths("site", "worker__user"),
     "Exposure": Paths("follow_up__site", "follow_up__worker__user"),
     "Check": Paths("follow_up__site", "follow_up__worker__user"),
-    "Reading": Paths("worker__follow_ups__site", "worker__user", "entered_by"),
-    "UnplacedReading": Paths("worker__follow_ups__site", "worker__user", "entered_by"),
-    "Alert": Paths("site", "breach__worker__user|follow_up__worker__user|worker__user"),
+    "Reading": _READING,
+    "UnplacedReading": _READING,
+    "Alert": Paths(
+        "site", f"breach__worker__user|follow_up__worker__user|{_PERSON}", followed="worker__follow_ups__site"
+    ),
     "Task": Paths("site", "breach__worker__user|exposure__follow_up__worker__user"),
-    "Call": Paths("site", "worker__user"),
+    "Call": Paths("site", _PERSON),
     "Restriction": Paths("exposure__follow_up__site", "exposure__follow_up__worker__user"),
     "Clearance": Paths("follow_up__site", "follow_up__worker__user"),
-    "Message": Paths("site", "worker__user"),
+    "Message": Paths("site", _PERSON),
     "Adoption": Paths("site"),
-    "Protection": Paths("worker__site", "worker__user"),
-    "PrivateNote": Paths("worker__site", "worker__user"),
+    "Protection": Paths("worker__site", _PERSON),
+    "PrivateNote": Paths("worker__site", _PERSON),
 }
 
 SEEING: dict[View, frozenset[str]] = {
@@ -93,12 +100,14 @@ class Deed(StrEnum):
     CLOSE_ALERT = "close_alert"
     COMPLETE_TASK = "complete_task"
     CALL = "call"
+    LINK = "link"
     CLEAR = "clear"
     STATE_CASE = "state_case"
     NOTE_PRIVATELY = "note_privately"
     RECORD_PROTECTION = "record_protection"
     RECORD_EXPOSURE = "record_exposure"
     DECIDE_STATE = "decide_state"
+    SET_TIMES = "set_times"
     PROPOSE_CRITERIA = "propose_criteria"
     APPROVE_CRITERIA = "approve_criteria"
 
@@ -117,12 +126,14 @@ DOING: dict[Deed, frozenset[str]] = {
     Deed.CLOSE_ALERT: _CLINICIANS,
     Deed.COMPLETE_TASK: _CLINICIANS,
     Deed.CALL: _CLINICIANS,
+    Deed.LINK: _CLINICIANS,
     Deed.CLEAR: _CLINICIANS,
     Deed.STATE_CASE: _CLINICIANS,
     Deed.NOTE_PRIVATELY: _CLINICIANS,
     Deed.RECORD_PROTECTION: _CLINICIANS,
     Deed.RECORD_EXPOSURE: _CLINICIANS,
     Deed.DECIDE_STATE: _CLINICIANS,
+    Deed.SET_TIMES: _CLINICIANS,
     Deed.PROPOSE_CRITERIA: _PHYSICIANS,
     Deed.APPROVE_CRITERIA: _PHYSICIANS,
 }
@@ -197,6 +208,7 @@ def may(user: User, deed: Deed, site_id: int | None, person_id: int | None = Non
 
 def require_for(user: User, deed: Deed, worker: Worker, *, at: datetime) -> None:
     """As `require`, about a worker: at their own site or at one that follows them up."""
+    worker = worker.same_as or worker
     sites = {worker.site_id, *worker.follow_ups.values_list("site_id", flat=True)}
     if not any(may(user, deed, site_id, worker.user_id, at=at) for site_id in sites):
         raise PermissionDenied

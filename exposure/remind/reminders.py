@@ -80,9 +80,9 @@ def remind_due(*, at: datetime) -> int:
 
 
 def _told(follow_up: OuterRef) -> QuerySet:
-    """Exposures whose worker was told; one without a report came from people who had spoken already."""
-    told = Q(Exists(Told.objects.filter(breach=OuterRef("breach"))))
-    return Exposure.objects.filter(Q(breach=None) | told, follow_up=follow_up, withdrawn_at=None)
+    """Exposures whose worker was told, of the report or, where there is none, of the exposure itself."""
+    told = Q(Exists(Told.objects.filter(breach=OuterRef("breach")))) | Q(breach=None, told_due_at=None)
+    return Exposure.objects.filter(told, follow_up=follow_up, withdrawn_at=None)
 
 
 def _settle(rungs: Iterable[Rung], at: datetime) -> int:

@@ -13,8 +13,9 @@ from exposure.classify.assess import criteria_of
 from exposure.followup.alerts import raise_alert
 from exposure.followup.models import Check, Exposure, Fill, FollowUp, FollowUpState, Reading
 from exposure.followup.overview import standing_fill
+from exposure.followup.plans import under_criteria
 from exposure.followup.work_models import Alert, AlertEntry, Call, Task
-from exposure.people.models import Role, User
+from exposure.people.models import Role, User, Worker
 from exposure.places.models import Site
 from exposure.remind.models import Heartbeat, Message
 from exposure.remind.reminders import PAUSED, neutral_text, remind_due
@@ -58,12 +59,18 @@ def late_confirmations(*, at: datetime) -> int:
 
 @transaction.atomic
 def untold(*, at: datetime) -> int:
-    """Workers whom nobody has told in time. `told_due_at` is emptied by whoever tells."""
-    late = Breach.objects.filter(
-        ~Exists(_open(Cause.UNTOLD, breach=OuterRef("pk"))), withdrawn_at=None, told_due_at__lte=at
-    ).select_related("site")
+    """Workers whom nobody has told in time, of a report or of an exposure without one. `told_due_at` is emptied by
+    whoever tells."""
+    late = {"withdrawn_at": None, "told_due_at__lte": at}
+    reports = Breach.objects.filter(~Exists(_open(Cause.UNTOLD, breach=OuterRef("pk"))), **late)
+    follow_ups = FollowUp.objects.filter(
+        ~Exists(_open(Cause.UNTOLD, follow_up=OuterRef("pk"))),
+        pk__in=Exposure.objects.filter(**late).values("follow_up"),
+        ended_at=None,
+    )
     because = _("Nobody has told the worker yet, in person or by telephone.")
-    return _raise_all(((one, Cause.UNTOLD, because, one.site) for one in late), at)
+    subjects = [*reports.select_related("site"), *follow_ups.select_related("site")]
+    return _raise_all(((one, Cause.UNTOLD, because, one.site) for one in subjects), at)
 
 
 @transaction.atomic
@@ -89,9 +96,14 @@ def missed_readings(*, at: datetime) -> int:
     own = Check.objects.filter(follow_up=OuterRef("follow_up"), withdrawn_at=None)
     before = own.filter(closes_at__lt=OuterRef("closes_at")).order_by("-closes_at")
     readings = Reading.objects.filter(
-        worker=OuterRef("follow_up__worker"), taken_at__lte=OuterRef("closes_at"), replaced_by=None
+        worker__in=_records_of(OuterRef(OuterRef("follow_up__worker"))),
+        taken_at__lte=OuterRef("closes_at"),
+        replaced_by=None,
+        could_not="",
     ).order_by("-taken_at", "-pk")
-    exposures = Exposure.objects.filter(follow_up=OuterRef("follow_up"), withdrawn_at=None)
+    exposures = Exposure.objects.filter(
+        follow_up=OuterRef("follow_up"), withdrawn_at=None, last_day__gte=OuterRef("local_date")
+    )
     missing = (
         Check.objects.filter(
             ~Exists(_settling(OuterRef("pk"))),
@@ -151,16 +163,16 @@ def silences(*, at: datetime) -> int:
     )
 
 
+def _records_of(worker: OuterRef) -> QuerySet[Worker]:
+    """The worker, and whatever else proved to be the same person."""
+    return Worker.objects.filter(Q(pk=worker) | Q(same_as=worker)).values("pk")
+
+
 def _with_contact() -> QuerySet[FollowUp]:
     """Follow-ups with `contact_at`: the last reading or answered call; before any, the opening."""
-    reading = (
-        Reading.objects.filter(worker=OuterRef("worker")).order_by("-recorded_at").values("recorded_at")[:1]
-    )
-    call = (
-        Call.objects.filter(worker=OuterRef("worker"), answered=True)
-        .order_by("-called_at")
-        .values("called_at")[:1]
-    )
+    own = {"worker__in": _records_of(OuterRef(OuterRef("worker")))}
+    reading = Reading.objects.filter(could_not="", **own).order_by("-recorded_at").values("recorded_at")[:1]
+    call = Call.objects.filter(answered=True, **own).order_by("-called_at").values("called_at")[:1]
     opened = F("opened_at")
     contact = Greatest(opened, Coalesce(Subquery(reading), opened), Coalesce(Subquery(call), opened))
     return FollowUp.objects.annotate(contact_at=contact)
@@ -169,11 +181,8 @@ def _with_contact() -> QuerySet[FollowUp]:
 def _silence_hours(follow_ups: Iterable[FollowUp]) -> dict[int, int]:
     """Follow-up -> the hours that the criteria of its newest exposure allow."""
     hours = {one.pk: USUAL_SILENCE_HOURS for one in follow_ups}
-    exposures = Exposure.objects.filter(
-        follow_up__in=hours, withdrawn_at=None, assessment__version__isnull=False
-    ).select_related("assessment__version")
-    for exposure in exposures.order_by("occurred_at"):
-        profile = criteria_of(exposure.assessment.version).profile
+    for exposure in under_criteria(Exposure.objects.filter(follow_up__in=hours)):
+        profile = criteria_of(exposure.criteria_version).profile
         hours[exposure.follow_up_id] = (profile.silence_hours if profile else None) or USUAL_SILENCE_HOURS
     return hours
 

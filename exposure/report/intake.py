@@ -10,7 +10,7 @@ from exposure.people.access import roles_of
 from exposure.people.models import User, Worker
 from exposure.places.models import FailureType, FirstAidCard, Site, Station, Step
 from exposure.record import Recorded
-from exposure.report.models import Breach, Case, Event, Removal
+from exposure.report.models import Breach, Case, Removal
 from exposure.report.submission import Submission, read_instant, reference
 
 CLOCK_GRACE = timedelta(minutes=10)
@@ -41,7 +41,6 @@ def store_breach(submission: Submission, *, reporter: User, at: datetime) -> Bre
         flags.append("station_missing")
     case = _find(Case, texts["case"], "unknown_case", flags, by="code")
     removal = _find(Removal, texts["removal"], "unknown_removal", flags, by="uid")
-    event = _find(Event, texts["event"], "unknown_event", flags, by="uid")
     site = _site(station, case, reporter, at)
     worker = _worker(submission, site, flags)
     occurred_at, happened_at = _moments(texts["occurred_at"], site, flags, at)
@@ -69,7 +68,6 @@ def store_breach(submission: Submission, *, reporter: User, at: datetime) -> Bre
         drill=submission.drill,
         protocol_step=texts["step"][:60],
         removal=removal,
-        event=event,
         facts=submission.facts,
         criteria_version=texts["criteria_version"][:60],
         what_happened=texts["what_happened"][:60],

@@ -7,6 +7,7 @@ import pytest
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
+from exposure import contacts, linking
 from exposure.models import Alert, Breach, Call, CriteriaVersion, FollowUp, Protocol, Task
 from exposure.report.removals import mark_step, start_removal
 from tests.cast import MONDAY, doing
@@ -117,6 +118,42 @@ def test_a_follow_up_shows_its_days_readings_and_exposures(calls, cast, followed
     assert (exposure["breach"], exposure["day_zero"], exposure["zone"]) == (
         reported["id"], "2026-03-02", "Europe/Lisbon",
     )  # fmt: skip
+    assert (exposure["source"], exposure["case"], exposure["told_at"]) == ("report", None, None)
+
+
+def test_an_exposure_of_a_contact_list_names_its_case_and_is_found_by_the_cases_station(calls, cast):
+    with doing(cast.nurse):
+        exposure = contacts.record_exposure(
+            worker=cast.worker,
+            pathogen="ebola",
+            occurred_at=MONDAY,
+            tier="high",
+            source="contact_list",
+            case=cast.case,
+            note="Night shift.",
+            by=cast.nurse,
+            at=MONDAY,
+        )
+        contacts.tell_of_exposure(exposure=exposure, how="phone", by=cast.nurse, at=MONDAY)
+    [found] = calls("nurse").get("follow-ups/", station="heron").json()["results"]
+    [got] = calls("nurse").get(f"follow-ups/{found['id']}/exposures/").json()["results"]
+    assert {name: got[name] for name in ("breach", "source", "case", "note", "told_at")} == {
+        "breach": None,
+        "source": "contact_list",
+        "case": cast.case.code,
+        "note": "Night shift.",
+        "told_at": "2026-03-02T09:00:00Z",
+    }
+
+
+def test_follow_ups_that_went_on_in_another_are_found_by_their_state(calls, cast, followed):
+    person = {"name": "W. Alder"}
+    sent = calls("observer").post("breaches/", cast.body(worker=None, person=person)).json()
+    typed = Breach.objects.get(uid=sent["id"]).worker
+    with doing(cast.nurse):
+        linking.link_worker(worker=typed, same_as=cast.worker, by=cast.nurse, at=MONDAY)
+    [joined] = calls("nurse").get("follow-ups/", state="joined").json()["results"]
+    assert joined["id"] != followed
 
 
 def test_follow_ups_are_found_by_site_station_state_pathogen_due_time_and_flag(calls, followed):

@@ -8,7 +8,9 @@ from django.db import IntegrityError, transaction
 
 from exposure import decisions
 from exposure.followup.alerts import raise_alert
+from exposure.followup.models import FollowUp
 from exposure.followup.work_models import Alert
+from exposure.people.access import View, visible
 from exposure.people.models import Worker
 from exposure.report.submission import BadSubmission
 from tests.cast import MONDAY, doing
@@ -116,6 +118,16 @@ def test_only_the_sites_clinicians_act_on_an_alert(cast, who):
     for act in (acknowledge, close):
         with pytest.raises(PermissionDenied):
             act(cast, alert, by=getattr(cast, who))
+
+
+def test_an_alert_about_a_worker_is_also_for_the_other_site_that_follows_them_up(cast):
+    with doing("command:tests"):
+        FollowUp.objects.create(
+            site=cast.other_site, worker=cast.worker, pathogen="measles", opened_at=MONDAY
+        )
+    alert = raised(cast, subject=cast.worker)
+    assert visible(cast.outsider, Alert.objects.all(), View.CLINICAL, at=MONDAY).get() == alert
+    assert acknowledge(cast, alert, by=cast.outsider).held_by == cast.outsider
 
 
 def test_nobody_acknowledges_or_closes_an_alert_about_themselves(cast):

@@ -6,8 +6,8 @@ import pytest
 
 from exposure import decisions, pipeline
 from exposure.classify.models import CriteriaVersion
+from exposure.followup.expected import windows_of
 from exposure.followup.models import FollowUp
-from exposure.followup.opening import windows_of
 from exposure.followup.schedule import DEFAULT_WINDOWS
 from exposure.people.models import Worker, WorkerWindow
 from exposure.places.models import SiteWindow

@@ -82,6 +82,18 @@ def test_the_last_contact_is_the_last_reading_or_answered_call(cast, follow_up):
     assert overview(follow_up, at=EVENING + hours(3)).last_contact_at == EVENING + hours(1)
 
 
+def test_saying_that_one_could_not_take_a_reading_is_no_reading_and_so_no_contact(cast, follow_up):
+    log(cast, at=EVENING, temperature=None, unit=None, method=None, could_not="No thermometer.")
+    assert overview(follow_up, at=EVENING + hours(1)).last_contact_at == MONDAY
+
+
+def test_a_fever_beside_the_reading_that_fills_is_an_alert_above_it(cast, follow_up):
+    log(cast, at=EVENING)
+    assert log(cast, at=EVENING + hours(1), temperature="38.6").state == "extra"
+    [line, *_later] = overview(follow_up, at=EVENING + hours(2)).lines
+    assert (line.state, line.alert) == ("recorded", True)
+
+
 def test_alerts_of_worker_follow_up_and_report_are_listed_once_each(cast):
     reported = report(cast, shoe_size=43)
     log(cast, at=EVENING, temperature="39")

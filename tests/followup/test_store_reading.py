@@ -1,5 +1,6 @@
 """Readings as they arrive: placed, judged, stored; what cannot be taken says why, and no trigger is lost."""
 
+import re
 from datetime import UTC, datetime, timedelta
 from decimal import Decimal
 from uuid import uuid4
@@ -7,13 +8,15 @@ from uuid import uuid4
 import pytest
 from django.core.exceptions import PermissionDenied
 
-from exposure import decisions, pipeline
+from exposure import contacts, decisions, pipeline
+from exposure.classify.assess import propose_text
+from exposure.classify.models import Adoption
 from exposure.followup.models import Fill, Reading, UnplacedReading
 from exposure.followup.overview import overview
 from exposure.followup.work_models import Alert
 from exposure.pipeline import ContentConflict
 from exposure.report.submission import BadSubmission
-from tests.cast import doing
+from tests.cast import FIXTURES, MONDAY, doing
 from tests.walk import follow_up_told_and_confirmed, hours, log, log_to_the_end
 
 pytestmark = pytest.mark.database
@@ -281,6 +284,16 @@ def test_an_amendment_that_moves_a_reading_leaves_its_old_check_unanswered(cast,
     assert state_of(follow_up, evening, MORNING + hours(1)) == "recorded"
 
 
+def test_a_check_that_an_amended_reading_leaves_goes_to_the_other_reading_of_its_window(cast, follow_up):
+    evening = follow_up.checks.first()
+    first = log(cast, at=EVENING)
+    other = log(cast, at=EVENING + hours(1), temperature="36.9")
+    assert other.state == "extra"
+    log(cast, at=MORNING, replaces=str(first.row.uid), reason="It was this morning's.")
+    [line, *_later] = overview(follow_up, at=MORNING).lines
+    assert (line.check, line.state, line.reading) == (evening, "recorded", other.row)
+
+
 @pytest.mark.parametrize(
     ("changes", "pointer"),
     [
@@ -338,3 +351,69 @@ def test_the_account_takes_readings_for_fourteen_days_after_the_clearance(cast, 
             log(cast, at=at, temperature="39")
     else:
         assert [alert.cause for alert in log(cast, at=at, temperature="39").alerts] == ["fever"]
+
+
+def test_a_refused_entry_that_would_have_been_a_rise_is_kept_and_alerts(cast, follow_up):
+    """Three decimals are refused; it is 1.2 above the worker's own usual reading."""
+    for day in range(3):
+        log(cast, at=EVENING + timedelta(days=day), temperature="36.4")
+    logged = log(cast, at=EVENING + timedelta(days=3), temperature="37.625")
+    assert pointers(logged) == ["/temperature"]
+    assert UnplacedReading.objects.get().triggers == ["rise"]
+    assert Alert.objects.get().cause == "rise"
+
+
+def with_lassa(cast, **changes):
+    """Wim is followed up for Lassa too, under a profile that differs in these numbers."""
+    text = (FIXTURES / "criteria" / "lassa-2023.1.yaml").read_text()
+    for key, value in changes.items():
+        text, changed = re.subn(rf"^  {key}: .*$", f"  {key}: {value}", text, flags=re.M)
+        assert changed == 1
+    with doing(cast.nurse):
+        version = propose_text(text, by=cast.nurse.actor, at=MONDAY, proposed=True)
+        Adoption.objects.create(site=cast.site, pathogen="lassa", version=version, from_at=MONDAY)
+        tier = contacts.tiers_to_follow(cast.site, "lassa", at=MONDAY)[-1][0]
+        said = {"pathogen": "lassa", "occurred_at": MONDAY - hours(20), "tier": tier}
+        return contacts.record_exposure(worker=cast.worker, **said, by=cast.nurse, at=MONDAY).follow_up
+
+
+def test_one_reading_fills_a_check_of_each_follow_up(cast, follow_up):
+    other = with_lassa(cast)
+    assert {check.follow_up_id for check in log(cast, at=EVENING).fills} == {follow_up.pk, other.pk}
+
+
+def test_a_fever_by_the_stricter_of_two_profiles_is_a_fever_and_pages_once(cast, follow_up):
+    with_lassa(cast, fever='{default: {limit: "37.5", unit: C, at: at_least}}')
+    assert log(cast, at=EVENING, temperature="37.6").triggers == ("fever",)
+    assert Alert.objects.filter(cause="fever").count() == 1
+
+
+def test_what_one_follow_up_wants_repeated_is_to_be_repeated_though_it_answers_the_other(cast, follow_up):
+    """Five hours after a fever reducer: masked within six hours, and not within four."""
+    other = with_lassa(cast, reducer_hours=4)
+    logged = log(cast, at=EVENING, fever_reducer="ibuprofen", fever_reducer_hours="5")
+    assert (logged.state, logged.row.state) == ("repeat_due", "repeat_due")
+    [filled] = logged.fills
+    assert filled.follow_up == other
+    due = follow_up.checks.filter(opens_at__lte=EVENING).get()
+    assert state_of(follow_up, due, EVENING) == "repeat_due"
+    again = log(cast, at=EVENING + hours(1.5))
+    assert due in again.fills
+    assert state_of(follow_up, due, EVENING + hours(2)) == "recorded"
+
+
+def test_a_fever_entered_late_for_a_window_that_has_closed_fills_it_and_alerts_now(cast, follow_up):
+    logged = log(cast, at=MORNING, taken_at=EVENING.isoformat(), temperature="38.4")
+    [check] = logged.fills
+    assert (logged.state, check.window, check.local_date) == ("recorded", "evening", EVENING.date())
+    alert = Alert.objects.get()
+    assert (alert.cause, alert.raised_at) == ("fever", MORNING)
+
+
+def test_an_amendment_that_is_itself_refused_but_a_fever_is_kept_and_alerts(cast, follow_up):
+    first = log(cast, at=EVENING).row
+    logged = log(cast, at=EVENING + hours(1), temperature="38.9", replaces=str(first.uid))
+    assert pointers(logged) == ["/reason"]
+    assert UnplacedReading.objects.get().typed == "38.9"
+    assert Alert.objects.get().cause == "fever"
+    assert not hasattr(Reading.objects.get(), "replaced_by")

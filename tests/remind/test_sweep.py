@@ -10,8 +10,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from exposure import decisions
+from exposure.followup.expected import plan_checks
 from exposure.followup.models import Check, FollowUp
-from exposure.followup.opening import enter_state, plan_checks
+from exposure.followup.states import enter_state
 from exposure.followup.work_models import Alert
 from exposure.people.models import Worker
 from exposure.record import create_many, insert_many
@@ -27,6 +28,7 @@ pytestmark = pytest.mark.database
 EVENING = datetime(2026, 3, 2, 18, 0, tzinfo=UTC)  # opens 18:00, due 20:00, closes 22:00; Lisbon keeps UTC
 MORNING = datetime(2026, 3, 3, 6, 0, tzinfo=UTC)  # 06:00, 08:00, 10:00
 WORKER = "worker@example.org"
+NOT_TAKEN = {"temperature": None, "unit": None, "method": None, "could_not": "No thermometer."}
 
 
 @pytest.fixture
@@ -257,6 +259,14 @@ def test_a_missing_reading_after_an_abnormal_one_pages_at_any_tier(cast, unasses
     assert causes() == ["missed"]
 
 
+def test_that_one_could_not_take_a_reading_does_not_hide_the_masked_one_before(cast, unassessed):
+    log(cast, at=EVENING)
+    log(cast, at=EVENING + hours(3), fever_reducer="paracetamol")
+    log(cast, at=EVENING + hours(3.5), **NOT_TAKEN)
+    sweep_at(MORNING + hours(4))
+    assert "missed" in causes()
+
+
 def test_an_abnormal_reading_that_was_replaced_counts_no_more(cast, unassessed):
     first = log(cast, at=EVENING, temperature="37.0", fever_reducer="paracetamol")
     log(cast, at=EVENING, replaces=str(first.row.uid), reason="None was taken.", taken_at=EVENING.isoformat())
@@ -292,6 +302,12 @@ def test_silence_is_48_hours_since_the_last_contact_made(cast, follow_up, second
     log(cast, at=EVENING)
     sweep_at(EVENING + hours(48) + timedelta(seconds=seconds))
     assert ("silence" in causes()) is silent
+
+
+def test_that_one_could_not_take_a_reading_is_no_contact(cast, follow_up):
+    log(cast, at=MONDAY + hours(24), **NOT_TAKEN)
+    sweep_at(MONDAY + hours(48))
+    assert "silence" in causes()
 
 
 @pytest.mark.parametrize(("answered", "silent"), [(True, False), (False, True)])

@@ -4,10 +4,11 @@ from datetime import timedelta
 
 import pytest
 
-from exposure import decisions, monitoring, pipeline
+from exposure import cases, decisions, monitoring, pipeline
 from exposure.followup.models import FollowUp, PrivateNote
 from exposure.report.models import WithdrawalDecision
 from tests.cast import MONDAY, doing
+from tests.walk import follow_up_told_and_confirmed, log_to_the_end, report
 
 pytestmark = pytest.mark.database
 
@@ -84,6 +85,86 @@ def test_a_follow_up_is_ended_otherwise_with_its_basis(nurse, follow_up):
     assert follow_up.states.last().kind == "left"
 
 
+def ended(nurse, follow_up, **changes):
+    nurse.post(
+        f"/follow-ups/{follow_up.uid}/end/",
+        {"kind": "left", "basis": "agreed", "reason": "Moved away.", **changes},
+    )
+
+
+def test_a_hand_over_names_who_has_accepted_it(cast, nurse, follow_up):
+    ended(nurse, follow_up, kind="handed_over")
+    follow_up.refresh_from_db()
+    assert follow_up.ended_at is None
+    answer = nurse.post(
+        f"/follow-ups/{follow_up.uid}/end/", {"kind": "handed_over", "basis": "order", "reason": "Moved."}
+    )
+    assert "Name who has accepted it" in answer.context["form"].errors["accepted_by"][0]
+    ended(nurse, follow_up, kind="handed_over", accepted_by="Dr Alba Reed, +351 900 000 300")
+    page = nurse.get(f"/people/{cast.worker.uid}/").content.decode()
+    assert "Handed over and accepted: Dr Alba Reed, +351 900 000 300" in page
+
+
+def test_every_state_of_a_follow_up_stands_with_its_reason(cast, nurse, follow_up):
+    nurse.post(f"/follow-ups/{follow_up.uid}/evaluation/", {"reason": "Fever; sample taken."})
+    nurse.post(f"/follow-ups/{follow_up.uid}/admission/", {"reason": "Ward 4."})
+    page = nurse.get(f"/people/{cast.worker.uid}/").content.decode()
+    states = page[page.index("All its states") :].partition("</details>")[0]
+    for words in ("Provisional", "Being evaluated", "Fever; sample taken.", "Admitted", "Ward 4."):
+        assert words in states
+
+
+def test_an_ended_follow_up_is_reopened_with_a_reason(cast, nurse, follow_up):
+    ended(nurse, follow_up)
+    address = f"/follow-ups/{follow_up.uid}/reopen/"
+    assert address in nurse.get(f"/people/{cast.worker.uid}/").content.decode()
+    assert "Not answered yet: Reason" in nurse.post(address, {"reason": ""}).content.decode()
+    for _time in range(2):
+        nurse.post(address, {"reason": "Came back."})
+    follow_up.refresh_from_db()
+    assert (follow_up.ended_at, follow_up.states.last().reason) == (None, "Came back.")
+    assert address not in nurse.get(f"/people/{cast.worker.uid}/").content.decode()
+
+
+def test_a_signed_off_follow_up_can_be_reopened_before_and_after_its_last_day(cast, client, standing_clock):
+    follow_up = follow_up_told_and_confirmed(cast)
+    at = log_to_the_end(cast, follow_up)
+    for by in (cast.physician, cast.physician2):
+        with doing(by, at=at):
+            clearance = pipeline.sign_clearance(follow_up=follow_up, by=by, at=at)
+    client.force_login(cast.nurse)
+    for then in (at, clearance.effective_at + timedelta(hours=1)):
+        standing_clock(then)
+        address = f"/follow-ups/{follow_up.uid}/reopen/"
+        assert address in client.get(f"/people/{cast.worker.uid}/").content.decode()
+    client.post(address, {"reason": "A second contact came to light."})
+    clearance.refresh_from_db()
+    follow_up.refresh_from_db()
+    assert (clearance.void_at, follow_up.ended_at) == (then, None)
+
+
+def test_where_another_runs_by_then_the_exposures_join_it_and_the_page_says_so(cast, nurse, follow_up):
+    ended(nurse, follow_up)
+    at = MONDAY + timedelta(minutes=30)
+    running = report(cast, at=at, occurred_at=at.isoformat()).follow_ups[0]
+    address = f"/follow-ups/{follow_up.uid}/reopen/"
+    assert "the exposures will join that one" in nurse.get(address).content.decode()
+    said = nurse.post(address, {"reason": "Came back."}, follow=True).content.decode()
+    assert "have joined the follow-up that runs" in said
+    assert running.exposures.count() == 2
+    assert address not in said
+
+
+def test_what_has_no_exposure_left_is_not_reopened_and_says_why(cast, nurse, breach, follow_up):
+    with doing(cast.observer):
+        asked = decisions.ask_withdrawal(breach=breach, reason="A slip.", by=cast.observer, at=MONDAY)
+    with doing(cast.nurse):
+        monitoring.decide_withdrawal(request=asked, accepted=True, reason="So.", by=cast.nurse, at=MONDAY)
+    address = f"/follow-ups/{follow_up.uid}/reopen/"
+    assert address not in nurse.get(f"/people/{cast.worker.uid}/").content.decode()
+    assert "No exposure is left that counts." in nurse.post(address, {"reason": "x"}).content.decode()
+
+
 def test_a_vaccine_stands_on_the_persons_page_and_beside_every_later_alert(cast, nurse, follow_up):
     given = {"kind": "vaccine", "what": "Example vaccine", "given_at": "2026-03-02T08:00", "batch": "EX-1"}
     nurse.post(f"/people/{cast.worker.uid}/protection/", given)
@@ -123,6 +204,7 @@ def test_none_of_it_is_there_for_whoever_may_not_see_it(cast, client, standing_c
         f"/follow-ups/{follow_up.uid}/evaluation/",
         f"/follow-ups/{follow_up.uid}/end/",
         f"/follow-ups/{follow_up.uid}/return/",
+        f"/follow-ups/{follow_up.uid}/reopen/",
         f"/people/{cast.worker.uid}/protection/",
         f"/people/{cast.worker.uid}/private-note/",
         f"/cases/{cast.case.uid}/",
@@ -131,7 +213,7 @@ def test_none_of_it_is_there_for_whoever_may_not_see_it(cast, client, standing_c
 
 
 def test_nobody_linked_is_said_so(cast, nurse):
-    assert monitoring.linked_follow_ups(cast.case, at=MONDAY) == []
+    assert list(cases.linked_follow_ups(cast.case, at=MONDAY)) == []
     assert "No follow-up that runs" in nurse.get(f"/cases/{cast.case.uid}/").content.decode()
 
 
@@ -139,16 +221,14 @@ def test_what_is_known_of_the_onset_stands_in_the_form_when_a_case_is_stated_ane
     with doing(cast.physician):
         onset = MONDAY.date()
         said = {"status": "suspected", "onset_on": onset, "by": cast.physician, "at": MONDAY}
-        monitoring.state_case(case=cast.case, pathogen="ebola", **said)
+        cases.state_case(case=cast.case, pathogen="ebola", **said)
     assert f'value="{onset.isoformat()}"' in nurse.get(f"/cases/{cast.case.uid}/ebola/").content.decode()
 
 
 def test_the_list_shows_the_newest_statement_of_every_pathogen(cast, nurse):
     with doing(cast.physician):
         for pathogen, status in (("lassa", "suspected"), ("ebola", "ruled_out")):
-            monitoring.state_case(
-                case=cast.case, pathogen=pathogen, status=status, by=cast.physician, at=MONDAY
-            )
+            cases.state_case(case=cast.case, pathogen=pathogen, status=status, by=cast.physician, at=MONDAY)
     page = nurse.get("/cases/").content.decode()
     assert "Lassa: suspected" in page
     assert "Ebola: ruled out" in page

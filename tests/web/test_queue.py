@@ -8,6 +8,8 @@ from exposure import guidance
 from exposure.classify.models import CriteriaVersion, Replay
 from exposure.followup import alerts
 from exposure.followup.work_models import Alert, Task
+from exposure.people.models import Worker
+from exposure.record import create_many
 from exposure.web.nurse import queue
 from tests.cast import MONDAY, doing
 from tests.walk import report
@@ -50,6 +52,19 @@ def test_what_matters_more_stands_first_however_old_the_rest_is(cast, breach):
             at = MONDAY + timedelta(minutes=minute)
             alerts.raise_alert(breach, cause, "Why.", site=cast.site, at=at, urgent=False)
     assert [cause for cause in causes_seen_by(cast.nurse) if cause in raised] == raised[::-1]
+
+
+def test_a_long_queue_has_pages_of_a_hundred_lines(cast, client, standing_clock):
+    with doing("command:tests"):
+        workers = create_many(Worker, [Worker(site=cast.site, name=f"Person {n}") for n in range(101)])
+        for worker in workers:
+            alerts.raise_alert(worker, Cause.CALL_ME, "Why.", site=cast.site, at=MONDAY)
+    standing_clock(LATER)
+    client.force_login(cast.nurse)
+    first, second = (client.get(f"/needs-action/?cause=call_me&page={n}").content.decode() for n in (1, 2))
+    assert (first.count("<tr>"), second.count("<tr>")) == (101, 2)  # with the line of the headings
+    assert "1 to 100 of 101" in first
+    assert "cause=call_me&amp;page=2" in first
 
 
 def test_a_drill_stands_after_all_that_is_real(cast):

@@ -12,7 +12,7 @@ from django.urls import reverse
 
 from exposure import decisions, pipeline
 from exposure.followup.models import FollowUp, FollowUpState, Reading, UnplacedReading
-from exposure.followup.opening import enter_state
+from exposure.followup.states import enter_state
 from exposure.followup.work_models import Alert
 from exposure.people.models import Worker
 from exposure.remind.models import Rung
@@ -505,6 +505,21 @@ def test_a_reading_beside_the_planned_ones_is_listed_too(cast, wim):
     assert "Between two readings extra reading 37.0" in words(
         wim.get("my_days", EVENING + timedelta(hours=1))
     )
+
+
+def test_a_reading_that_was_replaced_is_listed_as_replaced_and_not_as_an_extra_one(cast, wim):
+    monitored(cast)
+    first = enter(cast, EVENING, temperature="38.6").row
+    enter(
+        cast,
+        EVENING + timedelta(hours=1),
+        temperature="36.6",
+        replaces=str(first.uid),
+        reason="Read wrongly.",
+    )
+    page = words(wim.get("my_days", EVENING + timedelta(hours=1)))
+    assert "replaced by a later one" in page
+    assert "extra reading" not in page
 
 
 def test_the_strip_has_a_mark_for_every_reading_of_the_follow_up(cast, wim):

@@ -20,6 +20,7 @@ OBSTACLES = {
     "open_tasks": _("A task is not done."),
     "physician_signs": _("The plan asks for a physician's signature."),
     "ended": _("The follow-up has ended."),
+    "no_exposure": _("No exposure is left that counts."),
     "answered": _("This reading is not missing: there is nothing to explain."),
     "same_person": _("The second signature must be somebody else's."),
 }

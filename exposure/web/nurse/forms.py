@@ -9,9 +9,9 @@ from django.utils.text import capfirst
 from django.utils.translation import gettext_lazy as _
 
 from exposure.classify.criteria import Criteria, CriteriaError, text
-from exposure.followup.models import METHODS, Protection
+from exposure.followup.models import METHODS, FollowUpState, Protection
 from exposure.followup.work_models import Alert
-from exposure.report.models import CaseStatement
+from exposure.web.nurse.fact_fields import UNKNOWN, answer_of, question_field
 from exposure.web.nurse.report_words import questions
 
 
@@ -20,7 +20,6 @@ def _capital(choices: Iterable[tuple[str, Any]]) -> list[tuple[str, Any]]:
     return [(value, capfirst(label)) for value, label in choices]
 
 
-UNKNOWN = ("?", _("Don't know"))
 AREA = forms.Textarea(attrs={"rows": 3})
 
 
@@ -54,12 +53,15 @@ class CallForm(forms.Form):
     note = forms.CharField(label=_("Note"), required=False, widget=AREA)
 
 
-class ToldForm(forms.Form):
+class HowToldForm(forms.Form):
     how = forms.ChoiceField(
         label=_("How was the worker told?"),
         choices=[("person", _("In person")), ("phone", _("By telephone"))],
         widget=forms.RadioSelect,
     )
+
+
+class ToldForm(HowToldForm):
     told_at = forms.DateTimeField(label=_("When?"))
 
     def __init__(self, *args: Any, at, **kwargs: Any) -> None:
@@ -84,12 +86,12 @@ class FactsForm(forms.Form):
             for name, facts in self._asked.items()
         }
         super().__init__(*args, initial=initial, **kwargs)
-        asked = {f"fact_{name}": _question(facts) for name, facts in self._asked.items()}
+        asked = {f"fact_{name}": question_field(facts) for name, facts in self._asked.items()}
         self.fields = {**asked, **self.fields}
 
     def clean(self) -> dict[str, Any]:
         cleaned = super().clean()
-        cleaned["facts"] = {name: _answer(cleaned.get(f"fact_{name}")) for name in self._asked}
+        cleaned["facts"] = {name: answer_of(cleaned.get(f"fact_{name}")) for name in self._asked}
         for criteria in self._criterias:
             own = {fact.name for fact in criteria.facts}
             try:
@@ -173,27 +175,6 @@ class ReadingForm(forms.Form):
         self.data["submission_id"] = str(uuid.uuid4())
 
 
-def _question(facts: list) -> forms.Field:
-    """One field for a fact; where several criteria ask it, every answer that one of them knows."""
-    fact = facts[0]
-    if fact.cuts:
-        help_text = _("In %(unit)s; left empty: don't know.") % {"unit": fact.unit}
-        return forms.DecimalField(label=text(fact.ask), required=False, localize=True, help_text=help_text)
-    answers = {answer.code: text(answer.label) for one in facts for answer in one.answers}
-    return forms.ChoiceField(
-        label=text(fact.ask), choices=[UNKNOWN, *answers.items()], widget=forms.RadioSelect
-    )
-
-
-def _answer(value: Any) -> Any:
-    """An answer as JSON holds it; None is unknown."""
-    if value in (None, UNKNOWN[0]):
-        return None
-    if isinstance(value, str):
-        return value
-    return int(value) if value == value.to_integral_value() else float(value)
-
-
 class WithdrawalForm(forms.Form):
     accepted = forms.TypedChoiceField(
         label=_("After speaking with the worker"),
@@ -213,20 +194,54 @@ class EndForm(forms.Form):
     kind = forms.ChoiceField(label=_("How does it end?"), widget=forms.RadioSelect)
     basis = forms.ChoiceField(
         label=_("On what basis was it run?"),
-        choices=[
-            ("agreed", _("Agreed with the worker")),
-            ("instruction", _("The employer's instruction")),
-            ("order", _("A public-health order")),
-        ],
+        choices=_capital(FollowUpState.Basis.choices),
         widget=forms.RadioSelect,
     )
-    reason = forms.CharField(
-        label=_("Reason"), help_text=_("For a hand-over: who has accepted it."), widget=AREA
+    accepted_by = forms.CharField(
+        label=_("For a hand-over: who has accepted it?"),
+        help_text=_("Name, and where they can be reached."),
+        max_length=200,
+        required=False,
     )
+    reason = forms.CharField(label=_("Reason"), widget=AREA)
 
     def __init__(self, *args: Any, kinds: Iterable[tuple[str, Any]], **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.fields["kind"].choices = _capital(kinds)
+
+
+class ExposureForm(forms.Form):
+    """An exposure that no report led to. `tier` is (pathogen, tier): a tier is one of its pathogen's criteria."""
+
+    tier = forms.ChoiceField(
+        label=_("Of what, and in which tier?"), help_text=_("Only tiers that ask for follow-up.")
+    )
+    occurred_at = forms.DateTimeField(label=_("When was the contact?"))
+    note = forms.CharField(
+        label=_("What happened, and where?"), help_text=_("Without the name of a patient."), widget=AREA
+    )
+    told = forms.ChoiceField(
+        label=_("Was the worker told?"),
+        help_text=_("No message goes to the worker before a person has told them."),
+        choices=[("person", _("In person")), ("phone", _("By telephone")), ("not_yet", _("Not yet"))],
+        widget=forms.RadioSelect,
+    )
+
+    def __init__(self, *args: Any, tiers: Mapping[str, Iterable[tuple[str, str]]], **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        # The pathogen stands in every label: a closed list shows only the one that is chosen.
+        choices = [
+            (
+                pathogen.capitalize(),
+                [(f"{pathogen}:{code}", f"{pathogen.capitalize()}: {label}") for code, label in its_tiers],
+            )
+            for pathogen, its_tiers in tiers.items()
+        ]
+        self.fields["tier"].choices = [("", _("Choose one")), *choices]
+
+    def clean_tier(self) -> tuple[str, str]:
+        pathogen, _separator, tier = self.cleaned_data["tier"].partition(":")
+        return pathogen, tier
 
 
 class ProtectionForm(forms.Form):
@@ -243,19 +258,3 @@ class PrivateForm(forms.Form):
         label=_("Fever is not reliable in this worker: feeling unwell counts as a symptom"), required=False
     )
     text = forms.CharField(label=_("Note, seen by clinicians only"), required=False, widget=AREA)
-
-
-class CaseForm(forms.Form):
-    status = forms.ChoiceField(
-        label=_("What is known now?"),
-        choices=_capital(CaseStatement.Status.choices),
-        widget=forms.RadioSelect,
-    )
-    onset_on = forms.DateField(label=_("First day of illness"), required=False)
-    hours_since_onset = forms.IntegerField(
-        label=_("Hours from the onset to the test"),
-        help_text=_("A negative test within 72 hours of the onset is usually repeated (from memory)."),
-        min_value=0,
-        required=False,
-    )
-    note = forms.CharField(label=_("Note"), required=False, widget=AREA)

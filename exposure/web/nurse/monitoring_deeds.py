@@ -13,6 +13,7 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
 from exposure import monitoring
+from exposure.followup import join
 from exposure.followup.models import Exposure, FollowUp, FollowUpState, PrivateNote
 from exposure.people.access import View, find, holds
 from exposure.people.models import Role, Worker
@@ -154,6 +155,33 @@ def end(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
         title=_("End the follow-up otherwise"),
         lede=_("Without clearance. No further reading is asked for."),
         button=_("End it"),
+    )
+
+
+@signed_in
+def reopen(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
+    """An end taken back, a clearance too."""
+    follow_up = find(request.user, FOLLOW_UPS, View.CLINICAL, at=request.at, uid=uid)
+    runs = join.running_beside(follow_up, follow_up.worker, request.at) is not None
+
+    def do(form: ReasonForm) -> str:
+        goes_on = monitoring.reopen(
+            follow_up=follow_up, reason=form.cleaned_data["reason"], by=request.user, at=request.at
+        )
+        if goes_on.pk != follow_up.pk:
+            return _("Its exposures have joined the follow-up that runs; the days are counted anew.")
+        return _("The follow-up goes on.")
+
+    return _about_follow_up(
+        request,
+        follow_up,
+        ReasonForm,
+        do,
+        title=_("Reopen the follow-up"),
+        lede=_("Another follow-up for the same pathogen runs: the exposures will join that one.")
+        if runs
+        else _("Readings that can still be taken are asked for again. A clearance becomes void."),
+        button=_("Reopen it"),
     )
 
 

@@ -1,29 +1,26 @@
-"""What is done for a person: a call noted, a reading entered, a missing one explained, a task done, a sign-off."""
+"""What is done for a person: a call noted, a missing reading explained, a task done, a sign-off."""
 
 import uuid
 from datetime import timedelta
 
-from django.contrib import messages
 from django.forms import Form
-from django.http import HttpRequest, HttpResponse, QueryDict
+from django.http import HttpRequest, HttpResponse
 from django.urls import reverse
 from django.utils import timezone
 from django.utils.formats import date_format
 from django.utils.translation import gettext as _
 
 from exposure import decisions, pipeline
-from exposure.classify.criteria import text
 from exposure.followup.models import Check, FollowUp
-from exposure.followup.store_reading import Logged, follow_ups_taking_readings
 from exposure.followup.work_models import Task
 from exposure.people.access import View, find
 from exposure.people.models import Worker
 from exposure.report.submission import BadSubmission, Problem
 from exposure.web.nurse.clearing import standing_in_the_way
 from exposure.web.nurse.deed import one_deed
-from exposure.web.nurse.forms import CallForm, NoteForm, ReadingForm, ReasonForm
-from exposure.web.nurse.rows import profiles_of, window_name
+from exposure.web.nurse.forms import CallForm, NoteForm, ReasonForm
 from exposure.web.signed_in import signed_in
+from exposure.web.times import window_name
 
 WORKERS = Worker.objects.select_related("site", "user")
 DOUBLE_TAP = timedelta(minutes=1)
@@ -55,61 +52,6 @@ def call(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
             about=worker,
             button=_("Note the call"),
         )
-
-
-@signed_in
-def reading(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
-    """A reading given by telephone, judged as one that the worker sends."""
-    worker = find(request.user, WORKERS, View.CLINICAL, at=request.at, uid=uid)
-    asked = _symptoms_of(worker, request)
-
-    def form_of(data: QueryDict | None) -> ReadingForm:
-        initial = {"submission_id": uuid.uuid4(), "taken_at": request.at, "unit": worker.unit}
-        return ReadingForm(data, initial=initial, symptoms=asked)
-
-    def do(form: ReadingForm) -> str:
-        logged = pipeline.log_reading(body=form.body(), worker=worker, entered_by=request.user, at=request.at)
-        if logged.problems:
-            if logged.row is not None:
-                form.renew()
-                messages.warning(request, _("What was typed is kept, and an alert is raised. Act on it now."))
-            raise BadSubmission(*logged.problems)
-        return _outcome(logged)
-
-    with timezone.override(worker.site.zone):
-        return one_deed(
-            request,
-            form_of,
-            do,
-            back=back_to(worker),
-            template="nurse/reading.html",
-            title=_("Enter a reading"),
-            about=worker,
-            button=_("Record the reading"),
-        )
-
-
-def _symptoms_of(worker: Worker, request: HttpRequest) -> dict[str, str]:
-    """Symptom -> its question, of everything the worker is followed up for."""
-    profiles = profiles_of(follow_ups_taking_readings(worker, at=request.at))
-    return {
-        code: text(symptom.ask)
-        for profile in profiles.values()
-        if profile is not None
-        for code, symptom in profile.symptoms.items()
-    }
-
-
-def _outcome(logged: Logged) -> str:
-    if logged.stop:
-        return _("Recorded, and an alert is raised: the worker must stop and be looked at now.")
-    return {
-        "recorded_late": _("Recorded late."),
-        "close": _("Recorded, close to the reading before."),
-        "repeat_due": _("Kept. A fever reducer can hide a fever: another reading is due later."),
-        "extra": _("Kept as an extra reading; none was due."),
-        "unplaced": _("Kept; it belongs to no reading that was asked for."),
-    }.get(logged.state, _("Recorded."))
 
 
 @signed_in

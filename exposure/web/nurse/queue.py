@@ -10,13 +10,14 @@ from datetime import datetime, timedelta
 from operator import attrgetter
 from typing import Any
 
-from django.db.models import Exists, OuterRef, Q
+from django.db.models import Exists, OuterRef, Q, Subquery
 from django.urls import reverse
 from django.utils.translation import gettext as _
 
 from exposure import decisions
 from exposure.classify.models import Assessment, Signature
 from exposure.clear.models import Clearance
+from exposure.followup.models import Exposure
 from exposure.followup.work_models import Alert, Task
 from exposure.guidance import REVIEW as REVIEW_TASK
 from exposure.guidance import REVIEW_WITHIN
@@ -92,6 +93,7 @@ def lines(user: User, *, at: datetime) -> list[Line]:
     found = [
         *_alert_lines(alerts, late_tasks, at),
         *_report_lines(user, {(one.breach_id, one.cause) for one in alerts}, at),
+        *_exposure_lines(user, {one.follow_up_id for one in alerts if one.cause == Cause.UNTOLD}, at),
         *_signature_lines(user, at),
         *_review_lines((task for task in tasks if task.code == REVIEW_TASK), at),
         *_task_lines(late_tasks, {one.follow_up_id for one in alerts if one.cause == Cause.LATE_TASK}),
@@ -163,6 +165,24 @@ def _report_lines(user: User, alerted: set[tuple[int | None, str]], at: datetime
         if due and (report.pk, Cause.UNTOLD) not in alerted:
             why = _("Tell the worker of report %(reference)s, in person or by telephone.") % said
             yield Line(TELL, Cause.UNTOLD, str(Cause.UNTOLD.label), why, by=due, late=due <= at, **common)
+
+
+def _exposure_lines(user: User, alerted: set[int | None], at: datetime) -> Iterator[Line]:
+    """Workers to tell of an exposure that no report led to; where that has become an alert, it stands there instead."""
+    versions = Exposure.history.model.objects.filter(id=OuterRef("pk")).order_by("history_id")
+    waiting = (
+        Exposure.objects.filter(told_due_at__isnull=False, withdrawn_at=None, follow_up__ended_at=None)
+        .exclude(follow_up__in=alerted - {None})
+        .annotate(since=Subquery(versions.values("history_date")[:1]))
+        .select_related("follow_up__worker", "follow_up__site")
+    )
+    for one in visible(user, waiting, View.CLINICAL, at=at):
+        why = _("Tell the worker of the exposure (%(source)s), in person or by telephone.")
+        yield Line(
+            TELL, Cause.UNTOLD, str(Cause.UNTOLD.label), why % {"source": one.get_source_display()},
+            one.since, one.follow_up.worker, one.follow_up.site, one.told_due_at, "",
+            reverse("exposure_told", args=[one.uid]), late=one.told_due_at <= at,
+        )  # fmt: skip
 
 
 def _signature_lines(user: User, at: datetime) -> Iterator[Line]:

@@ -6,22 +6,26 @@ from datetime import date, datetime, timedelta
 from functools import cached_property
 from zoneinfo import ZoneInfo
 
+from django.db.models.functions import Coalesce
+from django.utils.text import capfirst
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy, ngettext
 
 from exposure.classify.assess import criteria_of
 from exposure.classify.models import CriteriaVersion
 from exposure.classify.plan import Profile
-from exposure.followup.models import Exposure, FollowUp, FollowUpState
+from exposure.followup.models import Exposure, FollowUp
 from exposure.followup.overview import CheckLine, Overview, overviews
+from exposure.followup.plans import under_criteria
 from exposure.followup.readings import celsius
 from exposure.followup.work_models import Alert, Restriction
 from exposure.remind.reminders import PAUSED
 from exposure.web.strip import StripMark
+from exposure.web.templatetags.look import in_words
+from exposure.web.times import window_name
 
 Cause = Alert.Cause
 USUAL_SILENCE = 48  # hours, where no criteria say
-WINDOW_NAMES = {"morning": gettext_lazy("morning"), "evening": gettext_lazy("evening")}
 # The causes of the filter, worst first.
 CAUSES = {
     "fever": gettext_lazy("with a fever"),
@@ -29,6 +33,7 @@ CAUSES = {
     "silent": gettext_lazy("silent"),
     "missing": gettext_lazy("with readings missing"),
     "repeat_due": gettext_lazy("with a reading to repeat"),
+    "unseen": gettext_lazy("seen by nobody yesterday"),
     "alert": gettext_lazy("with another alert"),
     "unconfirmed": gettext_lazy("not yet confirmed"),
     "over": gettext_lazy("past the last day"),
@@ -41,10 +46,12 @@ OWN_FLAGS = (Cause.FEVER, Cause.SYMPTOM, Cause.SILENCE, Cause.MISSED, Cause.LATE
 
 @dataclass(frozen=True)
 class Flag:
-    """Why a follow-up wants a look: a key of CAUSES, and words. `chip` is a shape or empty."""
+    """Why a follow-up wants a look: a key of CAUSES, words, and whether somebody has seen it. `chip` is a shape or
+    empty."""
 
     cause: str
     words: str
+    seen: bool = False
 
     @property
     def chip(self) -> str:
@@ -61,13 +68,12 @@ class Row:
     @cached_property
     def flags(self) -> tuple[Flag, ...]:
         """What is wrong, worst first."""
-        return tuple(sorted(self._flags(), key=lambda flag: ORDER.index(flag.cause)))
+        return tuple(sorted(self._flags(), key=_rank))
 
     @property
-    def badness(self) -> tuple[list[int], int]:
+    def badness(self) -> tuple[list[tuple[int, bool]], int]:
         """Sorts rows worst first: compare flag by flag, then by how many readings are missing."""
-        ranks = [ORDER.index(flag.cause) for flag in self.flags]
-        return ([*ranks, len(ORDER)], -self.missing)
+        return ([*map(_rank, self.flags), (len(ORDER), False)], -self.missing)
 
     @property
     def paused(self) -> bool:
@@ -117,6 +123,26 @@ class Row:
         return max((one.to_date for one in self.restrictions if one.to_date), default=None)
 
     @property
+    def seen_in_words(self) -> str:
+        """How far the plan's wish that somebody sees readings is met today; "" where there is none."""
+        view = self.overview
+        asked = view.observed_per_day
+        if not asked or view.follow_up.ended_at is not None:
+            return ""
+        wish = ngettext(
+            "%(asked)s reading a day is seen by somebody",
+            "%(asked)s readings a day are seen by somebody",
+            asked,
+        )
+        today = next((day for day in view.seen_days if day.on == view.local_date), None)
+        seen = (
+            _("today by %(names)s") % {"names": ", ".join(today.by)}
+            if today and today.by
+            else _("today not yet")
+        )
+        return f"{wish % {'asked': capfirst(in_words(asked))}}: {seen}"
+
+    @property
     def open_tasks(self) -> list:
         return [task for task in self.overview.tasks if task.completed_at is None]
 
@@ -131,14 +157,14 @@ class Row:
             if alert.cause in (Cause.FEVER, Cause.SYMPTOM):
                 words = alert.get_cause_display()
                 seen = alert.acknowledged_at is not None
-                yield Flag(alert.cause, _("%(cause)s, seen") % {"cause": words} if seen else words)
+                yield Flag(alert.cause, _("%(cause)s, seen") % {"cause": words} if seen else words, seen)
             elif alert.cause not in OWN_FLAGS:
                 yield Flag("alert", alert.get_cause_display())
         if view.follow_up.ended_at is not None and view.follow_up.ended_at <= view.at:
             return
         if not self.paused:
             yield from self._lacking()
-        if view.state is not None and view.state.kind == FollowUpState.Kind.PROVISIONAL:
+        if view.unconfirmed:
             yield Flag("unconfirmed", _("not yet confirmed"))
         if self.over:
             yield Flag("over", _("last day over, not cleared"))
@@ -155,6 +181,20 @@ class Row:
             yield Flag("missing", words % {"count": self.missing})
         if view.now_due is not None and view.now_due.state == "repeat_due":
             yield Flag("repeat_due", _("reading to repeat"))
+        yield from self._unseen()
+
+    def _unseen(self) -> Iterable[Flag]:
+        """Where yesterday is over and the plan asked that somebody sees readings of that day."""
+        today = self.overview.local_date
+        for day in self.overview.seen_days:
+            if today is not None and day.on == today - timedelta(days=1) and day.over and not day.enough:
+                few = _("%(seen)s of %(asked)s readings seen yesterday")
+                words = few % {"seen": len(day.by), "asked": day.asked} if day.by else CAUSES["unseen"]
+                yield Flag("unseen", str(words))
+
+
+def _rank(flag: Flag) -> tuple[int, bool]:
+    return ORDER.index(flag.cause), flag.seen
 
 
 def rows(follow_ups: Iterable[FollowUp], *, at: datetime) -> list[Row]:
@@ -165,23 +205,12 @@ def rows(follow_ups: Iterable[FollowUp], *, at: datetime) -> list[Row]:
 
 
 def profiles_of(follow_ups: Iterable[FollowUp]) -> Mapping[int, Profile | None]:
-    """Follow-up -> the clinical numbers of the criteria of its newest standing assessed exposure."""
-    pairs = dict(
-        Exposure.objects.filter(
-            follow_up__in=[one.pk for one in follow_ups],
-            withdrawn_at=None,
-            assessment__version__isnull=False,
-        )
-        .order_by("occurred_at")
-        .values_list("follow_up", "assessment__version")
-    )
+    """Follow-up -> the clinical numbers of the criteria that its newest standing exposure is under."""
+    exposures = under_criteria(Exposure.objects.filter(follow_up__in=[one.pk for one in follow_ups]))
+    version = Coalesce("assessment__version", "version")
+    pairs = dict(exposures.values_list("follow_up", version))
     versions = CriteriaVersion.objects.in_bulk(set(pairs.values()))
     return {follow_up: criteria_of(versions[version]).profile for follow_up, version in pairs.items()}
-
-
-def window_name(name: str) -> str:
-    """The window in the reader's words."""
-    return str(WINDOW_NAMES.get(name, name))
 
 
 def _mark(line: CheckLine, last: Exposure) -> StripMark:

@@ -2,7 +2,19 @@
 
 from django.urls import path
 
-from exposure.web.nurse import alert_deeds, cases, monitoring_deeds, person_deeds, report_deeds, views
+from exposure.web.nurse import (
+    alert_deeds,
+    cases,
+    contact_lists,
+    exposure_deeds,
+    linking,
+    monitoring_deeds,
+    person_deeds,
+    reading_deeds,
+    report_deeds,
+    times,
+    views,
+)
 
 urlpatterns = [
     path("needs-action/", views.needs_action, name="needs_action"),
@@ -19,18 +31,29 @@ urlpatterns = [
     path("monitoring/", views.monitoring, name="monitoring"),
     path("people/<uuid:uid>/", views.person, name="person"),
     path("people/<uuid:uid>/call/", person_deeds.call, name="person_call"),
-    path("people/<uuid:uid>/reading/", person_deeds.reading, name="person_reading"),
+    path("people/<uuid:uid>/reading/", reading_deeds.reading, name="person_reading"),
+    path("readings/<uuid:uid>/", reading_deeds.amend, name="reading_amend"),
+    path("people/<uuid:uid>/times/", times.reading_times, name="person_times"),
     path("missing/<uuid:uid>/", person_deeds.excuse, name="excuse"),
     path("tasks/<uuid:uid>/", person_deeds.task_done, name="task_done"),
     path("follow-ups/<uuid:uid>/clear/", person_deeds.clear, name="clear"),
     path("follow-ups/<uuid:uid>/return/", monitoring_deeds.return_to_monitoring, name="follow_up_return"),
     path("follow-ups/<uuid:uid>/end/", monitoring_deeds.end, name="follow_up_end"),
+    path("follow-ups/<uuid:uid>/reopen/", monitoring_deeds.reopen, name="follow_up_reopen"),
     path("follow-ups/<uuid:uid>/<str:kind>/", monitoring_deeds.state, name="follow_up_state"),
     path("exposures/<uuid:uid>/correct/", monitoring_deeds.correct, name="exposure_correct"),
+    path("exposures/<uuid:uid>/told/", exposure_deeds.told, name="exposure_told"),
+    path("people/<uuid:uid>/exposure/", exposure_deeds.record, name="person_exposure"),
+    path("people/<uuid:uid>/link/", linking.search, name="person_link"),
+    path("people/<uuid:uid>/link/<uuid:known>/", linking.link, name="person_link_to"),
     path("reports/<uuid:uid>/withdrawal/", monitoring_deeds.decide_withdrawal, name="breach_withdrawal"),
     path("people/<uuid:uid>/protection/", monitoring_deeds.protection, name="person_protection"),
     path("people/<uuid:uid>/private-note/", monitoring_deeds.private_note, name="person_note"),
     path("cases/", cases.cases, name="cases"),
+    path("cases/open/", cases.open_new, name="case_open"),
     path("cases/<uuid:uid>/", cases.case, name="case"),
+    path("cases/<uuid:uid>/close/", cases.close, name="case_close"),
+    path("cases/<uuid:uid>/contact-list/", contact_lists.contact_list, name="contact_list"),
+    path("cases/<uuid:uid>/contact-list/example.csv", contact_lists.example, name="contact_list_example"),
     path("cases/<uuid:uid>/<slug:pathogen>/", cases.state, name="case_state"),
 ]

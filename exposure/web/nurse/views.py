@@ -11,30 +11,32 @@ from typing import Any
 from django.conf import settings
 from django.core.exceptions import PermissionDenied
 from django.core.paginator import Paginator
-from django.db.models import Count, Q
+from django.db.models import Count, Q, prefetch_related_objects
 from django.http import HttpRequest, HttpResponse
-from django.shortcuts import render
+from django.shortcuts import redirect, render
 from django.utils import timezone
 from django.utils.http import urlencode
 from django.utils.translation import gettext as _
 
-from exposure import decisions
+from exposure import cases, decisions
 from exposure.audit.access_log import note_look
 from exposure.audit.models import AccessEntry
 from exposure.followup.models import FollowUp, PrivateNote
 from exposure.followup.work_models import Alert
 from exposure.people.access import SEEING, View, find, holds, roles_of, visible
 from exposure.people.models import Role, Worker
-from exposure.report.models import Breach
+from exposure.report.models import Breach, Case
 from exposure.web.nurse import queue
 from exposure.web.nurse.alert_deeds import ALERTS
 from exposure.web.nurse.forms import CallForm, CloseForm, ToldForm
-from exposure.web.nurse.person_deeds import WORKERS
+from exposure.web.nurse.linking import is_unlisted
+from exposure.web.nurse.person_deeds import WORKERS, back_to
 from exposure.web.nurse.report_deeds import BREACHES
 from exposure.web.nurse.report_words import describe
 from exposure.web.nurse.rows import CAUSES, Row, rows
 from exposure.web.nurse.story import story
 from exposure.web.signed_in import signed_in
+from exposure.web.times import times_of
 
 ON_A_PAGE = 100
 ENDED = "ended"
@@ -98,7 +100,10 @@ def needs_action(request: HttpRequest) -> HttpResponse:
     note_list(request, "needs action", chosen)
     counts = Counter(line.cause for line in lines)
     context = {
-        "lines": [line for line in lines if chosen in ("", line.cause)],
+        "page": Paginator([line for line in lines if chosen in ("", line.cause)], ON_A_PAGE).get_page(
+            request.GET.get("page")
+        ),
+        "query": f"{urlencode({'cause': chosen})}&",
         "causes": causes(counts, labels, chosen, (_("everything"), len(lines))),
         "several_sites": {line.site.zone for line in lines} - {timezone.get_current_timezone_name()}
         or len({line.site for line in lines}) > 1,
@@ -117,13 +122,21 @@ def alert(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
     context = {
         "alert": found,
         "worker": worker,
-        "entries": found.entries.select_related("reading", "unplaced"),
+        "entries": found.entries.select_related("reading__replaced_by", "unplaced"),
         "form": CloseForm(),
         "protections": worker.protections.all(),
+        "cases": _cases_of(request, found),
         "at": request.at,
     }
     with timezone.override(found.site.zone):
         return render(request, "nurse/alert.html", context)
+
+
+def _cases_of(request: HttpRequest, found: Alert) -> Iterable[Case]:
+    """Where a case changed: the cases that the follow-up's exposures belong to."""
+    if found.cause != Alert.Cause.CASE_CHANGED or found.follow_up is None:
+        return ()
+    return visible(request.user, cases.cases_of(found.follow_up), View.CLINICAL, at=request.at)
 
 
 REPORT_STATES = {
@@ -179,6 +192,7 @@ def breach(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
         "told": found.tellings.first(),
         "others": [_differences(found.body, other) for other in found.other_contents.all()],
         "withdrawals": found.withdrawal_requests.select_related("decision"),
+        "together": _together_with(request, found),
         "tasks": [
             task for one in (found, *found.exposures.all()) for task in one.tasks.filter(dropped_at=None)
         ],
@@ -187,6 +201,13 @@ def breach(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
     }
     with timezone.override(found.site.zone):
         return render(request, "nurse/breach.html", context)
+
+
+def _together_with(request: HttpRequest, found: Breach) -> Iterable[Breach]:
+    """The other reports of the event, but what the reader may not see."""
+    others = Breach.objects.filter(event=found.event, event__isnull=False).exclude(pk=found.pk)
+    seen = visible(request.user, others, View.CLINICAL, at=request.at)
+    return seen.select_related("worker").order_by("reported_at", "pk")
 
 
 def _differences(body: Mapping[str, Any], other: Any) -> dict[str, Any]:
@@ -237,13 +258,19 @@ def _sought(follow_ups: Any, sought: str) -> Any:
 def person(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
     """One person: where they stand, what is to be done, and the story in time order."""
     worker: Worker = find(request.user, WORKERS, View.CLINICAL, at=request.at, uid=uid)
+    if worker.same_as is not None:
+        return redirect(back_to(worker.same_as))
     note_person(request, AccessEntry.Kind.PERSON, f"worker:{uid}", worker)
-    follow_ups = worker.follow_ups.select_related("worker", "site")
+    follow_ups = worker.follow_ups.select_related("worker", "site").prefetch_related("states")
     found = rows(follow_ups, at=request.at)
+    exposures = [one for row in found for one in row.overview.exposures]
+    prefetch_related_objects(exposures, "breach", "case", "corrects")
     newest_first = request.GET.get("order") == "newest"
     with timezone.override(worker.site.zone):
         context = {
             "worker": worker,
+            "also": worker.also.all(),
+            "unlisted": is_unlisted(worker),
             "running": [row for row in found if _runs(row)],
             "ended": [row for row in found if not _runs(row)],
             "alerts": _open_alerts(worker),
@@ -251,6 +278,7 @@ def person(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
             "newest_first": newest_first,
             "call_form": CallForm(),
             "protections": worker.protections.all(),
+            "times": times_of(worker),
             "private": PrivateNote.objects.filter(worker=worker).first(),
             "physician": holds(request.user, {Role.Kind.PHYSICIAN}, worker.site_id, at=request.at),
             "at": request.at,

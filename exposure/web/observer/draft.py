@@ -22,7 +22,7 @@ from exposure.web.observer.here import by_number
 from exposure.web.observer.questions import UNKNOWN, Known
 
 FIELDS = (
-    "submission_id", "mark", "case", "criteria_version", "who", "number", "name", "phone", "employer",
+    "submission_id", "event", "mark", "case", "criteria_version", "who", "number", "name", "phone", "employer",
     "what_happened", "phase", "occurred_at", "drill", "first_aid", "narrative", "anyone_else",
 )  # fmt: skip
 ANSWER = "fact-"  # before a fact's name
@@ -71,10 +71,11 @@ class Draft:
 
     @classmethod
     def beside(cls, breach: Breach, *, zone: ZoneInfo) -> "Draft":
-        """The report of somebody else who was touched at the same moment."""
+        """The report of somebody else who was touched at the same moment: one event with that report."""
         return cls(
             {
                 "submission_id": str(uuid.uuid4()),
+                "event": str(breach.event.uid if breach.event else breach.uid),
                 "case": breach.case.code if breach.case else "",
                 "phase": breach.phase,
                 "occurred_at": local(breach.happened_at, zone),
@@ -117,6 +118,7 @@ class Draft:
             "drill": self.text("drill") == "yes",
             "step": mark.step.code if mark else None,
             "removal": str(mark.removal.uid) if mark else None,
+            "event": self.text("event") or None,
             "criteria_version": self.text("criteria_version") or None,
             "facts": facts,
             "what_happened": self.text("what_happened") or None,

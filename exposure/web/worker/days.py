@@ -1,6 +1,6 @@
 """The days of a worker's follow-ups: strips, and each reading and gap as a line."""
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -9,8 +9,8 @@ from exposure.followup.models import Check, Reading
 from exposure.followup.overview import CheckLine, Overview
 from exposure.followup.readings import celsius
 from exposure.web.strip import StripMark
+from exposure.web.times import window_name
 from exposure.web.worker.situation import STOPPING, Situation
-from exposure.web.worker.spoken import window_name
 
 
 @dataclass(frozen=True)
@@ -25,7 +25,7 @@ class Strip:
 
 @dataclass(frozen=True)
 class Entry:
-    """One line: an expected reading (`check`), or one beside them. `state` is a key of the strip, or "extra"."""
+    """One line: an expected reading (`check`), or one beside them. `state`: a key of the strip, "extra", "replaced"."""
 
     moment: datetime
     check: Check | None
@@ -53,7 +53,7 @@ def _limit(profile: Profile) -> float:
 def _mark(line: CheckLine) -> StripMark:
     reading = line.reading
     value = float(celsius(reading.value, reading.unit)) if reading and reading.value is not None else None
-    return StripMark(window_name(line.check), line.state, value, line.alert, line.check.day)
+    return StripMark(window_name(line.check.window), line.state, value, line.alert, line.check.day)
 
 
 def entries(situation: Situation, readings: Iterable[Reading]) -> list[Entry]:
@@ -65,20 +65,27 @@ def entries(situation: Situation, readings: Iterable[Reading]) -> list[Entry]:
                 lines.setdefault(line.check.opens_at, line)
     shown = {line.reading.pk for line in lines.values() if line.reading}
     since = min((one.follow_up.opened_at for one in situation.overviews), default=situation.at)
+    readings = list(readings)
+    replaced = {one.replaces_id for one in readings}
     found = [_expected(line, situation) for line in lines.values()]
-    found += [_beside(one, situation) for one in readings if one.pk not in shown and one.taken_at >= since]
+    found += [
+        _beside(one, situation, replaced) for one in readings if one.pk not in shown and one.taken_at >= since
+    ]
     return sorted(found, key=lambda entry: entry.moment, reverse=True)
 
 
 def _expected(line: CheckLine, situation: Situation) -> Entry:
     moment = line.reading.taken_at if line.reading else line.check.opens_at
     symptoms = _symptoms(line.reading, situation)
-    return Entry(moment, line.check, window_name(line.check), line.state, line.reading, line.alert, symptoms)
+    return Entry(
+        moment, line.check, window_name(line.check.window), line.state, line.reading, line.alert, symptoms
+    )
 
 
-def _beside(reading: Reading, situation: Situation) -> Entry:
+def _beside(reading: Reading, situation: Situation, replaced: Collection[int]) -> Entry:
     alert = bool(STOPPING.intersection(reading.triggers))
-    return Entry(reading.taken_at, None, "", "extra", reading, alert, _symptoms(reading, situation))
+    state = "replaced" if reading.pk in replaced else "extra"
+    return Entry(reading.taken_at, None, "", state, reading, alert, _symptoms(reading, situation))
 
 
 def _symptoms(reading: Reading | None, situation: Situation) -> tuple[str, ...]:

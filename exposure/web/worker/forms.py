@@ -69,6 +69,14 @@ class ReadingForm(forms.Form):
         help_text=gettext_lazy("Leave it empty for just now."),
         widget=forms.DateTimeInput,
     )
+    observed_by = Typed(
+        label=gettext_lazy("Seen by (name)"),
+        help_text=gettext_lazy(
+            "One reading a day is seen by a person whom occupational health has named. Leave it empty if nobody saw "
+            "this one: it counts all the same."
+        ),
+        widget=forms.TextInput({"maxlength": 200, "autocomplete": "off"}),
+    )
     could_not = Typed(
         label=gettext_lazy("I can't take a reading, because"), widget=forms.TextInput({"maxlength": 300})
     )

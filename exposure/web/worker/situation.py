@@ -4,7 +4,7 @@ Nothing that nobody has told them in person or by telephone is in here, and no t
 it. All of it is their own record, however many roles they hold besides.
 """
 
-from collections.abc import Iterable
+from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
@@ -16,8 +16,8 @@ from exposure.classify.criteria import text
 from exposure.classify.plan import Profile
 from exposure.clear.models import Clearance
 from exposure.followup.models import Check, Exposure, FollowUpState, Reading
-from exposure.followup.opening import profile_of
 from exposure.followup.overview import CheckLine, Overview, overviews
+from exposure.followup.plans import profile_of
 from exposure.followup.readings import LATE_WITHOUT_NEXT
 from exposure.followup.store_reading import follow_ups_taking_readings
 from exposure.followup.work_models import Alert, Restriction
@@ -33,12 +33,14 @@ STOPPING = frozenset({Alert.Cause.FEVER, Alert.Cause.SYMPTOM})
 @dataclass(frozen=True)
 class Situation:
     """As of `at`. `overviews` are the follow-ups that the worker was told of and that take readings; `untold` and
-    `unconfirmed` are the reports about them nobody has told, or told but not confirmed."""
+    `unconfirmed` are the reports about them nobody has told, or told but not confirmed; `untold_exposures` are those
+    without a report that nobody has told."""
 
     worker: Worker
     at: datetime
     overviews: tuple[Overview, ...]
     untold: tuple[Breach, ...]
+    untold_exposures: tuple[Exposure, ...]
     unconfirmed: tuple[Breach, ...]
     alert: Alert | None
     profiles: tuple[Profile, ...]
@@ -47,7 +49,7 @@ class Situation:
     def kind(self) -> str:
         """untold, stop, unconfirmed, in_care, monitored, cleared, ended or nothing: what Today is about."""
         states = {one.state.kind for one in self.overviews if one.state}
-        if self.untold and not self.overviews and not self.unconfirmed:
+        if self.news_waits and not self.overviews and not self.unconfirmed:
             return "untold"
         if self.alert and not (states.intersection(IN_CARE) and self.alert.acknowledged_at):
             return "stop"
@@ -60,6 +62,16 @@ class Situation:
         if Kind.CLEARED in states:
             return "cleared"
         return "ended" if states else "nothing"
+
+    @property
+    def is_seen(self) -> bool:
+        """Whether a plan asks that somebody sees readings."""
+        return any(one.observed_per_day for one in self.overviews)
+
+    @property
+    def news_waits(self) -> bool:
+        """Whether there is something that a person must tell them first."""
+        return bool(self.untold or self.untold_exposures)
 
     @property
     def due(self) -> CheckLine | None:
@@ -109,7 +121,7 @@ class Situation:
             restriction
             for one in self.overviews
             for restriction in one.restrictions
-            if restriction.exposure.breach_id not in hidden and not _over(restriction, self.at)
+            if _is_told(restriction.exposure, hidden) and not _over(restriction, self.at)
         ]
 
     @property
@@ -117,7 +129,7 @@ class Situation:
         """The confirmed tiers in force, in words."""
         open_ones = {breach.pk for breach in (*self.untold, *self.unconfirmed)}
         in_force = [exposure for one in self.overviews if (exposure := one.in_force)]
-        return [one.tier_label for one in in_force if one.tier_label and one.breach_id not in open_ones]
+        return [one.tier_label for one in in_force if one.tier_label and _is_told(one, open_ones)]
 
     @property
     def clearances(self) -> list[Clearance]:
@@ -139,22 +151,28 @@ def situation_of(worker: Worker, *, at: datetime) -> Situation:
     untold = tuple(one for one in breaches if not one.told)
     hidden = {breach.pk for breach in untold}
     follow_ups = follow_ups_taking_readings(worker, at=at)
-    told = [one for one in overviews(follow_ups, at=at) if _is_told(one.exposures, hidden)]
+    seen = overviews(follow_ups, at=at)
+    told = [one for one in seen if any(_is_told(exposure, hidden) for exposure in one.exposures)]
     profiles = [profile for one in told if (profile := profile_of(one.follow_up))]
     return Situation(
         worker=worker,
         at=at,
         overviews=tuple(told),
         untold=untold,
+        untold_exposures=tuple(
+            exposure for one in seen for exposure in one.exposures if not _is_told(exposure, frozenset())
+        ),
         unconfirmed=tuple(one for one in breaches if one.told),
         alert=worker.alerts.filter(closed_at=None, cause__in=STOPPING).order_by("raised_at").last(),
         profiles=tuple(profiles),
     )
 
 
-def _is_told(exposures: Iterable[Exposure], hidden: set[int]) -> bool:
-    """Whether the worker knows of the follow-up: of one exposure at least."""
-    return any(one.breach_id not in hidden for one in exposures)
+def _is_told(exposure: Exposure, hidden: Collection[int]) -> bool:
+    """Whether the worker knows of it; `hidden` are the reports that they must not be shown yet."""
+    if exposure.breach_id is None:
+        return exposure.told_due_at is None
+    return exposure.breach_id not in hidden
 
 
 def _current(overview: Overview) -> CheckLine | None:

@@ -9,10 +9,6 @@ from django.utils.translation import gettext_lazy, pgettext
 
 from exposure.followup.models import Check
 
-WINDOWS = {
-    "morning": gettext_lazy("morning"),
-    "evening": gettext_lazy("evening"),
-}  # others are named by the site
 TODAY = {
     "morning": gettext_lazy("this morning between %(opens)s and %(closes)s"),
     "afternoon": gettext_lazy("this afternoon between %(opens)s and %(closes)s"),
@@ -26,11 +22,6 @@ TOMORROW = {
     "night": gettext_lazy("tomorrow night between %(opens)s and %(closes)s"),
 }
 OTHER_DAY = gettext_lazy("on %(day)s between %(opens)s and %(closes)s")
-
-
-def window_name(check: Check) -> str:
-    """What the check's window is called."""
-    return str(WINDOWS.get(check.window, check.window))
 
 
 def window(check: Check, at: datetime) -> str:

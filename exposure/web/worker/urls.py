@@ -10,4 +10,5 @@ urlpatterns = [
     path("my-days/", views.my_days, name="my_days"),
     path("what-this-means/", views.what_this_means, name="what_this_means"),
     path("settings/", views.my_settings, name="my_settings"),
+    path("settings/times/", views.my_times, name="my_times"),
 ]

@@ -12,14 +12,15 @@ from django.utils import timezone
 from django.utils.translation import gettext as _
 from django.views.decorators.http import require_http_methods, require_safe
 
-from exposure import decisions, pipeline
+from exposure import decisions, pipeline, times
 from exposure.audit.history import looks_at
 from exposure.followup.models import Reading
-from exposure.followup.store_reading import Logged
+from exposure.followup.store_reading import Logged, readings_of
 from exposure.people.access import View, find, visible
 from exposure.people.models import Worker
 from exposure.report.submission import BadSubmission
 from exposure.web.signed_in import kept_form, signed_in
+from exposure.web.times import TimesForm, in_words, times_of
 from exposure.web.worker import days, spoken
 from exposure.web.worker.forms import ReadingForm, SettingsForm, other_id
 from exposure.web.worker.situation import STOPPING, Situation, situation_of
@@ -32,7 +33,7 @@ def own_page(view: Callable[[HttpRequest, Worker], HttpResponse]) -> Callable[..
 
     @wraps(view)
     def own(request: HttpRequest, **kwargs: Any) -> HttpResponse:
-        workers = Worker.objects.select_related("site", "user")
+        workers = Worker.objects.filter(user=request.user).select_related("site", "user")
         worker = find(request.user, workers, View.OWN, at=request.at)
         with timezone.override(worker.zone):
             return view(request, worker, **kwargs)
@@ -160,7 +161,7 @@ def reading_taken(request: HttpRequest, worker: Worker, uid: uuid.UUID) -> HttpR
 def my_days(request: HttpRequest, worker: Worker) -> HttpResponse:
     """The strip, and every reading and gap in words."""
     situation = situation_of(worker, at=request.at)
-    readings = list(visible(request.user, Reading.objects.filter(worker=worker), View.OWN, at=request.at))
+    readings = list(visible(request.user, readings_of(worker), View.OWN, at=request.at))
     context = {
         **_common(request, situation),
         "strips": days.strips(situation),
@@ -188,4 +189,25 @@ def my_settings(request: HttpRequest, worker: Worker) -> HttpResponse:
         messages.success(request, _("Saved."))
         return redirect("my_settings")
     status = 422 if form.is_bound and request.method == "POST" else 200
-    return render(request, "worker/my_settings.html", {"form": form, "worker": worker}, status=status)
+    context = {"form": form, "worker": worker, "times": times_of(worker)["words"]}
+    return render(request, "worker/my_settings.html", context, status=status)
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+@own_page
+def my_times(request: HttpRequest, worker: Worker) -> HttpResponse:
+    """When readings are taken: as at the site, or at times of one's own."""
+    posted = request.method == "POST"
+    kept = None if posted else kept_form(request)
+    form = TimesForm(request.POST if posted else kept, worker=worker)
+    if posted and form.is_valid():
+        try:
+            now = times.set_windows(worker=worker, windows=form.windows, by=request.user, at=request.at)
+        except BadSubmission as refused:
+            for problem in form.at_fields(refused).problems:
+                form.add_error(problem.pointer.strip("/"), problem.message)
+        else:
+            messages.success(request, _("Saved. Readings are taken %(times)s.") % {"times": in_words(now)})
+            return redirect("my_settings")
+    context = {"form": form, "kept": kept, "now": times_of(worker)["words"]}
+    return render(request, "worker/my_times.html", context, status=422 if posted else 200)

@@ -1,0 +1,288 @@
+"""Exposures that no breach report led to: one recorded by hand, or a whole contact list of one case.
+
+A clinician names the tier. Nobody is messaged before a person has told the worker, which is due when a report of that
+tier would have to be confirmed.
+"""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from django.db import transaction
+from django.utils.formats import date_format
+from django.utils.translation import gettext as _
+
+from exposure import pipeline
+from exposure.classify import assess
+from exposure.classify.criteria import text
+from exposure.classify.models import CriteriaVersion
+from exposure.followup import alerts, opening, plans
+from exposure.followup.contact_list import ContactRow
+from exposure.followup.models import Exposure, FollowUp
+from exposure.followup.schedule import end_of_day
+from exposure.followup.work_models import Alert
+from exposure.people.access import Deed, require, require_for
+from exposure.people.models import User, Worker
+from exposure.places.models import Site
+from exposure.report.models import Case, CaseStatement, Told
+from exposure.report.submission import BadSubmission, Problem
+
+Source = Exposure.Source
+LISTS = (Source.CONTACT_LIST, Source.ROSTER)
+
+
+def tiers_to_follow(site: Site, pathogen: str, *, at: datetime) -> list[tuple[str, str]]:
+    """(code, label) of the tiers that ask for follow-up, lowest first, in the criteria that the site works with."""
+    version = assess.adopted(site, pathogen, at=at)
+    tiers = assess.criteria_of(version).tiers if version else ()
+    return [(one.code, text(one.label)) for one in tiers if plans.brings_follow_up(one.plan)]
+
+
+def record_exposure(
+    *,
+    worker: Worker,
+    pathogen: str,
+    occurred_at: datetime,
+    tier: str,
+    source: str = Source.OUTSIDE,
+    case: Case | None = None,
+    note: str = "",
+    by: User,
+    at: datetime,
+) -> Exposure:
+    """An exposure outside, or of a list, under the tier's plan of the criteria that the site works with. The same
+    contact again changes nothing. Raises BadSubmission at the field, and PermissionDenied."""
+    require_for(by, Deed.RECORD_EXPOSURE, worker, at=at)
+    site = case.site if case else worker.site
+    version = assess.adopted(site, pathogen, at=at)
+    problems = _problems(version, tier, occurred_at, site, at)
+    if version is None or problems:
+        raise BadSubmission(*problems)
+    said = {"occurred_at": occurred_at, "source": source, "case": case, "note": note}
+    with transaction.atomic():
+        return _record(worker.same_as or worker, version, tier, site, by=by, at=at, **said)
+
+
+def _record(
+    worker: Worker,
+    version: CriteriaVersion,
+    tier: str,
+    site: Site,
+    *,
+    note: str,
+    by: User,
+    at: datetime,
+    **said: Any,
+) -> Exposure:
+    pipeline.one_at_a_time(worker)
+    own = {"follow_up__worker": worker, "follow_up__pathogen": version.pathogen}
+    known = Exposure.objects.filter(**own, **said, corrects=None).first()
+    if known is not None:  # also where it has been corrected or withdrawn since
+        return known
+    because = _("Another exposure was recorded before the last day had ended.")
+    for signed_off in worker.follow_ups.filter(pathogen=version.pathogen, ended_at__gt=at):
+        pipeline.go_on(signed_off, because, at, by.actor)
+    exposure = opening.open_recorded(worker, version, tier, site=site, at=at, by=by.actor, note=note, **said)
+    pipeline.plan_readings(exposure.follow_up, at)
+    return exposure
+
+
+def tell_of_exposure(*, exposure: Exposure, how: str, by: User, at: datetime) -> Exposure:
+    """Record that the worker was told of it, in person or by telephone: messages may start. Once."""
+    follow_up = exposure.follow_up
+    require(by, Deed.TELL, follow_up.site_id, follow_up.worker.user_id, at=at)
+    if how not in dict(Told.HOW):
+        raise BadSubmission(Problem("/how", _("Say whether in person or by telephone.")))
+    with transaction.atomic():
+        pipeline.one_at_a_time(follow_up.worker)
+        exposure = Exposure.objects.select_related("follow_up").get(pk=exposure.pk)
+        if exposure.told_due_at is None:
+            return exposure
+        exposure.told_due_at, exposure.told_at, exposure.told_by = None, at, how
+        exposure.save()
+        follow_up = exposure.follow_up
+        if not follow_up.exposures.filter(withdrawn_at=None, told_due_at__isnull=False).exists():
+            for alert in follow_up.alerts.filter(cause=Alert.Cause.UNTOLD, closed_at=None):
+                alerts.close(alert, outcome=Alert.Outcome.EVALUATED, note="", by=by, at=at)
+        return exposure
+
+
+@dataclass(frozen=True)
+class ListedContact:
+    """One line of a list as it would be recorded. `worker` is None for somebody new; `joins` says that a follow-up of
+    theirs runs, `recorded` that this very contact stands already; problems point to their column, as /tier."""
+
+    row: ContactRow
+    worker: Worker | None
+    occurred_at: datetime | None
+    day_zero: date | None
+    last_day: date | None
+    tier_label: str
+    joins: bool
+    recorded: bool
+    problems: tuple[Problem, ...]
+
+
+def preview_contact_list(
+    rows: Sequence[ContactRow],
+    *,
+    case: Case,
+    pathogen: str,
+    source: str = Source.CONTACT_LIST,
+    by: User,
+    at: datetime,
+) -> list[ListedContact]:
+    """What each line would record and what stands against it, from a fixed number of statements. Stores nothing."""
+    require(by, Deed.RECORD_EXPOSURE, case.site_id, at=at)
+    version = assess.adopted(case.site, pathogen, at=at)
+    tiers = {one.code: one for one in assess.criteria_of(version).tiers} if version else {}
+    people = _people(rows, case)
+    found = [one for one in people if one is not None]
+    running = FollowUp.objects.running(at=at).filter(worker__in=found, pathogen=pathogen)
+    followed = set(running.values_list("worker", flat=True))
+    standing = set(
+        Exposure.objects.filter(case=case, source=source, corrects=None, follow_up__pathogen=pathogen)
+        .values_list("follow_up__worker", "occurred_at", "note")
+    )  # fmt: skip
+    first: dict[object, int] = {}
+    lines = []
+    for row, worker in zip(rows, people, strict=True):
+        who = worker.pk if worker else row.person
+        moment = row.moment(ZoneInfo(case.site.zone)) if row.last_contact is not None else None
+        day_zero = _local_date(moment, case.site) if moment is not None else None
+        tier = tiers.get(row.tier)
+        problems = [
+            *(Problem(f"/{column}", message) for column, message in row.errors),
+            *_problems_of_person(row, worker, first.setdefault(who, row.line) if who else row.line, by),
+            *_problems_of_contact(row, version, moment, case.site, at),
+        ]
+        lines.append(
+            ListedContact(
+                row=row,
+                worker=worker,
+                occurred_at=moment,
+                day_zero=day_zero,
+                last_day=plans.last_day_of(tier.plan, day_zero) if tier and day_zero else None,
+                tier_label=text(tier.label) if tier else row.tier,
+                joins=worker is not None and worker.pk in followed,
+                recorded=worker is not None and (worker.pk, moment, row.note) in standing,
+                problems=tuple(problems),
+            )
+        )
+    return lines
+
+
+def record_contact_list(
+    *,
+    rows: Sequence[ContactRow],
+    case: Case,
+    pathogen: str,
+    source: str = Source.CONTACT_LIST,
+    by: User,
+    at: datetime,
+) -> list[Exposure]:
+    """All lines of a contact list or duty roster of one case, or none: BadSubmission names line and column, as
+    /3/tier. The same list again changes nothing."""
+    require(by, Deed.RECORD_EXPOSURE, case.site_id, at=at)
+    if source not in LISTS:
+        raise BadSubmission(Problem("/source", _("Say whether it is a contact list or a duty roster.")))
+    with transaction.atomic():
+        # One list of a case after the other: two at once would enter somebody new twice.
+        Case.objects.select_for_update(of=("self",)).get(pk=case.pk)
+        lines = preview_contact_list(rows, case=case, pathogen=pathogen, source=source, by=by, at=at)
+        problems = [
+            Problem(f"/{line.row.line}{one.pointer}", one.message) for line in lines for one in line.problems
+        ]
+        if problems:
+            raise BadSubmission(*problems)
+        version = assess.adopted(case.site, pathogen, at=at)
+        return [
+            _record(
+                line.worker or _somebody_new(line.row, case),
+                version,
+                line.row.tier,
+                case.site,
+                occurred_at=line.occurred_at,
+                source=source,
+                case=case,
+                note=line.row.note,
+                by=by,
+                at=at,
+            )
+            for line in lines
+        ]
+
+
+def pathogens_of(case: Case) -> list[str]:
+    """The case's pathogens that are not ruled out."""
+    newest = {one.pathogen: one.status for one in case.statements.all()}
+    return [pathogen for pathogen, said in newest.items() if said != CaseStatement.Status.RULED_OUT]
+
+
+def _problems(
+    version: CriteriaVersion | None, tier: str, occurred_at: datetime | None, site: Site, at: datetime
+) -> list[Problem]:
+    """`occurred_at` is None where it could not be read, which is said elsewhere."""
+    problems = []
+    if occurred_at is not None and occurred_at > at:
+        problems.append(Problem("/occurred_at", _("This time has not come yet.")))
+    if version is None:
+        return [*problems, Problem("/pathogen", _("No criteria are adopted for this."))]
+    known = {one.code: one.plan for one in assess.criteria_of(version).tiers}
+    if tier not in known:
+        among = ", ".join(code for code, plan in known.items() if plans.brings_follow_up(plan))
+        return [*problems, Problem("/tier", _("Choose one of these tiers: %(among)s.") % {"among": among})]
+    if not plans.brings_follow_up(known[tier]):
+        problems.append(Problem("/tier", _("This tier asks for no follow-up.")))
+    if occurred_at is None:
+        return problems
+    last_day = plans.last_day_of(known[tier], _local_date(occurred_at, site))
+    if last_day is not None and end_of_day(last_day, ZoneInfo(site.zone)) <= at:
+        over = _("Its last day was %(day)s: there is nothing left to follow.")
+        problems.append(Problem("/occurred_at", over % {"day": date_format(last_day, "j F Y")}))
+    return problems
+
+
+def _local_date(moment: datetime, site: Site) -> date:
+    return moment.astimezone(ZoneInfo(site.zone)).date()
+
+
+def _people(rows: Sequence[ContactRow], case: Case) -> list[Worker | None]:
+    """Whom each line means: by number; else whoever has this name, telephone and employer as written. A name alone
+    is somebody known only where they are on a list of this case already."""
+    people = Worker.objects.select_related("same_as")
+    numbered = {one.number: one for one in people.filter(number__in={row.number for row in rows})}
+    exposed = set(Exposure.objects.filter(case=case).values_list("follow_up__worker", flat=True))
+    named: dict[tuple[str, ...], Worker] = {}
+    for one in people.filter(site=case.site, number=None, name__in={row.name for row in rows}).order_by("pk"):
+        if one.phone or (one.same_as_id or one.pk) in exposed:
+            named.setdefault((one.name, one.phone, one.employer), one)
+    found = [numbered.get(row.number) if row.number else named.get(row.person) for row in rows]
+    return [one and (one.same_as or one) for one in found]
+
+
+def _problems_of_person(
+    row: ContactRow, worker: Worker | None, first_line: int, by: User
+) -> Iterator[Problem]:
+    column = "/number" if row.number else "/name"
+    if row.number and worker is None:
+        yield Problem(column, _("Nobody has the number %(number)s.") % {"number": row.number})
+    if worker is not None and worker.user_id == by.pk:
+        yield Problem(column, _("This is you: somebody else must record it."))
+    if first_line != row.line:
+        again = _("The same person as in line %(line)s. Keep the line with the later contact.")
+        yield Problem(column, again % {"line": first_line})
+
+
+def _problems_of_contact(
+    row: ContactRow, version: CriteriaVersion | None, moment: datetime | None, site: Site, at: datetime
+) -> Iterator[Problem]:
+    for one in _problems(version, row.tier, moment, site, at):
+        if row.tier or one.pointer != "/tier":  # a missing tier is said by the reader
+            yield Problem(one.pointer.replace("occurred_at", "last_contact"), one.message)
+
+
+def _somebody_new(row: ContactRow, case: Case) -> Worker:
+    return Worker.objects.create(site=case.site, name=row.name, phone=row.phone, employer=row.employer)

@@ -1,0 +1,62 @@
+"""The plan that an exposure is under, and the clinical numbers of its criteria."""
+
+from datetime import date, timedelta
+from typing import Any
+
+from django.db.models import Q, QuerySet
+
+from exposure.classify.assess import criteria_of, plan_of
+from exposure.classify.models import Assessment
+from exposure.classify.plan import Plan, Profile
+from exposure.followup.models import Exposure, FollowUp
+
+USUAL_MIN_HOURS = 6  # where no criteria say
+
+
+def plan_in_force(assessment: Assessment) -> Plan:
+    """The plan of the tier treated as; the site's default days where no criteria were adopted."""
+    return plan_of(assessment) or Plan("self", days=assessment.breach.site.default_days)
+
+
+def brings_follow_up(plan: Plan) -> bool:
+    """Whether the plan asks anything of anybody after the report."""
+    return plan.monitoring != "none" or bool(plan.tasks)
+
+
+def last_day_of(plan: Plan, day_zero: date) -> date | None:
+    """The last day of an exposure under the plan; None where the plan has no readings."""
+    days = plan.window.to_last if plan.window else plan.days
+    if plan.monitoring == "none" or days is None:
+        return None
+    return day_zero + timedelta(days=days)
+
+
+def stored_plan(plan: Plan) -> dict[str, Any]:
+    """The part of a plan that is asked for later, as plain JSON."""
+    return {
+        "monitoring": plan.monitoring,
+        "days": plan.days,
+        "window": [plan.window.from_first, plan.window.to_last] if plan.window else None,
+        "observed_per_day": plan.observed_per_day,
+        "second_signature": plan.second_signature,
+        "clearance": plan.clearance,
+    }
+
+
+def under_criteria(exposures: QuerySet[Exposure]) -> QuerySet[Exposure]:
+    """The standing ones among them whose tier is of some criteria, oldest contact first."""
+    some = Q(assessment__version__isnull=False) | Q(version__isnull=False)
+    standing = exposures.filter(some, withdrawn_at=None).order_by("occurred_at", "pk")
+    return standing.select_related("assessment__version", "version")
+
+
+def profile_of(follow_up: FollowUp) -> Profile | None:
+    """The clinical numbers of the criteria that the newest standing exposure is under."""
+    exposure = under_criteria(follow_up.exposures.all()).last()
+    return criteria_of(exposure.criteria_version).profile if exposure else None
+
+
+def min_hours_of(follow_up: FollowUp) -> int:
+    """The least hours between two readings that count."""
+    profile = profile_of(follow_up)
+    return profile.min_hours if profile is not None and profile.min_hours is not None else USUAL_MIN_HOURS

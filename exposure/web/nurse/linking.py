@@ -1,0 +1,177 @@
+"""Somebody typed in by name proves to be somebody on the list: found, shown what will happen, linked."""
+
+import re
+import uuid
+from collections.abc import Iterator
+from datetime import datetime
+
+from django.db.models import Q, QuerySet
+from django.forms import Form
+from django.http import Http404, HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.urls import reverse
+from django.utils import timezone
+from django.utils.formats import date_format
+from django.utils.translation import gettext as _
+from django.utils.translation import ngettext
+
+from exposure import linking
+from exposure.audit.access_log import note_look
+from exposure.audit.models import AccessEntry
+from exposure.clear.models import Clearance
+from exposure.followup import join
+from exposure.followup.models import FollowUp, PrivateNote
+from exposure.followup.work_models import Alert
+from exposure.people.access import View, find, visible
+from exposure.people.models import Worker
+from exposure.web.nurse.deed import one_deed
+from exposure.web.nurse.person_deeds import WORKERS, back_to
+from exposure.web.signed_in import signed_in
+
+SHOWN = 50
+
+
+def is_unlisted(worker: Worker) -> bool:
+    """Somebody without number and account, who has not been linked."""
+    return not (worker.number or worker.user_id or worker.same_as_id)
+
+
+@signed_in
+def search(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
+    """Look for the person on the list. Their own name, as it was typed, is looked for first."""
+    worker = _typed_in(request, uid)
+    if worker.same_as is not None:
+        return redirect(back_to(worker.same_as))
+    sought = request.GET.get("find", worker.name).strip()
+    found = _found(request, worker, sought)
+    note_look(request.user, AccessEntry.Kind.LIST, f"link {sought}", at=request.at)
+    context = {
+        "worker": worker,
+        "sought": sought,
+        "found": found[:SHOWN],
+        "more": len(found) > SHOWN,
+        "shown": SHOWN,
+        "back": back_to(worker),
+    }
+    return render(request, "nurse/link.html", context)
+
+
+@signed_in
+def link(request: HttpRequest, uid: uuid.UUID, known: uuid.UUID) -> HttpResponse:
+    """What will happen, said plainly; then it is done."""
+    worker = _typed_in(request, uid)
+    if worker.same_as is not None:
+        return redirect(back_to(worker.same_as))
+    same_as = find(request.user, _others(worker), View.CLINICAL, at=request.at, uid=known)
+    note_look(request.user, AccessEntry.Kind.DETAIL, f"link:{uid}", same_as.uid, at=request.at)
+
+    def do(_form: Form) -> str:
+        linking.link_worker(worker=worker, same_as=same_as, by=request.user, at=request.at)
+        return _("Linked: %(typed)s is %(name)s.") % {"typed": worker.name, "name": same_as.name}
+
+    with timezone.override(same_as.site.zone):
+        return one_deed(
+            request,
+            Form,
+            do,
+            back=back_to(same_as),
+            template="nurse/link_to.html",
+            way_out=reverse("person_link", args=[uid]),
+            title=_("Is %(typed)s the same person as %(name)s?")
+            % {"typed": worker.name or _("nobody named"), "name": same_as.name or _("nobody named")},
+            about=worker,
+            same_as=same_as,
+            effects=list(_effects(worker, same_as, request.at)),
+            button=_("The same person: link them"),
+        )
+
+
+def _typed_in(request: HttpRequest, uid: uuid.UUID) -> Worker:
+    worker = find(request.user, WORKERS.select_related("same_as"), View.CLINICAL, at=request.at, uid=uid)
+    if not is_unlisted(worker) and worker.same_as is None:
+        raise Http404
+    return worker
+
+
+def _others(worker: Worker) -> QuerySet[Worker]:
+    return WORKERS.filter(same_as=None).exclude(pk=worker.pk)
+
+
+def _found(request: HttpRequest, worker: Worker, sought: str) -> list[Worker]:
+    """Whoever has every word in the name, the number or the telephone number."""
+    words = re.findall(r"\w+", sought)
+    if not words:
+        return []
+    found = visible(request.user, _others(worker), View.CLINICAL, at=request.at)
+    for word in words:
+        found = found.filter(Q(name__icontains=word) | Q(number__icontains=word) | Q(phone__icontains=word))
+    return list(found[: SHOWN + 1])
+
+
+def _effects(worker: Worker, known: Worker, at: datetime) -> Iterator[str]:
+    """What `linking.link_worker` will do, in sentences."""
+    name = known.name or _("nobody named")
+    joined = []
+    for follow_up in worker.follow_ups.all():
+        runs = follow_up.ended_at is None or follow_up.ended_at > at
+        own = join.running_beside(follow_up, known, at) if runs else None
+        if own is not None:
+            joined += [follow_up, own]
+        yield _follow_up_effect(follow_up, name, runs=runs, joins=own is not None)
+    if Clearance.objects.filter(follow_up__in=joined, void_at=None, effective_at__gt=at).exists():
+        yield _("A sign-off that has not taken effect becomes void.")
+    reports = [one.reference for one in worker.breaches.all()]
+    if reports:
+        said = {"references": ", ".join(reports), "name": name}
+        yield (
+            ngettext(
+                "Report %(references)s becomes a report about %(name)s.",
+                "Reports %(references)s become reports about %(name)s.",
+                len(reports),
+            )
+            % said
+        )
+    readings = worker.readings.count()
+    if readings:
+        yield ngettext(
+            "%(count)s reading stays as it was entered and is read together with those of %(name)s.",
+            "%(count)s readings stay as they were entered and are read together with those of %(name)s.",
+            readings,
+        ) % {"count": readings, "name": name}
+    about = Q(worker=worker) | Q(follow_up__worker=worker, follow_up__in=joined)
+    alerts = Alert.objects.filter(about, closed_at=None).count()
+    if alerts:
+        yield ngettext(
+            "%(count)s open alert is raised anew with the whole record: somebody must look again.",
+            "%(count)s open alerts are raised anew with the whole record: somebody must look again.",
+            alerts,
+        ) % {"count": alerts}
+    if worker.protections.exists() or PrivateNote.objects.filter(worker=worker).exists():
+        yield _("Vaccine, prophylaxis and private note are added to the record of %(name)s.") % {"name": name}
+    if worker.phone and not known.phone:
+        yield _("The telephone number %(phone)s is kept for %(name)s.") % {
+            "phone": worker.phone,
+            "name": name,
+        }
+    elif worker.phone and worker.phone != known.phone:
+        said = {"phone": known.phone, "other": worker.phone, "name": name}
+        yield _("%(name)s keeps the telephone number %(phone)s; %(other)s stays with the old entry.") % said
+
+
+def _follow_up_effect(follow_up: FollowUp, name: str, *, runs: bool, joins: bool) -> str:
+    days = [date_format(one.day_zero, "j F") for one in follow_up.exposures.filter(withdrawn_at=None)]
+    said = {"pathogen": follow_up.pathogen.capitalize(), "name": name, "days": ", ".join(days)}
+    if joins:
+        return (
+            ngettext(
+                "%(pathogen)s: the two follow-ups become one. The exposure of %(days)s moves to the follow-up of "
+                "%(name)s, whose last day is then that of the latest exposure.",
+                "%(pathogen)s: the two follow-ups become one. The exposures of %(days)s move to the follow-up of "
+                "%(name)s, whose last day is then that of the latest exposure.",
+                len(days),
+            )
+            % said
+        )
+    if runs:
+        return _("%(pathogen)s: the follow-up, exposure of %(days)s, goes on as the one of %(name)s.") % said
+    return _("%(pathogen)s: the follow-up that has ended goes to the record of %(name)s.") % said

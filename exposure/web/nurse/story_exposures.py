@@ -1,0 +1,67 @@
+"""The exposures in a person's story: recorded, corrected, told and taken out, and what is known of their cases."""
+
+from collections.abc import Iterable, Iterator
+from typing import Any
+
+from django.db.models import Q
+from django.utils.translation import gettext as _
+
+from exposure.followup.models import Exposure
+from exposure.people.models import Worker
+from exposure.report.models import CaseStatement
+from exposure.web.nurse.happenings import Happening, NamedLater, moment, some
+
+Source = Exposure.Source
+
+
+def exposures(worker: Worker) -> Iterator[NamedLater]:
+    """Those of a report are told with the report; who did the rest, and when, is in the versions of the rows."""
+    rows = {one.pk: one for one in Exposure.objects.filter(follow_up__worker=worker).select_related("case")}
+    corrected = {one.corrects_id for one in rows.values()}
+    before: dict[int, Any] = {}
+    for version in Exposure.history.filter(id__in=rows).order_by("history_date", "history_id"):
+        row, earlier = rows[version.id], before.get(version.id)
+        before[version.id] = version
+        if earlier is None:
+            happened = _begun(row, rows.get(row.corrects_id), version)
+        elif version.told_at != earlier.told_at and version.told_at:
+            title = _("Told of the exposure %(how)s") % {"how": version.get_told_by_display()}
+            happened = Happening(version.told_at, title)
+        elif version.withdrawn_at and not earlier.withdrawn_at and version.id not in corrected:
+            title = _("The exposure of %(time)s no longer counts") % {"time": moment(version.occurred_at)}
+            happened = Happening(version.history_date, title, some(version.withdrawn_reason))
+        else:
+            continue
+        if happened is not None:
+            yield happened, version.history_user_id
+    yield from _cases(worker, rows.values())
+
+
+def _begun(row: Exposure, corrected: Exposure | None, version: Any) -> Happening | None:
+    if corrected is not None:
+        said = {"old": moment(corrected.occurred_at), "new": moment(version.occurred_at)}
+        title = _("Time of the exposure corrected: %(new)s, not %(old)s") % said
+        return Happening(version.history_date, title, some(corrected.withdrawn_reason))
+    if row.source == Source.REPORT:
+        return None
+    title = _("Exposure recorded without a report: %(source)s") % {"source": row.get_source_display()}
+    case = _("Case %(case)s.") % {"case": row.case.code} if row.case else ""
+    lines = some(moment(version.occurred_at), version.tier_label, case, version.note)
+    return Happening(version.history_date, title, lines)
+
+
+def _cases(worker: Worker, rows: Iterable[Exposure]) -> Iterator[NamedLater]:
+    """What was stated about the cases since the first of the contacts."""
+    first = min((one.occurred_at for one in rows), default=None)
+    if first is None:
+        return
+    own = Q(case__exposures__follow_up__worker=worker) | Q(
+        case__breaches__exposures__follow_up__worker=worker
+    )
+    stated = CaseStatement.objects.filter(own, recorded_at__gte=first).select_related("case").distinct()
+    for one in stated.order_by("recorded_at", "id"):
+        said = {"case": one.case.code, "pathogen": one.pathogen, "status": one.get_status_display()}
+        title = _("Case %(case)s, %(pathogen)s: now %(status)s") % said
+        hours = one.hours_since_onset
+        test = _("Tested %(hours)s h after the onset.") % {"hours": hours} if hours is not None else ""
+        yield Happening(one.recorded_at, title, some(test, one.note)), one.recorded_by

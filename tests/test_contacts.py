@@ -1,0 +1,107 @@
+"""Exposures without a breach report: outside, or from a contact list."""
+
+from datetime import date, timedelta
+
+import pytest
+
+from exposure import cases, contacts, decisions
+from exposure.followup.contact_list import read_contact_list
+from exposure.followup.models import Exposure, FollowUp
+from exposure.followup.plans import profile_of
+from exposure.people.models import Worker
+from exposure.report.submission import BadSubmission
+from tests.cast import MONDAY, doing
+from tests.walk import log, report
+
+pytestmark = pytest.mark.database
+LIST = """number,name,phone,employer,last_contact,tier
+SG-1042,,,,2026-03-01,high
+,Ines Reed,+351 900 000 077,Brightwell Cleaning,2026-03-01 22:30,high
+"""
+
+
+def outside(cast, **changes):
+    said = {"occurred_at": MONDAY - timedelta(days=1), "tier": "high", **changes}
+    with doing(cast.nurse):
+        return contacts.record_exposure(
+            worker=cast.worker, pathogen="ebola", by=cast.nurse, at=MONDAY, **said
+        )
+
+
+def record(cast, text=LIST):
+    with doing(cast.nurse):
+        return contacts.record_contact_list(
+            rows=read_contact_list(text), case=cast.case, pathogen="ebola", by=cast.nurse, at=MONDAY
+        )
+
+
+def test_an_exposure_outside_opens_a_monitored_follow_up_under_the_tiers_plan(cast):
+    exposure = outside(cast)
+    assert (exposure.day_zero, exposure.last_day) == (date(2026, 3, 1), date(2026, 3, 22))
+    assert exposure.follow_up.states.get().kind == "monitored"
+    assert exposure.follow_up.checks.last().local_date == exposure.last_day
+    assert profile_of(exposure.follow_up).silence_hours is not None
+
+
+def test_it_joins_the_follow_up_that_a_report_opened_and_is_recorded_once(cast):
+    [follow_up] = report(cast).follow_ups
+    assert outside(cast) == outside(cast)
+    assert follow_up.exposures.count() == 2
+
+
+def test_a_fever_in_it_is_a_fever(cast):
+    outside(cast)
+    assert log(cast, at=MONDAY + timedelta(hours=10), temperature="38.4").triggers == ("fever",)
+
+
+def test_its_tasks_can_be_done(cast):
+    for task in outside(cast).tasks.all():
+        with doing(cast.nurse):
+            done = decisions.complete_task(task=task, note="", by=cast.nurse, at=MONDAY)
+        assert done.completed_at == MONDAY
+
+
+@pytest.mark.parametrize(
+    ("changes", "pointer"),
+    [
+        ({"tier": "some"}, "/tier"),
+        ({"tier": "none"}, "/tier"),
+        ({"occurred_at": MONDAY + timedelta(seconds=1)}, "/occurred_at"),
+    ],
+)
+def test_what_cannot_be_is_refused_at_its_field(cast, changes, pointer):
+    with pytest.raises(BadSubmission) as refused:
+        outside(cast, **changes)
+    assert [one.pointer for one in refused.value.problems] == [pointer]
+
+
+def test_a_contact_list_opens_a_follow_up_per_line_and_twice_changes_nothing(cast):
+    first = record(cast)
+    assert record(cast) == first
+    assert FollowUp.objects.count() == Exposure.objects.count() == 2
+    assert Worker.objects.filter(name="Ines Reed").count() == 1
+
+
+def test_whoever_came_by_a_contact_list_is_linked_to_the_case(cast):
+    record(cast)
+    assert len(cases.linked_follow_ups(cast.case, at=MONDAY)) == 2
+
+
+def test_one_bad_line_and_nothing_is_stored(cast):
+    bad = LIST + ",,,,yesterday,high\nSG-9999,,,,2026-03-01,some\n"
+    with pytest.raises(BadSubmission) as refused:
+        record(cast, bad)
+    pointers = {one.pointer for one in refused.value.problems}
+    assert pointers == {"/4/last_contact", "/4/name", "/5/tier", "/5/number"}
+    assert not Exposure.objects.exists()
+
+
+def test_a_preview_stores_nothing_and_reads_semicolons_in_any_order(cast):
+    [row] = read_contact_list("tier;last_contact;name\nhigh;2026-03-01 22:30;Reed, Ines\n")
+    assert (row.line, row.name, row.tier, row.errors) == (2, "Reed, Ines", "high", ())
+    assert not Exposure.objects.exists()
+
+
+def test_a_file_without_column_names_says_so_at_its_first_line(db):
+    [row] = read_contact_list("SG-1042,2026-03-01\n")
+    assert (row.line, row.errors[0][0]) == (1, "")

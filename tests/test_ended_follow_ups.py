@@ -1,0 +1,121 @@
+"""What is learnt after a follow-up has ended, or was signed off, changes neither how it ended nor what it asks for."""
+
+from datetime import timedelta
+
+import pytest
+
+from exposure import decisions, monitoring, pipeline
+from exposure.followup.models import FollowUp, FollowUpState
+from tests.cast import MONDAY, doing
+from tests.report.test_intake import adopt_instead
+from tests.walk import follow_up_told_and_confirmed, log_to_the_end
+
+pytestmark = pytest.mark.database
+
+LATER = MONDAY + timedelta(days=2)
+
+
+def end(cast, follow_up):
+    with doing(cast.nurse, at=LATER):
+        said = {"kind": "left", "reason": "Left for another hospital.", "basis": "agreed"}
+        monitoring.end_follow_up(follow_up=follow_up, by=cast.nurse, at=LATER, **said)
+
+
+def correct(cast, follow_up, at, occurred_at):
+    with doing(cast.nurse, at=at):
+        exposure = follow_up.exposures.get(withdrawn_at=None)
+        said = {"occurred_at": occurred_at, "reason": "Ward book."}
+        monitoring.correct_exposure(exposure=exposure, by=cast.nurse, at=at, **said)
+
+
+def answer(cast, follow_up, at, **facts):
+    with doing(cast.nurse, at=at):
+        breach = follow_up.exposures.get().breach
+        decisions.answer_facts(breach=breach, facts=facts, by=cast.nurse, at=at)
+
+
+def withdraw(cast, follow_up, at):
+    with doing(cast.nurse, at=at):
+        breach = follow_up.exposures.get().breach
+        asked = decisions.ask_withdrawal(breach=breach, reason="A slip.", by=cast.nurse, at=at)
+        said = {"accepted": True, "reason": "Spoken."}
+        monitoring.decide_withdrawal(request=asked, by=cast.nurse, at=at, **said)
+
+
+def signed_off(cast):
+    follow_up = follow_up_told_and_confirmed(cast)
+    at = log_to_the_end(cast, follow_up)
+    with doing(cast.physician, at=at):
+        clearance = pipeline.sign_clearance(follow_up=follow_up, by=cast.physician, at=at)
+    assert clearance.effective_at > at
+    return FollowUp.objects.get(), clearance, at
+
+
+def state_of(follow_up):
+    return follow_up.states.get(until_at=None).kind
+
+
+def test_no_reading_is_asked_for_after_the_end_whatever_is_corrected_or_answered(cast):
+    follow_up = follow_up_told_and_confirmed(cast)
+    end(cast, follow_up)
+    answer(cast, follow_up, LATER, skin="broken")
+    correct(cast, follow_up, LATER, LATER)
+    assert not follow_up.checks.filter(withdrawn_at=None, opens_at__gt=LATER).exists()
+
+
+@pytest.mark.parametrize("deed", [withdraw, lambda *who: answer(*who, contact="none", skin="no")])
+def test_a_report_that_no_longer_counts_leaves_an_ended_follow_up_as_it_ended(cast, deed):
+    follow_up = follow_up_told_and_confirmed(cast)
+    end(cast, follow_up)
+    deed(cast, follow_up, LATER + timedelta(days=1))
+    follow_up.refresh_from_db()
+    assert (follow_up.ended_at, state_of(follow_up)) == (LATER, FollowUpState.Kind.LEFT)
+
+
+def test_a_corrected_day_0_voids_a_clearance_that_has_not_taken_effect(cast):
+    follow_up, clearance, at = signed_off(cast)
+    correct(cast, follow_up, at, MONDAY + timedelta(days=3))
+    follow_up.refresh_from_db()
+    clearance.refresh_from_db()
+    assert (clearance.void_at, follow_up.ended_at) == (at, None)
+    assert state_of(follow_up) == FollowUpState.Kind.MONITORED
+    assert follow_up.checks.filter(withdrawn_at=None, opens_at__gt=clearance.effective_at).exists()
+
+
+def test_answers_that_move_nothing_leave_a_clearance_as_it_was_signed(cast):
+    follow_up, clearance, at = signed_off(cast)
+    answer(cast, follow_up, at, skin="broken")
+    clearance.refresh_from_db()
+    assert clearance.void_at is None
+
+
+def test_a_withdrawal_before_a_clearance_takes_effect_ends_the_follow_up_at_once(cast):
+    follow_up, _clearance, at = signed_off(cast)
+    withdraw(cast, follow_up, at)
+    follow_up.refresh_from_db()
+    assert (follow_up.ended_at, state_of(follow_up)) == (at, FollowUpState.Kind.RULED_OUT)
+
+
+def test_another_tier_with_other_days_voids_a_clearance_that_has_not_taken_effect(cast):
+    follow_up, clearance, at = signed_off(cast)
+    answer(cast, follow_up, at, contact="none", skin="no")
+    clearance.refresh_from_db()
+    assert clearance.void_at == at
+
+
+def test_a_higher_tier_after_the_end_reopens_nothing_and_asks_a_clinician(cast):
+    with doing("command:tests"):
+        adopt_instead(cast, "ebola-2014.1", MONDAY - timedelta(days=1))
+    follow_up = follow_up_told_and_confirmed(cast, facts={"contact": "mucosa"})
+    for tier in ("low", "high"):
+        with doing(cast.physician, at=LATER):
+            breach = follow_up.exposures.get().breach
+            said = {"pathogen": "ebola", "tier": tier, "reason": "Spoken with the ward."}
+            made = decisions.override_tier(breach=breach, by=cast.physician, at=LATER, **said)
+        if tier == "low":
+            with doing(cast.physician2, at=LATER):
+                decisions.countersign(assessment=made, by=cast.physician2, at=LATER)
+            end(cast, follow_up)
+    follow_up.refresh_from_db()
+    assert (follow_up.ended_at, state_of(follow_up)) == (LATER, FollowUpState.Kind.LEFT)
+    assert follow_up.alerts.get(cause="to_look_at").closed_at is None

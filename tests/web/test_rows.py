@@ -1,0 +1,50 @@
+"""What stands before what on the monitoring list. The order is a local choice; there is no source for it."""
+
+from datetime import timedelta
+
+import pytest
+
+from exposure import decisions
+from exposure.followup.models import FollowUp
+from exposure.people.models import Worker
+from exposure.web.nurse.rows import rows
+from tests.cast import MONDAY, doing
+from tests.walk import confirm, follow_up_told_and_confirmed, log, report
+
+pytestmark = pytest.mark.database
+
+EVENING = MONDAY + timedelta(hours=10)
+
+
+def by_badness():
+    return sorted(rows(FollowUp.objects.all(), at=EVENING), key=lambda row: row.badness)
+
+
+def test_a_fever_that_nobody_has_seen_stands_before_one_that_somebody_has(cast):
+    follow_up_told_and_confirmed(cast)
+    seen = log(cast, at=EVENING, temperature="39.5").alerts[0]
+    with doing(cast.nurse, at=EVENING):
+        decisions.acknowledge_alert(alert=seen, by=cast.nurse, at=EVENING)
+    cast.worker = _another(cast, "SG-2")
+    follow_up_told_and_confirmed(cast)
+    log(cast, at=EVENING, by=cast.nurse, temperature="38.1")
+    assert [row.overview.follow_up.worker.number for row in by_badness()] == ["SG-2", "SG-1042"]
+
+
+def test_a_report_that_nobody_has_confirmed_is_a_flag_also_where_the_follow_up_ran_before(cast):
+    follow_up_told_and_confirmed(cast)
+    assert not _flags()
+    again = report(cast, at=EVENING, occurred_at=EVENING.isoformat())
+    assert "unconfirmed" in _flags()
+    confirm(cast, again, at=EVENING)
+    assert "unconfirmed" not in _flags()
+
+
+def _flags():
+    [row] = rows(FollowUp.objects.all(), at=EVENING)
+    return {flag.cause for flag in row.flags}
+
+
+def _another(cast, number):
+    with doing("command:tests"):
+        return Worker.objects.create(site=cast.site, number=number, name="Vera Moss")
