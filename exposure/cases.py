@@ -20,6 +20,7 @@ from exposure.people.access import Deed, require
 from exposure.people.models import User
 from exposure.places.models import Station
 from exposure.report.models import Case, CaseStatement
+from exposure.report.moments import slip_in
 from exposure.report.submission import BadSubmission, Problem
 
 EARLY_TEST = timedelta(hours=72)  # a negative test taken within 72 hours of onset is repeated; from memory
@@ -50,8 +51,8 @@ def open_case(*, station: Station, code: str, opened_at: datetime, by: User, at:
             "Use capital letters and digits, at least one digit, at most %(most)s in all. Never a name."
         )
         raise BadSubmission(Problem("/code", message % {"most": LONGEST_CODE}))
-    if opened_at > at:
-        raise BadSubmission(Problem("/opened_at", _("This time has not come yet.")))
+    if slip := slip_in(opened_at, "/opened_at", at=at):
+        raise BadSubmission(slip)
     said = {"site": station.site, "station": station, "opened_at": opened_at}
     case, _fresh = Case.objects.get_or_create(code=code, defaults=said)
     if case.station_id != station.pk or case.closed_at is not None:
@@ -63,7 +64,7 @@ def close_case(*, case: Case, by: User, at: datetime) -> Case:
     """Reports of what happens at the station from now on no longer take it up; follow-ups run on. Once."""
     require(by, Deed.STATE_CASE, case.site_id, at=at)
     with transaction.atomic():
-        case = Case.objects.select_for_update(of=("self",)).get(pk=case.pk)
+        case = Case.objects.select_for_update(no_key=True).get(pk=case.pk)
         if case.closed_at is None:
             case.closed_at = at
             case.save()
@@ -83,7 +84,8 @@ def state_case(
     at: datetime,
 ) -> CaseStatement:
     """State anew what a case has. It moves nobody: each linked follow-up that runs gets an alert, so that a
-    physician decides. The same statement again changes nothing."""
+    physician decides; where the pathogen is new to the case, also those for its other ones. The same statement again
+    changes nothing."""
     require(by, Deed.STATE_CASE, case.site_id, at=at)
     if status not in CaseStatement.Status.values:
         raise BadSubmission(Problem("/status", _("Say whether it is suspected, confirmed or ruled out.")))
@@ -95,13 +97,13 @@ def state_case(
         "note": note,
     }
     with transaction.atomic():
-        Case.objects.select_for_update(of=("self",)).get(pk=case.pk)
+        Case.objects.select_for_update(no_key=True).get(pk=case.pk)
         newest = case.statements.filter(pathogen=pathogen).last()
         if newest is not None and all(getattr(newest, name) == value for name, value in said.items()):
             return newest
         statement = CaseStatement.objects.create(case=case, pathogen=pathogen, **said)
         because = _case_changed(case, statement)
-        for follow_up in linked_follow_ups(case, pathogen, at=at):
+        for follow_up in linked_follow_ups(case, pathogen if newest else None, at=at):
             alerts.raise_alert(
                 follow_up, Alert.Cause.CASE_CHANGED, because, site=follow_up.site, at=at, urgent=False
             )

@@ -27,6 +27,7 @@ from exposure.people.access import Deed, require, require_for
 from exposure.people.models import User, Worker
 from exposure.places.models import Site
 from exposure.report.models import Case, CaseStatement, Told
+from exposure.report.moments import slip_in
 from exposure.report.submission import BadSubmission, Problem
 
 Source = Exposure.Source
@@ -53,7 +54,8 @@ def record_exposure(
     at: datetime,
 ) -> Exposure:
     """An exposure outside, or of a list, under the tier's plan of the criteria that the site works with. The same
-    contact again changes nothing. Raises BadSubmission at the field, and PermissionDenied."""
+    contact in the same tier again changes nothing. Raises BadSubmission at the field, and PermissionDenied."""
+    worker = worker.same_as or worker
     require_for(by, Deed.RECORD_EXPOSURE, worker, at=at)
     site = case.site if case else worker.site
     version = assess.adopted(site, pathogen, at=at)
@@ -62,7 +64,8 @@ def record_exposure(
         raise BadSubmission(*problems)
     said = {"occurred_at": occurred_at, "source": source, "case": case, "note": note}
     with transaction.atomic():
-        return _record(worker.same_as or worker, version, tier, site, by=by, at=at, **said)
+        pipeline.one_at_a_time(worker)
+        return _record(worker, version, tier, site, by=by, at=at, **said)
 
 
 def _record(
@@ -76,8 +79,7 @@ def _record(
     at: datetime,
     **said: Any,
 ) -> Exposure:
-    pipeline.one_at_a_time(worker)
-    own = {"follow_up__worker": worker, "follow_up__pathogen": version.pathogen}
+    own = {"follow_up__worker": worker, "follow_up__pathogen": version.pathogen, "tier": tier}
     known = Exposure.objects.filter(**own, **said, corrects=None).first()
     if known is not None:  # also where it has been corrected or withdrawn since
         return known
@@ -92,7 +94,7 @@ def _record(
 def tell_of_exposure(*, exposure: Exposure, how: str, by: User, at: datetime) -> Exposure:
     """Record that the worker was told of it, in person or by telephone: messages may start. Once."""
     follow_up = exposure.follow_up
-    require(by, Deed.TELL, follow_up.site_id, follow_up.worker.user_id, at=at)
+    require_for(by, Deed.TELL, follow_up.worker, at=at)
     if how not in dict(Told.HOW):
         raise BadSubmission(Problem("/how", _("Say whether in person or by telephone.")))
     with transaction.atomic():
@@ -144,7 +146,7 @@ def preview_contact_list(
     followed = set(running.values_list("worker", flat=True))
     standing = set(
         Exposure.objects.filter(case=case, source=source, corrects=None, follow_up__pathogen=pathogen)
-        .values_list("follow_up__worker", "occurred_at", "note")
+        .values_list("follow_up__worker", "occurred_at", "tier", "note")
     )  # fmt: skip
     first: dict[object, int] = {}
     lines = []
@@ -167,7 +169,7 @@ def preview_contact_list(
                 last_day=plans.last_day_of(tier.plan, day_zero) if tier and day_zero else None,
                 tier_label=text(tier.label) if tier else row.tier,
                 joins=worker is not None and worker.pk in followed,
-                recorded=worker is not None and (worker.pk, moment, row.note) in standing,
+                recorded=worker is not None and (worker.pk, moment, row.tier, row.note) in standing,
                 problems=tuple(problems),
             )
         )
@@ -189,8 +191,9 @@ def record_contact_list(
     if source not in LISTS:
         raise BadSubmission(Problem("/source", _("Say whether it is a contact list or a duty roster.")))
     with transaction.atomic():
-        # One list of a case after the other: two at once would enter somebody new twice.
-        Case.objects.select_for_update(of=("self",)).get(pk=case.pk)
+        # One list of a case after the other: two at once would enter somebody new twice. Reports of it need not wait.
+        Case.objects.select_for_update(no_key=True).get(pk=case.pk)
+        pipeline.one_at_a_time(*filter(None, _people(rows, case)))
         lines = preview_contact_list(rows, case=case, pathogen=pathogen, source=source, by=by, at=at)
         problems = [
             Problem(f"/{line.row.line}{one.pointer}", one.message) for line in lines for one in line.problems
@@ -225,9 +228,8 @@ def _problems(
     version: CriteriaVersion | None, tier: str, occurred_at: datetime | None, site: Site, at: datetime
 ) -> list[Problem]:
     """`occurred_at` is None where it could not be read, which is said elsewhere."""
-    problems = []
-    if occurred_at is not None and occurred_at > at:
-        problems.append(Problem("/occurred_at", _("This time has not come yet.")))
+    slip = slip_in(occurred_at, "/occurred_at", at=at) if occurred_at is not None else None
+    problems = [slip] if slip else []
     if version is None:
         return [*problems, Problem("/pathogen", _("No criteria are adopted for this."))]
     known = {one.code: one.plan for one in assess.criteria_of(version).tiers}
@@ -236,7 +238,7 @@ def _problems(
         return [*problems, Problem("/tier", _("Choose one of these tiers: %(among)s.") % {"among": among})]
     if not plans.brings_follow_up(known[tier]):
         problems.append(Problem("/tier", _("This tier asks for no follow-up.")))
-    if occurred_at is None:
+    if occurred_at is None or problems:
         return problems
     last_day = plans.last_day_of(known[tier], _local_date(occurred_at, site))
     if last_day is not None and end_of_day(last_day, ZoneInfo(site.zone)) <= at:

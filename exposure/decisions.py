@@ -15,13 +15,14 @@ from exposure import pipeline
 from exposure.classify import assess
 from exposure.classify.models import Assessment, Signature
 from exposure.followup import alerts, duties, opening, plans, states
-from exposure.followup.models import Check, Exposure, Fill, FollowUp, FollowUpState
+from exposure.followup.models import Check, Exposure, Fill, FollowUp
 from exposure.followup.overview import standing_fill
 from exposure.followup.work_models import Alert, Call, Task
 from exposure.people.access import Deed, require, require_for
 from exposure.people.models import User, Worker
 from exposure.record import because as because_of
 from exposure.report.models import Breach, Told, WithdrawalRequest
+from exposure.report.moments import slip_in
 from exposure.report.submission import BadSubmission, Problem
 
 Cause = Alert.Cause
@@ -46,10 +47,8 @@ def tell_worker(*, breach: Breach, how: str, told_at: datetime, by: User, at: da
     require(by, Deed.TELL, breach.site_id, breach.worker.user_id, at=at)
     if how not in dict(Told.HOW):
         raise BadSubmission(Problem("/by", _("Say whether in person or by telephone.")))
-    if told_at > at + CLOCK_GRACE:
-        raise BadSubmission(
-            Problem("/at", _("This time has not come yet. Give the time when the worker was told."))
-        )
+    if slip := slip_in(told_at, "/at", at=at + CLOCK_GRACE):
+        raise BadSubmission(slip)
     with transaction.atomic():
         breach = _locked(breach)
         standing = breach.tellings.first()
@@ -184,7 +183,9 @@ def _apply(breach: Breach, at: datetime, by: User) -> None:
             if (exposure.tier, exposure.last_day) != stood:
                 _go_on_or_ask(exposure, at, by)
         if follow_up is not None:
-            _settle(follow_up, breach, at, by)
+            pipeline.plan_readings(follow_up, at)
+            reason = _("No exposure is left that counts.")
+            states.settle(follow_up, reason=reason, at=at, by=by.actor)
 
 
 def _go_on_or_ask(exposure: Exposure, at: datetime, by: User) -> None:
@@ -194,7 +195,9 @@ def _go_on_or_ask(exposure: Exposure, at: datetime, by: User) -> None:
     because = _("An exposure was assessed anew before the last day had ended.")
     pipeline.go_on(follow_up, because, at, by.actor)
     if follow_up.ended_at is not None and exposure.withdrawn_at is None:
-        because = _("An exposure was assessed anew after the follow-up had ended: reopen it if it must go on.")
+        because = _(
+            "An exposure was assessed anew after the follow-up had ended: reopen it if it must go on."
+        )
         alerts.raise_alert(follow_up, Cause.TO_LOOK_AT, because, site=follow_up.site, at=at)
 
 
@@ -204,20 +207,6 @@ def _take_out(exposure: Exposure, assessment: Assessment, at: datetime) -> None:
     exposure.withdrawn_at = at
     exposure.withdrawn_reason = exposure.tier_label
     exposure.save()
-
-
-def _settle(follow_up: FollowUp, breach: Breach, at: datetime, by: User) -> None:
-    pipeline.plan_readings(follow_up, at)
-    standing = list(follow_up.exposures.filter(withdrawn_at=None).select_related("breach"))
-    if follow_up.ended_at is not None:
-        return
-    if not standing:
-        reason = _("No exposure is left that counts.")
-        states.end(follow_up, FollowUpState.Kind.RULED_OUT, at=at, ends_at=at, by=by.actor, reason=reason)
-    elif all(one.breach is None or one.breach.confirmed_at is not None for one in standing):
-        state = states.state_of(follow_up)
-        if state is not None and state.kind == FollowUpState.Kind.PROVISIONAL:
-            states.enter_state(follow_up, FollowUpState.Kind.MONITORED, at=at, by=by.actor)
 
 
 def _locked(breach: Breach) -> Breach:

@@ -22,8 +22,7 @@ def link_worker(*, worker: Worker, same_as: Worker, by: User, at: datetime) -> W
     for one in (worker, known):
         require_for(by, Deed.LINK, one, at=at)
     with transaction.atomic(), because_of(_("The same person as %(name)s.") % {"name": known.name}):
-        for one in sorted((worker, known), key=lambda one: one.pk):
-            pipeline.one_at_a_time(one)
+        pipeline.one_at_a_time(worker, known)
         worker = Worker.objects.get(pk=worker.pk)
         if worker.same_as_id == known.pk:
             return known

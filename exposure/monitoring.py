@@ -17,6 +17,7 @@ from exposure.people.access import Deed, holds, require, require_for
 from exposure.people.models import Role, User, Worker
 from exposure.record import because as because_of
 from exposure.report.models import Breach, WithdrawalDecision, WithdrawalRequest
+from exposure.report.moments import slip_in
 from exposure.report.submission import BadSubmission, Problem
 
 Kind = FollowUpState.Kind
@@ -55,8 +56,7 @@ def _withdraw(breach: Breach, reason: str, by: User, at: datetime) -> None:
         follow_up = exposure.follow_up
         pipeline.go_on(follow_up, reason, at, by.actor)
         pipeline.plan_readings(follow_up, at)
-        if follow_up.ended_at is None and not follow_up.exposures.filter(withdrawn_at=None).exists():
-            states.end(follow_up, Kind.RULED_OUT, at=at, ends_at=at, by=by.actor, reason=reason)
+        states.settle(follow_up, reason=reason, at=at, by=by.actor)
 
 
 def correct_exposure(
@@ -68,8 +68,8 @@ def correct_exposure(
     """
     follow_up = exposure.follow_up
     require(by, Deed.RECORD_EXPOSURE, follow_up.site_id, follow_up.worker.user_id, at=at)
-    if occurred_at > at:
-        raise BadSubmission(Problem("/occurred_at", _("This time has not come yet.")))
+    if slip := slip_in(occurred_at, "/occurred_at", at=at):
+        raise BadSubmission(slip)
     _needs(reason, "/reason", _("Say how you know the time."))
     with transaction.atomic(), because_of(reason):
         pipeline.one_at_a_time(follow_up.worker)
@@ -212,8 +212,8 @@ def record_protection(
     if kind not in Protection.Kind.values:
         raise BadSubmission(Problem("/kind", _("Say whether it was a vaccine or prophylaxis.")))
     _needs(what, "/what", _("Name what was given."))
-    if given_at > at:
-        raise BadSubmission(Problem("/given_at", _("This time has not come yet.")))
+    if slip := slip_in(given_at, "/given_at", at=at):
+        raise BadSubmission(slip)
     given = {"worker": worker, "kind": kind, "what": what, "given_at": given_at, "batch": batch}
     with transaction.atomic():
         return Protection.objects.filter(**given).first() or Protection.objects.create(**given)

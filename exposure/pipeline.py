@@ -120,9 +120,11 @@ def open_exposure(assessment: Assessment, at: datetime, by: User) -> FollowUp | 
     return opened[0] if opened else None
 
 
-def one_at_a_time(worker: Worker) -> None:
-    """Whatever opens, feeds or ends a worker's follow-ups waits here for its turn, until its transaction ends."""
-    Worker.objects.select_for_update(no_key=True).get(pk=worker.pk)
+def one_at_a_time(*workers: Worker) -> None:
+    """Whatever opens, feeds or ends a worker's follow-ups waits here for its turn, until its transaction ends. Give all
+    of several at once: they are taken in one order, so that no two wait for each other."""
+    keys = {worker.pk for worker in workers}
+    list(Worker.objects.select_for_update(no_key=True).filter(pk__in=keys).order_by("pk"))
 
 
 def _raise_report_alerts(breach: Breach, assessments: Iterable[Assessment], at: datetime) -> None:
@@ -300,6 +302,8 @@ def sign_clearance(*, follow_up: FollowUp, by: User, at: datetime) -> Clearance:
         standing = follow_up.clearances.filter(void_at=None, signed_at__isnull=False).first()
         if standing is not None:
             return standing
+        if follow_up.ended_at is not None:
+            raise NotYet("ended")
         now = overview(follow_up, at=at)
         kinds = {role.kind for role in roles_of(by, at=at) if role.site_id in (None, follow_up.site_id)}
         if not may_sign(now, kinds):
@@ -333,6 +337,7 @@ def follow_ups_to_replan(*, at: datetime) -> list[int]:
 def replan_follow_up(*, follow_up_id: int, at: datetime) -> None:
     """Bring one follow-up's unopened readings in line with its exposures, windows and zones of today."""
     with transaction.atomic():
+        one_at_a_time(Worker.objects.get(follow_ups=follow_up_id))
         follow_up = (
             FollowUp.objects.select_for_update(of=("self",))
             .select_related("worker__site")

@@ -1,16 +1,22 @@
 """Exposures without a breach report: outside, or from a contact list."""
 
-from datetime import date, timedelta
+import time
+from concurrent.futures import ThreadPoolExecutor
+from datetime import UTC, date, datetime, timedelta
+from zoneinfo import ZoneInfo
 
 import pytest
+from django.db import connection
 
-from exposure import cases, contacts, decisions
+from exposure import cases, contacts, decisions, monitoring
 from exposure.followup.contact_list import read_contact_list
 from exposure.followup.models import Exposure, FollowUp
+from exposure.followup.overview import overview
 from exposure.followup.plans import profile_of
 from exposure.people.models import Worker
+from exposure.report.models import Case
 from exposure.report.submission import BadSubmission
-from tests.cast import MONDAY, doing
+from tests.cast import MONDAY, adopt, doing
 from tests.walk import log, report
 
 pytestmark = pytest.mark.database
@@ -21,11 +27,9 @@ SG-1042,,,,2026-03-01,high
 
 
 def outside(cast, **changes):
-    said = {"occurred_at": MONDAY - timedelta(days=1), "tier": "high", **changes}
+    said = {"pathogen": "ebola", "occurred_at": MONDAY - timedelta(days=1), "tier": "high", **changes}
     with doing(cast.nurse):
-        return contacts.record_exposure(
-            worker=cast.worker, pathogen="ebola", by=cast.nurse, at=MONDAY, **said
-        )
+        return contacts.record_exposure(worker=cast.worker, by=cast.nurse, at=MONDAY, **said)
 
 
 def record(cast, text=LIST):
@@ -67,6 +71,9 @@ def test_its_tasks_can_be_done(cast):
         ({"tier": "some"}, "/tier"),
         ({"tier": "none"}, "/tier"),
         ({"occurred_at": MONDAY + timedelta(seconds=1)}, "/occurred_at"),
+        ({"occurred_at": datetime(1, 1, 1, tzinfo=ZoneInfo("Asia/Tokyo"))}, "/occurred_at"),
+        ({"occurred_at": datetime(1, 1, 1, tzinfo=UTC)}, "/occurred_at"),
+        ({"occurred_at": datetime(9999, 12, 31, tzinfo=UTC)}, "/occurred_at"),
     ],
 )
 def test_what_cannot_be_is_refused_at_its_field(cast, changes, pointer):
@@ -105,3 +112,84 @@ def test_a_preview_stores_nothing_and_reads_semicolons_in_any_order(cast):
 def test_a_file_without_column_names_says_so_at_its_first_line(db):
     [row] = read_contact_list("SG-1042,2026-03-01\n")
     assert (row.line, row.errors[0][0]) == (1, "")
+
+
+def test_the_same_contact_in_a_higher_tier_counts(cast):
+    """Tiers low and high are those of fixtures/criteria/lassa-2018.1.yaml."""
+    with doing("command:tests"):
+        adopt(cast.site, "lassa-2018.1", MONDAY - timedelta(days=1))
+    for tier in ("low", "high", "high", "low"):
+        exposure = outside(cast, pathogen="lassa", tier=tier)
+    assert sorted(exposure.follow_up.exposures.values_list("tier", flat=True)) == ["high", "low"]
+    assert overview(exposure.follow_up, at=MONDAY).in_force.tier == "high"
+
+
+def test_whoever_records_an_exposure_says_that_the_worker_was_told_wherever_they_are_followed_up(cast):
+    with doing("command:tests"):
+        FollowUp.objects.create(site=cast.other_site, worker=cast.worker, pathogen="ebola", opened_at=MONDAY)
+    exposure = outside(cast)
+    assert exposure.follow_up.site == cast.other_site
+    with doing(cast.nurse):
+        told = contacts.tell_of_exposure(exposure=exposure, how="phone", by=cast.nurse, at=MONDAY)
+    assert told.told_at == MONDAY
+
+
+class Slow:
+    """Calls the function, then waits a moment: what else runs comes between."""
+
+    def __init__(self, function):
+        self.function = function
+
+    def __call__(self, *args, **said):
+        done = self.function(*args, **said)
+        time.sleep(0.3)
+        return done
+
+
+def both_at_once(*tasks):
+    def run(task):
+        try:
+            return task()
+        finally:
+            connection.close()
+
+    with ThreadPoolExecutor(len(tasks)) as pool:
+        return list(pool.map(run, tasks))
+
+
+@pytest.mark.django_db(transaction=True)
+def test_two_lists_that_name_the_same_people_in_another_order_are_both_recorded(cast, monkeypatch):
+    with doing("command:tests"):
+        other = Case.objects.create(
+            code="Z3Q", site=cast.site, station=cast.station, opened_at=cast.case.opened_at
+        )
+        for number in ("SG-1", "SG-2"):
+            Worker.objects.create(site=cast.site, number=number, name=number)
+    monkeypatch.setattr(contacts, "_record", Slow(contacts._record))
+
+    def recorded(case, *numbers):
+        lines = "".join(f"{number},2026-03-01,high\n" for number in numbers)
+        rows = read_contact_list(f"number,last_contact,tier\n{lines}")
+        with doing(cast.nurse):
+            return contacts.record_contact_list(
+                rows=rows, case=case, pathogen="ebola", by=cast.nurse, at=MONDAY
+            )
+
+    done = both_at_once(lambda: recorded(cast.case, "SG-1", "SG-2"), lambda: recorded(other, "SG-2", "SG-1"))
+    assert [len(exposures) for exposures in done] == [2, 2]
+    assert Exposure.objects.count() == 4
+
+
+@pytest.mark.django_db(transaction=True)
+def test_a_list_and_a_corrected_contact_of_its_case_do_not_wait_for_each_other(cast, monkeypatch):
+    exposure = outside(cast, case=cast.case, source="contact_list")
+    for module, name in ((contacts, "_people"), (monitoring.opening, "correct")):
+        monkeypatch.setattr(module, name, Slow(getattr(module, name)))
+
+    def corrected():
+        with doing(cast.nurse):
+            said = {"occurred_at": MONDAY - timedelta(days=2), "reason": "Ward book."}
+            return monitoring.correct_exposure(exposure=exposure, by=cast.nurse, at=MONDAY, **said)
+
+    both_at_once(lambda: record(cast), corrected)
+    assert Exposure.objects.filter(withdrawn_at=None).count() == 3

@@ -8,7 +8,7 @@ from exposure import decisions, monitoring, pipeline
 from exposure.followup.models import FollowUp, FollowUpState
 from tests.cast import MONDAY, doing
 from tests.report.test_intake import adopt_instead
-from tests.walk import follow_up_told_and_confirmed, log_to_the_end
+from tests.walk import follow_up_told_and_confirmed, log, log_to_the_end
 
 pytestmark = pytest.mark.database
 
@@ -119,3 +119,14 @@ def test_a_higher_tier_after_the_end_reopens_nothing_and_asks_a_clinician(cast):
     follow_up.refresh_from_db()
     assert (follow_up.ended_at, state_of(follow_up)) == (LATER, FollowUpState.Kind.LEFT)
     assert follow_up.alerts.get(cause="to_look_at").closed_at is None
+
+
+@pytest.mark.parametrize("hours", [1, 24 * 30])
+def test_what_has_ended_otherwise_is_not_signed_off(cast, hours):
+    follow_up = follow_up_told_and_confirmed(cast)
+    log(cast, at=LATER)  # the last reading that had opened
+    end(cast, follow_up)
+    at = LATER + timedelta(hours=hours)
+    with doing(cast.physician, at=at), pytest.raises(pipeline.NotYet, match="ended"):
+        pipeline.sign_clearance(follow_up=follow_up, by=cast.physician, at=at)
+    assert state_of(follow_up) == "left"

@@ -1,11 +1,16 @@
 """Two records that prove to be one person's."""
 
+import time
+from concurrent.futures import ThreadPoolExecutor
 from datetime import date, timedelta
+from threading import Event
 
 import pytest
 from django.core.exceptions import PermissionDenied
+from django.db import connection
 
 from exposure import decisions, linking, monitoring, pipeline
+from exposure.followup import join
 from exposure.followup.models import Exposure, FollowUp
 from exposure.followup.overview import overview
 from exposure.people.models import Worker
@@ -151,3 +156,33 @@ def test_a_row_that_was_linked_before_follows_to_the_person_on_the_list(cast):
         linking.link_worker(worker=first, same_as=second, by=cast.nurse, at=MONDAY)
     link(cast, second)
     assert set(cast.worker.also.all()) == {first, second}
+
+
+@pytest.mark.django_db(transaction=True)
+def test_a_report_that_comes_while_two_records_are_linked_is_about_the_person_on_the_list(cast, monkeypatch):
+    """It names the record of somebody typed in by its id, as a removal that a tablet began before does."""
+    typed = unlisted(cast).breach.worker
+    linking_now = Event()
+    move_person = join.move_person
+
+    def slowly(*args, **said):
+        linking_now.set()
+        time.sleep(0.5)
+        return move_person(*args, **said)
+
+    monkeypatch.setattr(join, "move_person", slowly)
+
+    def meanwhile():
+        try:
+            linking_now.wait(10)
+            return report(
+                cast, worker=str(typed.uid), occurred_at=(MONDAY - timedelta(minutes=3)).isoformat()
+            )
+        finally:
+            connection.close()
+
+    with ThreadPoolExecutor() as pool:
+        reported = pool.submit(meanwhile)
+        link(cast, typed)
+        assert reported.result().breach.worker == cast.worker
+    assert FollowUp.objects.get().worker == cast.worker

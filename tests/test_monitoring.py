@@ -1,6 +1,7 @@
 """How a follow-up goes on once it runs."""
 
 from datetime import UTC, date, datetime, timedelta
+from zoneinfo import ZoneInfo
 
 import pytest
 from django.core.exceptions import PermissionDenied
@@ -11,7 +12,7 @@ from exposure.followup.overview import overview
 from exposure.followup.work_models import Alert, Restriction, Task
 from exposure.report.submission import BadSubmission
 from tests.cast import MONDAY, adopt, doing
-from tests.walk import report
+from tests.walk import confirm, log_to_the_end, report, tell
 
 pytestmark = pytest.mark.database
 
@@ -130,9 +131,9 @@ def test_clearance_and_a_missing_basis_are_refused(cast, follow_up, kind, basis,
     assert refused.value.problems[0].pointer == pointer
 
 
-def state(cast, **said):
+def state(cast, pathogen="ebola", **said):
     with doing(cast.physician):
-        return cases.state_case(case=cast.case, pathogen="ebola", by=cast.physician, at=MONDAY, **said)
+        return cases.state_case(case=cast.case, pathogen=pathogen, by=cast.physician, at=MONDAY, **said)
 
 
 def test_a_changed_case_moves_nobody_and_lists_who_is_linked(cast, follow_up):
@@ -147,6 +148,13 @@ def test_a_changed_case_moves_nobody_and_lists_who_is_linked(cast, follow_up):
 def test_from_72_hours_on_nothing_is_said_of_an_early_test(cast, follow_up):
     state(cast, status="ruled_out", hours_since_onset=72)
     assert "hours after onset" not in follow_up.alerts.get(cause=Alert.Cause.CASE_CHANGED).because
+
+
+def test_another_pathogen_of_the_case_asks_about_those_who_are_followed_up_for_the_first(cast, follow_up):
+    state(cast, pathogen="marburg", status="suspected")
+    state(cast, pathogen="marburg", status="confirmed")
+    alert = follow_up.alerts.get(cause=Alert.Cause.CASE_CHANGED)
+    assert [entry.because for entry in alert.entries.all()] == ["Case K7M2Q, marburg: now suspected."]
 
 
 def test_the_same_statement_again_is_stored_once(cast):
@@ -326,3 +334,39 @@ def test_crimean_congo_fever_is_followed_for_14_days(cast):
     [follow_up] = report(cast, pathogen="cchf").follow_ups
     exposure = follow_up.exposures.get()
     assert exposure.last_day - exposure.day_zero == timedelta(days=14)
+
+
+def test_once_the_unconfirmed_report_is_withdrawn_the_follow_up_is_no_longer_provisional(cast):
+    confirmed = report(cast)
+    other = report(cast, occurred_at=(MONDAY - timedelta(minutes=3)).isoformat())
+    confirm(cast, confirmed)
+    decide(cast, withdrawal(cast, other.breach), accepted=True)
+    assert FollowUp.objects.get().states.get(until_at=None).kind == "monitored"
+
+
+def test_a_silence_before_two_follow_ups_were_joined_is_a_gap(cast, follow_up):
+    end(cast, follow_up, at=MONDAY + timedelta(days=1))
+    at = MONDAY + timedelta(days=10)
+    reported = report(cast, at=at, occurred_at=at.isoformat())
+    tell(cast, reported, at=at)
+    confirm(cast, reported, at=at)
+    running = reopen(cast, follow_up, at)
+    assert running == reported.follow_ups[0]
+    with doing(cast.nurse, at=at):
+        for task in Task.objects.filter(exposure__follow_up=running, completed_at=None):
+            decisions.complete_task(task=task, note="Done.", by=cast.nurse, at=at)
+    last = log_to_the_end(cast, running)
+    with doing(cast.physician, at=last):
+        clearance = pipeline.sign_clearance(follow_up=running, by=cast.physician, at=last)
+    assert clearance.kind == "with_gap"
+
+
+@pytest.mark.parametrize("zone", ["UTC", "Asia/Tokyo", "America/Halifax"])
+def test_a_year_that_nobody_meant_is_refused_at_the_field(cast, follow_up, zone):
+    year_1 = datetime(1, 1, 1, tzinfo=ZoneInfo(zone))
+    with pytest.raises(BadSubmission) as refused:
+        correct(cast, follow_up.exposures.get(), year_1)
+    assert refused.value.problems[0].pointer == "/occurred_at"
+    given = {"kind": "vaccine", "what": "Example vaccine", "given_at": year_1}
+    with doing(cast.nurse), pytest.raises(BadSubmission):
+        monitoring.record_protection(worker=cast.worker, by=cast.nurse, at=MONDAY, **given)

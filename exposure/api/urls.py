@@ -41,20 +41,23 @@ urlpatterns = [
     path("readings/", readings.Readings.as_view()),
     path("criteria/", criteria.CriteriaList.as_view()),
     path("criteria/<slug:pathogen>/classify/", criteria.Classification.as_view()),
-    re_path(r"^criteria/(?P<pathogen>[-\w]+)/(?P<version>[^/\0]+)/$", criteria.CriteriaDetail.as_view()),
     re_path(
-        r"^criteria/(?P<pathogen>[-\w]+)/(?P<version>[^/\0]+)/findings/$", criteria.CriteriaFindings.as_view()
+        r"^criteria/(?P<pathogen>[-a-zA-Z0-9_]+)/(?P<version>[^/\0]+)/$", criteria.CriteriaDetail.as_view()
     ),
     re_path(
-        r"^criteria/(?P<pathogen>[-\w]+)/(?P<version>[^/\0]+)/replay/$",
+        r"^criteria/(?P<pathogen>[-a-zA-Z0-9_]+)/(?P<version>[^/\0]+)/findings/$",
+        criteria.CriteriaFindings.as_view(),
+    ),
+    re_path(
+        r"^criteria/(?P<pathogen>[-a-zA-Z0-9_]+)/(?P<version>[^/\0]+)/replay/$",
         criteria_change.CriteriaReplays.as_view(),
     ),
     re_path(
-        r"^criteria/(?P<pathogen>[-\w]+)/(?P<version>[^/\0]+)/propose/$",
+        r"^criteria/(?P<pathogen>[-a-zA-Z0-9_]+)/(?P<version>[^/\0]+)/propose/$",
         criteria_change.CriteriaProposal.as_view(),
     ),
     re_path(
-        r"^criteria/(?P<pathogen>[-\w]+)/(?P<version>[^/\0]+)/approve/$",
+        r"^criteria/(?P<pathogen>[-a-zA-Z0-9_]+)/(?P<version>[^/\0]+)/approve/$",
         criteria_change.CriteriaApproval.as_view(),
     ),
     path("cases/", cases.Cases.as_view()),

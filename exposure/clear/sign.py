@@ -17,9 +17,10 @@ def rule_on(overview: Overview) -> Ruling:
     """Whether the follow-up may be cleared as of the overview's moment, and what stands in the way."""
     profile = profile_of(overview.follow_up)
     last = overview.lines[-1] if overview.lines else None
+    to_come = last is not None and last.check.opens_at > overview.at  # also where it is explained beforehand
     return may_clear(
         confirmed=not overview.unconfirmed,
-        last_check=last.state if last else None,
+        last_check="upcoming" if to_come else last.state if last else None,
         open_alerts=len(overview.alerts),
         open_tasks=sum(task.completed_at is None for task in overview.tasks),
         contacts=overview.contacts,

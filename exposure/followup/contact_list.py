@@ -9,12 +9,13 @@ from zoneinfo import ZoneInfo
 
 from django.utils.translation import gettext as _
 
+from exposure.report.submission import YEARS, storable
+
 COLUMNS = ("number", "name", "phone", "employer", "last_contact", "tier", "note")
 LONGEST = {"number": 40, "phone": 40, "note": 1000}  # characters
 LONGEST_OTHERWISE = 200
 MOST_LINES = 500  # recorded in one request, some 50 ms each
 MOST_BYTES = 512 * 1024
-EARLIEST, LATEST = 1900, 9998  # another year is a slip, and may leave the calendar in another time zone
 
 
 @dataclass(frozen=True)
@@ -77,10 +78,10 @@ def ignored_columns(text: str) -> list[str]:
 
 def _table(text: str) -> tuple[list[str], list[tuple[int, list[str]]]]:
     """The names of the columns, and (line, cells) of every line below them that is not empty."""
+    if storable(text) != text:
+        raise _Unreadable(_("This is no table of comma-separated values."))
     if len(text.encode()) > MOST_BYTES:
         raise _Unreadable(_("At most %(most)s KiB at once.") % {"most": MOST_BYTES // 1024})
-    if "\0" in text:
-        raise _Unreadable(_("This is no table of comma-separated values."))
     lines = list(_lines(text.removeprefix("\ufeff").replace("\r\n", "\n").replace("\r", "\n")))
     names = [name.lower().replace(" ", "_") for name in _filled(lines[0][1])] if lines else []
     _require_columns(names)
@@ -147,4 +148,4 @@ def _instant(written: str) -> datetime | None:
         read = datetime.fromisoformat(written)
     except ValueError:
         return None
-    return read if EARLIEST <= read.year <= LATEST else None
+    return read if read.year in YEARS else None

@@ -10,7 +10,14 @@ from django.utils.translation import gettext as _
 
 from exposure.followup.models import METHODS
 from exposure.followup.readings import BODY, Entry, Reading, parse_temperature
-from exposure.report.submission import BadSubmission, Problem, content_digest, read_instant, storable
+from exposure.report.submission import (
+    YEARS,
+    BadSubmission,
+    Problem,
+    content_digest,
+    read_instant,
+    storable,
+)
 
 CLOCK_GRACE = timedelta(minutes=10)
 TEXTS = (
@@ -143,7 +150,7 @@ def _taken_at(value: Any, refused: list[Problem], at: datetime) -> datetime:
     if value is None:
         return at
     taken_at = read_instant(value)
-    if taken_at is None or taken_at.tzinfo is None:
+    if taken_at is None or taken_at.tzinfo is None or taken_at.year not in YEARS:
         refused.append(Problem("/taken_at", _("Give date and time of the reading, with its time zone.")))
         return at
     if taken_at > at + CLOCK_GRACE:

@@ -21,7 +21,10 @@ def running_beside(follow_up: FollowUp, worker: Worker, at: datetime) -> FollowU
 
 
 def move_exposures(follow_up: FollowUp, into: FollowUp, *, by: User, at: datetime) -> None:
-    """All exposures of `follow_up`, withdrawn ones too, and its open alerts go to `into`."""
+    """All exposures of `follow_up`, withdrawn ones too, and its open alerts go to `into`, which has been open since the
+    first of the two was: a silence before they were joined is a gap all the same."""
+    into.opened_at = min(into.opened_at, follow_up.opened_at)
+    into.save()
     for exposure in follow_up.exposures.all():
         exposure.follow_up = into
         exposure.save()

@@ -22,6 +22,20 @@ def enter_state(follow_up: FollowUp, kind: str, *, at: datetime, by: str, **said
     return FollowUpState.objects.create(follow_up=follow_up, kind=kind, from_at=at, by=by, **said)
 
 
+def settle(follow_up: FollowUp, *, reason: str, at: datetime, by: str) -> None:
+    """What runs without an exposure that counts ends, for that reason; once every report behind it is confirmed, it
+    is provisional no longer."""
+    if follow_up.ended_at is not None:
+        return
+    standing = list(follow_up.exposures.filter(withdrawn_at=None).select_related("breach"))
+    if not standing:
+        end(follow_up, FollowUpState.Kind.RULED_OUT, at=at, ends_at=at, by=by, reason=reason)
+    elif all(one.breach is None or one.breach.confirmed_at is not None for one in standing):
+        state = state_of(follow_up)
+        if state is not None and state.kind == FollowUpState.Kind.PROVISIONAL:
+            enter_state(follow_up, FollowUpState.Kind.MONITORED, at=at, by=by)
+
+
 def end(
     follow_up: FollowUp, kind: str, *, at: datetime, ends_at: datetime, by: str, reason: str = ""
 ) -> None:

@@ -120,7 +120,8 @@ def as_value(row: Reading, *, fever_unreliable: bool) -> readings.Reading:
 
 def readings_of(worker: Worker) -> QuerySet[Reading]:
     """The worker's readings, those of another record that proved to be the same person's among them."""
-    return Reading.objects.filter(Q(worker=worker) | Q(worker__same_as=worker))
+    records = Worker.objects.filter(Q(pk=worker.pk) | Q(same_as=worker))
+    return Reading.objects.filter(worker__in=records.values("pk"))  # a join would read every reading there is
 
 
 def _unreplaced(worker: Worker, entry: ReadingEntry) -> list[readings.Reading]:

@@ -11,12 +11,13 @@ from exposure.places.models import FailureType, FirstAidCard, Protocol, Step, St
 from exposure.record import Recorded, create_many
 
 Row = TypeVar("Row", bound=Recorded)
+SAFE_LOADER = getattr(yaml, "CSafeLoader", yaml.SafeLoader)  # the same in C, where PyYAML was built with it
 
 
 @transaction.atomic
 def load_protocols(file: Path) -> int:
     """Create or bring up to date what the file names. Returns how many protocols it holds."""
-    content = yaml.safe_load(file.read_text())
+    content = yaml.load(file.read_text(), Loader=SAFE_LOADER)
     cards = _bring(FirstAidCard, _by_code, (_card(row) for row in content["cards"]))
     failures = _bring(FailureType, _by_code, (_failure(row, cards) for row in content["failures"]))
     protocols = _bring(Protocol, _by_code, (_protocol(row) for row in content["protocols"]))

@@ -116,11 +116,13 @@ def _site(station: Station | None, case: Case | None, reporter: User, at: dateti
 def _worker(submission: Submission, site: Site, flags: list[str]) -> Worker:
     """The worker by number or uid; whoever is on no list becomes a worker without number at once."""
     text = submission.texts["worker"]
+    # While somebody finds that a record is another person's, this waits, and then finds that person.
+    people = Worker.objects.select_for_update(no_key=True)
     if text:
-        worker = Worker.objects.filter(number=text).first()
+        worker = people.filter(number=text).first()
         if worker is None and len(text) >= 32:
             try:
-                worker = Worker.objects.filter(uid=uuid.UUID(text)).first()
+                worker = people.filter(uid=uuid.UUID(text)).first()
             except ValueError:
                 worker = None
         if worker is not None:

@@ -22,6 +22,7 @@ PERSON_KEYS = ("name", "phone", "employer")
 DEFAULTS: dict[str, Any] = {"drill": False, "facts": {}, "first_aid": [], "narrative": "", "phase": "removal"}
 ALPHABET = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"
 LARGEST_EXACT = 2**53 - 1
+YEARS = range(1900, 9999)  # another year is a slip, and may leave the calendar in another time zone
 
 
 @dataclass(frozen=True)

@@ -75,7 +75,10 @@ class TimesForm(forms.Form):
         ]
         for index in range(len(self._site)):
             for name, label in WALLS.items():
-                self.fields[f"{name}_{index}"] = forms.TimeField(label=label)
+                missing = _("Reading %(n)s has no time yet: %(what)s") % {"n": index + 1, "what": label}
+                self.fields[f"{name}_{index}"] = forms.TimeField(
+                    label=label, error_messages={"required": missing}
+                )
 
     def _initial(self, worker: Worker) -> dict[str, Any]:
         """What is in force now."""

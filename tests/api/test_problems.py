@@ -76,6 +76,11 @@ def test_what_is_not_there_is_a_problem_too(anybody):
         _problem(anybody.get(path), 404)
 
 
+def test_a_pathogen_that_no_address_can_hold_is_not_there(anybody):
+    for address in ("criteria/uðÜ/classify/", "criteria/uðÜ/2023.1/", "criteria/uðÜ/2023.1/findings/"):
+        _problem(anybody.post(address, {}), 404)
+
+
 def test_a_parameter_that_cannot_be_read_is_named(anybody):
     for path, parameters, name in (
         ("breaches/", {"cursor": "nonsense"}, "cursor"),

@@ -71,6 +71,16 @@ def test_a_last_reading_that_was_explained_is_enough(cast, follow_up):
     assert sign(follow_up, cast.physician, LAST_DUE).signed_at == LAST_DUE
 
 
+def test_a_last_reading_that_was_explained_beforehand_does_not_bring_the_signing_forward(cast, follow_up):
+    last = follow_up.checks.last()
+    log_to_the_end(cast, follow_up, but=1)
+    before = last.opens_at - timedelta(minutes=1)
+    with doing(cast.nurse, at=before):
+        decisions.excuse_check(check=last, reason="In the air.", by=cast.nurse, at=before)
+    assert reasons(follow_up, cast.physician, before) == ("last_reading_missing",)
+    assert sign(follow_up, cast.physician, last.opens_at).signed_at == last.opens_at
+
+
 @pytest.mark.parametrize(("gap", "kind"), [(48, "with_gap"), (47.9, "completed")])
 def test_48_hours_without_contact_are_a_gap(cast, follow_up, gap, kind):
     checks = list(follow_up.checks.all())

@@ -109,8 +109,9 @@ def test_quotation_marks_that_do_not_close_are_said_at_the_line_where_they_open(
     assert "quotation marks" in message
 
 
-def test_what_no_database_can_store_is_no_table():
-    assert "no table" in complaints(HEAD + "SG-1042,,2026-03-01,high,\0\n")[0][2]
+@pytest.mark.parametrize("written", ["\0", "\ud800"])
+def test_what_no_database_can_store_is_no_table(written):
+    assert "no table" in complaints(HEAD + f"SG-1042,,2026-03-01,high,{written}\n")[0][2]
 
 
 def test_as_many_lines_as_are_allowed_and_one_more():

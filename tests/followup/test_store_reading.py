@@ -7,12 +7,14 @@ from uuid import uuid4
 
 import pytest
 from django.core.exceptions import PermissionDenied
+from django.db import connection
 
 from exposure import contacts, decisions, pipeline
 from exposure.classify.assess import propose_text
 from exposure.classify.models import Adoption
 from exposure.followup.models import Fill, Reading, UnplacedReading
 from exposure.followup.overview import overview
+from exposure.followup.store_reading import readings_of
 from exposure.followup.work_models import Alert
 from exposure.pipeline import ContentConflict
 from exposure.report.submission import BadSubmission
@@ -417,3 +419,23 @@ def test_an_amendment_that_is_itself_refused_but_a_fever_is_kept_and_alerts(cast
     assert UnplacedReading.objects.get().typed == "38.9"
     assert Alert.objects.get().cause == "fever"
     assert not hasattr(Reading.objects.get(), "replaced_by")
+
+
+@pytest.mark.parametrize("zone", ["Europe/Lisbon", "America/Halifax"])
+def test_a_fever_of_a_year_that_nobody_meant_is_refused_kept_and_alerts(cast, follow_up, zone):
+    with doing("command:tests"):
+        cast.site.zone = zone
+        cast.site.save()
+    logged = log(cast, at=EVENING, by=cast.nurse, taken_at="0001-01-01T00:00:00Z", temperature="39")
+    assert [problem.pointer for problem in logged.problems] == ["/taken_at"]
+    assert isinstance(logged.row, UnplacedReading)
+    assert [alert.cause for alert in logged.alerts] == ["fever"]
+
+
+def test_a_workers_readings_are_found_by_index_and_not_by_reading_all(cast):
+    if connection.vendor == "postgresql":
+        with connection.cursor() as cursor:
+            cursor.execute("SET LOCAL enable_seqscan = off")  # else a small table is simply read
+    plan = readings_of(cast.worker).order_by().explain()
+    found = {"postgresql": "Index Cond: (worker_id = ", "sqlite": "SEARCH exposure_reading USING INDEX"}
+    assert found[connection.vendor] in plan

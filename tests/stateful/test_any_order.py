@@ -32,7 +32,7 @@ from exposure.report.models import Breach
 from tests.cast import MONDAY, adopt, doing
 from tests.stateful.deeds import Deeds
 
-pytestmark = [pytest.mark.database, pytest.mark.django_db]
+pytestmark = pytest.mark.django_db  # on PostgreSQL only: it is long, and SQLite has the stories one by one
 LONG = os.environ.get("HYPOTHESIS_PROFILE") == "long"
 Kind = FollowUpState.Kind
 RUNNING = {Kind.PROVISIONAL, Kind.MONITORED, Kind.EVALUATED, Kind.ADMITTED}

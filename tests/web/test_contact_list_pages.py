@@ -258,7 +258,7 @@ def test_a_session_that_ends_loses_no_text(cast, nurse, client):
     assert client.post(address(cast), sent).status_code == 302
     client.post("/account/login/", {"login": "nurse", "password": PASSWORD})
     answer = client.get(address(cast))
-    assert "This is what you had typed." in words(answer)
+    assert "Not sent yet" in words(answer)
     assert answer.context["form"]["text"].value() == LIST
     assert not Exposure.objects.exists()
 

@@ -141,3 +141,7 @@ def test_a_reading_of_the_old_entry_stands_on_the_page_of_the_person(cast, nurse
     nurse.post(link(typed, cast))
     log(cast, at=MONDAY + timedelta(hours=1), temperature="37.3")
     assert "37.3" in page(nurse, f"/people/{cast.worker.uid}/")
+
+
+def test_what_no_database_can_store_is_looked_for_all_the_same(cast, nurse, typed):
+    assert link(typed, cast) in nurse.get(f"/people/{typed.uid}/link/", {"find": "alder\0"}).content.decode()

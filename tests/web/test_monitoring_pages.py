@@ -54,6 +54,16 @@ def test_the_time_of_an_exposure_is_corrected_in_the_sites_zone(nurse, follow_up
     assert corrected.occurred_at.isoformat() == "2026-02-27T08:30:00+00:00"
 
 
+def test_a_correction_sent_twice_ends_on_the_persons_page_both_times(cast, nurse, follow_up):
+    address = f"/exposures/{follow_up.exposures.get().uid}/correct/"
+    sent = {"occurred_at": "2026-02-27T08:30", "reason": "Ward book."}
+    for said in ("the days are counted anew", "has been corrected already"):
+        answer = nurse.post(address, sent, follow=True)
+        assert answer.redirect_chain == [(f"/people/{cast.worker.uid}/", 302)]
+        assert said in answer.content.decode()
+    assert follow_up.exposures.count() == 2
+
+
 def test_a_time_to_come_is_refused_at_the_field_and_kept(nurse, follow_up):
     exposure = follow_up.exposures.get()
     page = nurse.post(
@@ -141,6 +151,19 @@ def test_a_signed_off_follow_up_can_be_reopened_before_and_after_its_last_day(ca
     clearance.refresh_from_db()
     follow_up.refresh_from_db()
     assert (clearance.void_at, follow_up.ended_at) == (then, None)
+
+
+def test_what_has_ended_stands_one_heading_below_the_others_and_what_is_reopened_late_has_no_day(
+    cast, nurse, standing_clock, follow_up
+):
+    ended(nurse, follow_up)
+    assert "<h3>Ebola</h3>" in nurse.get(f"/people/{cast.worker.uid}/").content.decode()
+    standing_clock(MONDAY + timedelta(days=30))
+    nurse.post(f"/follow-ups/{follow_up.uid}/reopen/", {"reason": "Came back."})
+    assert "<h2>Ebola: last day over</h2>" in nurse.get(f"/people/{cast.worker.uid}/").content.decode()
+    shown = nurse.get("/monitoring/").content.decode()
+    assert "Last day over" in shown
+    assert "of 21" not in shown
 
 
 def test_where_another_runs_by_then_the_exposures_join_it_and_the_page_says_so(cast, nurse, follow_up):

@@ -747,7 +747,7 @@ def test_what_was_typed_survives_the_end_of_the_session(cast, nurse):
     assert not Call.objects.exists()
     nurse.client.post(reverse("account_login"), {"login": "nurse", "password": PASSWORD})
     page = nurse.open("person_call", cast.worker.uid)
-    assert "Not yet sent" in words(page)
+    assert "Not sent yet" in words(page)
     assert "Slept well." in words(page)
 
 

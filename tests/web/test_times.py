@@ -92,7 +92,7 @@ def test_back_to_the_sites_times(client, cast, page):
         ({"due_1": "21:00"}, "due_1", "Choose a time from 22:00 to 02:00"),
         ({"closes_0": "23:00"}, "closes_0", "Let it close by 22:00."),
         ({"due_0": "18:00"}, "due_0", "less than 6 hours later"),
-        ({"opens_1": ""}, "opens_1", "required"),
+        ({"opens_1": ""}, "opens_1", "Reading 2 has no time yet: Opens"),
         ({"opens_1": "late"}, "opens_1", "valid time"),
         ({"choice": "later"}, "hours", "required"),
         ({"choice": ""}, "choice", "required"),

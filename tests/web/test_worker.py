@@ -10,7 +10,7 @@ import pytest
 from django.core.exceptions import PermissionDenied
 from django.urls import reverse
 
-from exposure import decisions, pipeline
+from exposure import contacts, decisions, pipeline
 from exposure.followup.models import FollowUp, FollowUpState, Reading, UnplacedReading
 from exposure.followup.states import enter_state
 from exposure.followup.work_models import Alert
@@ -242,6 +242,15 @@ def test_the_stop_stands_on_today_until_a_clinician_has_closed_the_alert(cast, w
     assert "Stop, and call" not in words(wim.get("today", EVENING))
 
 
+def test_a_stop_shows_its_number_once_whatever_else_waits(cast, wim):
+    monitored(cast)
+    enter(cast, EVENING, temperature="38.4")
+    report(cast, at=EVENING, occurred_at=EVENING.isoformat())
+    shown = words(wim.get("today", EVENING))
+    assert "Stop, and call" in shown
+    assert "Please ring" not in shown
+
+
 def test_during_a_stop_another_reading_can_be_entered(cast, wim):
     monitored(cast)
     enter(cast, EVENING, temperature="38.4")
@@ -298,6 +307,13 @@ def test_a_reading_soon_after_a_fever_reducer_is_to_be_repeated_and_when(cast, w
         in page
     )
     assert "Please repeat your reading" in words(wim.get("today", EVENING + timedelta(hours=1)))
+
+
+def test_a_repeat_that_falls_into_the_next_window_is_said_to_be_the_next_reading(cast, wim):
+    monitored(cast)
+    page = words(wim.send(MONDAY.replace(hour=14), fever_reducer="ibuprofen", fever_reducer_hours="1"))
+    assert "Take your temperature again after 19:00. That is then also your next reading," in page
+    assert "After that" not in page
 
 
 def test_whoever_cannot_take_a_reading_says_why_and_it_stays_due(cast, wim):
@@ -540,6 +556,19 @@ def test_a_second_exposure_that_nobody_has_told_moves_no_date_that_the_worker_se
         assert "the last one is" not in shown
     assert "Please ring" in words(wim.get("today", later.replace(hour=19)))
     assert "Recorded" in words(wim.send(later.replace(hour=19)))
+
+
+def test_an_exposure_outside_that_nobody_has_told_moves_no_date_that_the_worker_sees(cast, wim):
+    monitored(cast)
+    later = MONDAY + timedelta(days=9)
+    with doing(cast.nurse, at=later):
+        contacts.record_exposure(
+            worker=cast.worker, pathogen="ebola", tier="high", occurred_at=later, by=cast.nurse, at=later
+        )
+    for page in ("my_days", "what_this_means"):
+        shown = words(wim.get(page, later))
+        assert "Please ring" in shown
+        assert "the last one is" not in shown
 
 
 # What this means

@@ -24,6 +24,7 @@ from exposure.followup.models import FollowUp, PrivateNote
 from exposure.followup.work_models import Alert
 from exposure.people.access import View, find, visible
 from exposure.people.models import Worker
+from exposure.report.submission import storable
 from exposure.web.nurse.deed import one_deed
 from exposure.web.nurse.person_deeds import WORKERS, back_to
 from exposure.web.signed_in import signed_in
@@ -42,7 +43,7 @@ def search(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
     worker = _typed_in(request, uid)
     if worker.same_as is not None:
         return redirect(back_to(worker.same_as))
-    sought = request.GET.get("find", worker.name).strip()
+    sought = storable(request.GET.get("find", worker.name)).strip()
     found = _found(request, worker, sought)
     note_look(request.user, AccessEntry.Kind.LIST, f"link {sought}", at=request.at)
     context = {

@@ -5,8 +5,10 @@ from collections.abc import Callable
 from functools import partial
 from typing import Any
 
+from django.contrib import messages
 from django.core.exceptions import PermissionDenied
 from django.http import Http404, HttpRequest, HttpResponse, QueryDict
+from django.shortcuts import redirect
 from django.urls import reverse
 from django.utils import timezone
 from django.utils.translation import gettext as _
@@ -74,9 +76,12 @@ def decide_withdrawal(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
 @signed_in
 def correct(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
     """An exposure that was at another time."""
-    exposures = Exposure.objects.filter(withdrawn_at=None).select_related("follow_up__worker__site")
+    exposures = Exposure.objects.select_related("follow_up__worker__site")
     exposure = find(request.user, exposures, View.CLINICAL, at=request.at, uid=uid)
     worker = exposure.follow_up.worker
+    if exposure.withdrawn_at is not None:
+        messages.info(request, _("This exposure has been corrected already, or no longer counts."))
+        return redirect(back_to(worker))
 
     def do(form: CorrectionForm) -> str:
         monitoring.correct_exposure(exposure=exposure, by=request.user, at=request.at, **form.cleaned_data)

@@ -146,11 +146,13 @@ def reading_taken(request: HttpRequest, worker: Worker, uid: uuid.UUID) -> HttpR
     """What became of a reading: recorded, to repeat, or stop and call; and which is the next one."""
     reading = find(request.user, Reading.objects.all(), View.OWN, at=request.at, uid=uid)
     situation = situation_of(worker, at=request.at)
+    repeat_after, coming = situation.repeat_after(reading), situation.next
     context = {
         **_common(request, situation),
         "reading": reading,
         "stop": STOPPING.intersection(reading.triggers),
-        "repeat_after": spoken.moment(situation.repeat_after(reading), request.at),
+        "repeat_after": spoken.moment(repeat_after, request.at),
+        "repeat_is_next": coming is not None and repeat_after >= coming.opens_at,
         "said": [situation.symptoms.get(code, code) for code in reading.symptoms],
     }
     return render(request, "worker/reading_taken.html", context)
@@ -183,14 +185,15 @@ def what_this_means(request: HttpRequest, worker: Worker) -> HttpResponse:
 @own_page
 def my_settings(request: HttpRequest, worker: Worker) -> HttpResponse:
     """How and when to be reminded. Saving plans the readings that have not opened anew."""
-    form = SettingsForm(request.POST if request.method == "POST" else kept_form(request), instance=worker)
-    if request.method == "POST" and form.is_valid():
+    posted = request.method == "POST"
+    kept = None if posted else kept_form(request)
+    form = SettingsForm(request.POST if posted else kept, instance=worker)
+    if posted and form.is_valid():
         decisions.change_settings(worker=worker, by=request.user, at=request.at, **form.cleaned_data)
         messages.success(request, _("Saved."))
         return redirect("my_settings")
-    status = 422 if form.is_bound and request.method == "POST" else 200
-    context = {"form": form, "worker": worker, "times": times_of(worker)["words"]}
-    return render(request, "worker/my_settings.html", context, status=status)
+    context = {"form": form, "kept": kept, "worker": worker, "times": times_of(worker)["words"]}
+    return render(request, "worker/my_settings.html", context, status=422 if posted else 200)
 
 
 @require_http_methods(["GET", "HEAD", "POST"])
