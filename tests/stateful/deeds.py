@@ -263,10 +263,19 @@ class Deeds(RuleBasedStateMachine):
             self.at = max(self.at, last.due_at)
         if ready:
             self.put_in_order(follow_up)
-        standing = ("not_confirmed", "last_reading_missing", "open_alerts", "open_tasks")
+        follow_up.refresh_from_db()
+        allowed = self.obstacles(follow_up, ready)
         for physician in (self.cast.physician, self.cast.physician2):
-            said = {"follow_up": follow_up, "never": () if ready else standing}
-            self.done(pipeline.sign_clearance, physician, **said)
+            self.done(pipeline.sign_clearance, physician, follow_up=follow_up, never=allowed)
+
+    def obstacles(self, follow_up, ready) -> tuple[str, ...]:
+        """What may stand in the way of the sign-off."""
+        if follow_up.ended_at is not None:  # what was put in order left no exposure that counts
+            return ("ended",)
+        if not ready:
+            return ("not_confirmed", "last_reading_missing", "open_alerts", "open_tasks")
+        last = follow_up.checks.filter(withdrawn_at=None).last()
+        return ("last_reading_missing",) if last is not None and last.opens_at > self.at else ()
 
     def put_in_order(self, follow_up):
         for breach in Breach.objects.filter(exposures__follow_up=follow_up, exposures__withdrawn_at=None):
