@@ -311,7 +311,8 @@ def test_a_reading_soon_after_a_fever_reducer_is_to_be_repeated_and_when(cast, w
 
 def test_a_repeat_that_falls_into_the_next_window_is_said_to_be_the_next_reading(cast, wim):
     monitored(cast)
-    page = words(wim.send(MONDAY.replace(hour=14), fever_reducer="ibuprofen", fever_reducer_hours="1"))
+    late = MONDAY.replace(hour=14) + timedelta(days=1)  # the morning's reading, four hours after its window
+    page = words(wim.send(late, fever_reducer="ibuprofen", fever_reducer_hours="1"))
     assert "Take your temperature again after 19:00. That is then also your next reading," in page
     assert "After that" not in page
 
