@@ -95,6 +95,7 @@ class Criteria:
     profile: Profile | None = field(repr=False)
     table: Table = field(repr=False)
     accepted: tuple[Accepted, ...] = field(repr=False)
+    replaces: tuple[str, ...] = field(repr=False)  # versions of the pathogen that it corrects
     _rules_line: int = field(repr=False)
     _engine: Engine | None = field(repr=False)  # None: the rules are too entangled
 
@@ -225,7 +226,7 @@ def _parse(text: str, digest: str) -> Criteria:
     root = read(text)
     got = root.fields(
         required=("pathogen", "version", "title", "tiers", "facts", "rules"),
-        optional=("status", "sources", "profile", "impossible", "otherwise", "accepted"),
+        optional=("status", "replaces", "sources", "profile", "impossible", "otherwise", "accepted"),
     )
     pathogen = got["pathogen"].text()
     if not pathogen.replace("-", "").replace("_", "").isalnum() or not pathogen.isascii():
@@ -243,6 +244,7 @@ def _parse(text: str, digest: str) -> Criteria:
         read_profile(got["profile"]) if "profile" in got else None,
         table,
         read_accepted(got["accepted"], table) if "accepted" in got else (),
+        tuple(item.text() for item in got["replaces"].items()) if "replaces" in got else (),
         got["rules"].line,
         _engine_of(table),
     )
@@ -259,9 +261,9 @@ def _engine_of(table: Table) -> Engine | None:
 
 def _refuse_untrue(criteria: Criteria, got: Mapping[str, Node]) -> None:
     """Refuse `impossible` that leaves nothing possible, and `accepted` that names what is not found."""
-    if "impossible" in got:
-        if criteria._engine_or_refusal().walk.outcome_of((None,) * len(criteria.facts)) is None:
-            got["impossible"].fail("no set of answers is left possible; remove a combination")
+    unknown = (None,) * len(criteria.facts)
+    if "impossible" in got and criteria._engine_or_refusal().walk.outcome_of(unknown) is None:
+        got["impossible"].fail("no set of answers is left possible; remove a combination")
     found = {(one.kind, one.about) for one in criteria.findings()} if criteria.accepted else set()
     for one in criteria.accepted:
         if (one.finding, one.about) not in found:
