@@ -48,7 +48,7 @@ def test_a_breach_walks_from_the_station_to_a_signed_clearance(cast):
     assert log(cast, at=EVENING + hours(1)).state == "recorded"
 
     feverish = log(cast, at=EVENING + hours(14), temperature="38.0")
-    [alert] = feverish.alerts
+    alert = Alert.objects.get(cause="fever")
     assert (alert.cause, alert.urgent, alert.round) == ("fever", True, 1)
 
     with doing(cast.nurse, at=EVENING + hours(14.5)):

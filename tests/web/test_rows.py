@@ -22,7 +22,8 @@ def by_badness():
 
 def test_a_fever_that_nobody_has_seen_stands_before_one_that_somebody_has(cast):
     follow_up_told_and_confirmed(cast)
-    seen = log(cast, at=EVENING, temperature="39.5").alerts[0]
+    log(cast, at=EVENING, temperature="39.5")
+    seen = Alert.objects.get(cause="fever")
     with doing(cast.nurse, at=EVENING):
         attend.acknowledge_alert(alert=seen, by=cast.nurse, at=EVENING)
     cast.worker = _another(cast, "SG-2")
