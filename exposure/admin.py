@@ -17,11 +17,11 @@ from django.utils.http import urlencode
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
-from exposure import pipeline, times
-from exposure.followup import schedule
+from exposure.followup import own_times, schedule
 from exposure.followup.models import FollowUp
 from exposure.people.access import PATHS, SEEING, View, holds, roles_of, visible
 from exposure.people.models import Role, User, Worker, WorkerWindow
+from exposure.pipeline import turn
 from exposure.places.models import (
     FailureType,
     FirstAidCard,
@@ -117,7 +117,7 @@ class Windows(forms.BaseInlineFormSet):
         if any(self.errors):
             return
         rows = [form for form in self.forms if form.cleaned_data and not form.cleaned_data.get("DELETE")]
-        problem = times.problem_with([_window(form.cleaned_data) for form in rows])
+        problem = own_times.problem_with([_window(form.cleaned_data) for form in rows])
         if problem is not None:
             _windows, index, field = problem.pointer.strip("/").split("/")
             rows[int(index)].add_error(field, problem.message)
@@ -146,7 +146,7 @@ class WithWindows(RecordedAdmin):
         super().save_related(request, form, formsets, change)
         if change and ("zone" in form.changed_data or any(formset.has_changed() for formset in formsets)):
             for key in self.follow_ups(form.instance).values_list("pk", flat=True):
-                pipeline.replan_follow_up(follow_up_id=key, at=request.at)
+                turn.replan_follow_up(follow_up_id=key, at=request.at)
 
 
 class SiteForm(WhyForm):

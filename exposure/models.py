@@ -1,5 +1,6 @@
 """Every model of the app, re-exported so that Django finds them. Nothing is defined here."""
 
+from exposure.attend.models import Alert, AlertEntry, Call, Task
 from exposure.audit.models import AccessEntry
 from exposure.classify.models import Adoption, Assessment, CriteriaVersion, Replay, Signature, Tick
 from exposure.clear.models import Clearance
@@ -12,9 +13,9 @@ from exposure.followup.models import (
     PrivateNote,
     Protection,
     Reading,
+    Restriction,
     UnplacedReading,
 )
-from exposure.followup.work_models import Alert, AlertEntry, Call, Restriction, Task
 from exposure.people.models import ApiToken, Role, User, Worker, WorkerWindow
 from exposure.places.models import (
     FailureType,

@@ -2,7 +2,8 @@
 
 from celery import shared_task
 
-from exposure import clock, pipeline
+from exposure import clock
+from exposure.pipeline import remind, turn
 from exposure.record import acting
 
 
@@ -11,8 +12,8 @@ def tick() -> None:
     """Everything that time causes now; losing, doubling or delaying a tick is harmless."""
     at = clock.now()
     with acting("task:tick", "queue", at=at):
-        pipeline.pass_time(at=at)
-        for follow_up_id in pipeline.follow_ups_to_replan(at=at):
+        remind.pass_time(at=at)
+        for follow_up_id in turn.follow_ups_to_replan(at=at):
             replan.delay(follow_up_id)
 
 
@@ -21,4 +22,4 @@ def replan(follow_up_id: int) -> None:
     """Bring one follow-up's unopened readings in line with today's time-zone rules and windows."""
     at = clock.now()
     with acting("task:replan", "queue", at=at):
-        pipeline.replan_follow_up(follow_up_id=follow_up_id, at=at)
+        turn.replan_follow_up(follow_up_id=follow_up_id, at=at)

@@ -4,9 +4,9 @@ from typing import Any
 
 from django.db.models import ForeignKey, Model
 
+from exposure.attend.models import Alert, AlertEntry, Task
 from exposure.classify.models import Assessment
-from exposure.followup.models import Check, Exposure, Fill, FollowUp, FollowUpState, Reading
-from exposure.followup.work_models import Alert, AlertEntry, Restriction, Task
+from exposure.followup.models import Check, Exposure, Fill, FollowUp, FollowUpState, Reading, Restriction
 from exposure.people.models import Worker
 from exposure.record import InsertOnly, create_many, insert_many
 from exposure.report.models import Breach, Told

@@ -8,8 +8,8 @@ from django.core.management import CommandError, call_command
 from django.urls import reverse
 
 from exposure import admin as set_up
-from exposure import pipeline
 from exposure.people.models import Role, User, Worker
+from exposure.pipeline import report
 from exposure.places.models import FirstAidCard, Site, SiteWindow, Step
 from tests.cast import MONDAY, PASSWORD, doing
 
@@ -199,7 +199,7 @@ def test_readings_due_too_close_to_each_other_are_refused(browser, cast):
 
 def test_other_windows_move_the_readings_that_have_not_opened(browser, cast):
     with doing(cast.observer):
-        pipeline.report_breach(body=cast.body(), reporter=cast.observer, at=MONDAY)
+        report.report_breach(body=cast.body(), reporter=cast.observer, at=MONDAY)
     follow_up = cast.worker.follow_ups.get()
     assert save_site(browser, cast.site, **window("noon", "12:00", "13:00", "14:00")).status_code == 302
     standing = follow_up.checks.filter(withdrawn_at=None, opens_at__gt=NOW)

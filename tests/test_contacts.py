@@ -8,14 +8,15 @@ from zoneinfo import ZoneInfo
 import pytest
 from django.db import connection
 
-from exposure import cases, contacts, decisions, monitoring
+from exposure.attend.overview import overview
+from exposure.followup import cases
 from exposure.followup.contact_list import read_contact_list
 from exposure.followup.models import Exposure, FollowUp
-from exposure.followup.overview import overview
 from exposure.followup.plans import profile_of
 from exposure.people.models import Worker
+from exposure.pipeline import attend, follow
+from exposure.refusal import BadSubmission
 from exposure.report.models import Case
-from exposure.report.submission import BadSubmission
 from tests.cast import MONDAY, adopt, doing
 from tests.walk import log, report
 
@@ -29,12 +30,12 @@ SG-1042,,,,2026-03-01,high
 def outside(cast, **changes):
     said = {"pathogen": "ebola", "occurred_at": MONDAY - timedelta(days=1), "tier": "high", **changes}
     with doing(cast.nurse):
-        return contacts.record_exposure(worker=cast.worker, by=cast.nurse, at=MONDAY, **said)
+        return follow.record_exposure(worker=cast.worker, by=cast.nurse, at=MONDAY, **said)
 
 
 def record(cast, text=LIST):
     with doing(cast.nurse):
-        return contacts.record_contact_list(
+        return follow.record_contact_list(
             rows=read_contact_list(text), case=cast.case, pathogen="ebola", by=cast.nurse, at=MONDAY
         )
 
@@ -61,7 +62,7 @@ def test_a_fever_in_it_is_a_fever(cast):
 def test_its_tasks_can_be_done(cast):
     for task in outside(cast).tasks.all():
         with doing(cast.nurse):
-            done = decisions.complete_task(task=task, note="", by=cast.nurse, at=MONDAY)
+            done = attend.complete_task(task=task, note="", by=cast.nurse, at=MONDAY)
         assert done.completed_at == MONDAY
 
 
@@ -130,7 +131,7 @@ def test_whoever_records_an_exposure_says_that_the_worker_was_told_wherever_they
     exposure = outside(cast)
     assert exposure.follow_up.site == cast.other_site
     with doing(cast.nurse):
-        told = contacts.tell_of_exposure(exposure=exposure, how="phone", by=cast.nurse, at=MONDAY)
+        told = attend.tell_of_exposure(exposure=exposure, how="phone", by=cast.nurse, at=MONDAY)
     assert told.told_at == MONDAY
 
 
@@ -165,13 +166,13 @@ def test_two_lists_that_name_the_same_people_in_another_order_are_both_recorded(
         )
         for number in ("SG-1", "SG-2"):
             Worker.objects.create(site=cast.site, number=number, name=number)
-    monkeypatch.setattr(contacts, "_record", Slow(contacts._record))
+    monkeypatch.setattr(follow, "_record", Slow(follow._record))
 
     def recorded(case, *numbers):
         lines = "".join(f"{number},2026-03-01,high\n" for number in numbers)
         rows = read_contact_list(f"number,last_contact,tier\n{lines}")
         with doing(cast.nurse):
-            return contacts.record_contact_list(
+            return follow.record_contact_list(
                 rows=rows, case=case, pathogen="ebola", by=cast.nurse, at=MONDAY
             )
 
@@ -183,13 +184,13 @@ def test_two_lists_that_name_the_same_people_in_another_order_are_both_recorded(
 @pytest.mark.django_db(transaction=True)
 def test_a_list_and_a_corrected_contact_of_its_case_do_not_wait_for_each_other(cast, monkeypatch):
     exposure = outside(cast, case=cast.case, source="contact_list")
-    for module, name in ((contacts, "_people"), (monitoring.opening, "correct")):
+    for module, name in ((follow, "people_named"), (follow.opening, "correct")):
         monkeypatch.setattr(module, name, Slow(getattr(module, name)))
 
     def corrected():
         with doing(cast.nurse):
             said = {"occurred_at": MONDAY - timedelta(days=2), "reason": "Ward book."}
-            return monitoring.correct_exposure(exposure=exposure, by=cast.nurse, at=MONDAY, **said)
+            return follow.correct_exposure(exposure=exposure, by=cast.nurse, at=MONDAY, **said)
 
     both_at_once(lambda: record(cast), corrected)
     assert Exposure.objects.filter(withdrawn_at=None).count() == 3

@@ -4,8 +4,8 @@ from datetime import timedelta
 
 import pytest
 
-from exposure import decisions, pipeline
-from exposure.report.submission import BadSubmission
+from exposure.pipeline import attend, classify, follow, report
+from exposure.refusal import BadSubmission
 from tests.cast import MONDAY, doing
 
 pytestmark = pytest.mark.database
@@ -14,25 +14,25 @@ pytestmark = pytest.mark.database
 @pytest.fixture
 def breach(cast):
     with doing(cast.observer):
-        return pipeline.report_breach(body=cast.body(), reporter=cast.observer, at=MONDAY).breach
+        return report.report_breach(body=cast.body(), reporter=cast.observer, at=MONDAY).breach
 
 
 def override(cast, breach, tier="none", reason="A whole layer lay between."):
     with doing(cast.physician):
-        return decisions.override_tier(
+        return classify.override_tier(
             breach=breach, pathogen="ebola", tier=tier, reason=reason, by=cast.physician, at=MONDAY
         )
 
 
 def confirm(cast, breach, **facts):
     with doing(cast.nurse):
-        decisions.confirm_breach(breach=breach, by=cast.nurse, facts=facts, at=MONDAY)
+        classify.confirm_breach(breach=breach, by=cast.nurse, facts=facts, at=MONDAY)
 
 
 def signed(cast, breach):
     assessment = override(cast, breach)
     with doing(cast.physician2):
-        decisions.countersign(assessment=assessment, by=cast.physician2, at=MONDAY)
+        classify.countersign(assessment=assessment, by=cast.physician2, at=MONDAY)
     return assessment
 
 
@@ -58,7 +58,7 @@ def test_the_same_override_by_the_same_person_is_stored_once(cast, breach):
 def test_asking_twice_for_withdrawal_is_one_request(cast, breach):
     with doing(cast.observer):
         first, again = (
-            decisions.ask_withdrawal(breach=breach, reason="A slip.", by=cast.observer, at=MONDAY)
+            report.ask_withdrawal(breach=breach, reason="A slip.", by=cast.observer, at=MONDAY)
             for _time in range(2)
         )
     assert first == again
@@ -70,7 +70,7 @@ def test_telling_by_no_known_way_or_in_the_future_is_refused_at_the_field(
 ):
     told_at = told_at or MONDAY + timedelta(minutes=11)
     with doing(cast.nurse), pytest.raises(BadSubmission) as refused:
-        decisions.tell_worker(breach=breach, how=how, told_at=told_at, by=cast.nurse, at=MONDAY)
+        attend.tell_worker(breach=breach, how=how, told_at=told_at, by=cast.nurse, at=MONDAY)
     assert [problem.pointer for problem in refused.value.problems] == [pointer]
     assert not breach.tellings.exists()
 
@@ -78,7 +78,7 @@ def test_telling_by_no_known_way_or_in_the_future_is_refused_at_the_field(
 def test_ten_minutes_ahead_is_a_clock_that_goes_wrong(cast, breach):
     with doing(cast.nurse):
         told_at = MONDAY + timedelta(minutes=10)
-        decisions.tell_worker(breach=breach, how="phone", told_at=told_at, by=cast.nurse, at=MONDAY)
+        attend.tell_worker(breach=breach, how="phone", told_at=told_at, by=cast.nurse, at=MONDAY)
     assert breach.tellings.exists()
 
 
@@ -86,6 +86,6 @@ def test_a_temperature_counts_although_a_reason_for_none_was_typed_too(cast, bre
     at = MONDAY + timedelta(hours=10)
     with doing(cast.worker.user, at=at):
         body = cast.reading(could_not="no thermometer at first", note="found it")
-        logged = pipeline.log_reading(body=body, worker=cast.worker, entered_by=cast.worker.user, at=at)
+        logged = follow.log_reading(body=body, worker=cast.worker, entered_by=cast.worker.user, at=at)
     assert logged.state == "recorded"
     assert logged.row.note == "found it\nno thermometer at first"

@@ -4,8 +4,9 @@ from datetime import timedelta
 
 import pytest
 
-from exposure import decisions, monitoring, pipeline
 from exposure.followup.models import FollowUp, FollowUpState
+from exposure.pipeline import classify, clear, follow, report
+from exposure.refusal import NotYet
 from tests.cast import MONDAY, doing
 from tests.report.test_intake import adopt_instead
 from tests.walk import follow_up_told_and_confirmed, log, log_to_the_end
@@ -18,35 +19,35 @@ LATER = MONDAY + timedelta(days=2)
 def end(cast, follow_up):
     with doing(cast.nurse, at=LATER):
         said = {"kind": "left", "reason": "Left for another hospital.", "basis": "agreed"}
-        monitoring.end_follow_up(follow_up=follow_up, by=cast.nurse, at=LATER, **said)
+        clear.end_follow_up(follow_up=follow_up, by=cast.nurse, at=LATER, **said)
 
 
 def correct(cast, follow_up, at, occurred_at):
     with doing(cast.nurse, at=at):
         exposure = follow_up.exposures.get(withdrawn_at=None)
         said = {"occurred_at": occurred_at, "reason": "Ward book."}
-        monitoring.correct_exposure(exposure=exposure, by=cast.nurse, at=at, **said)
+        follow.correct_exposure(exposure=exposure, by=cast.nurse, at=at, **said)
 
 
 def answer(cast, follow_up, at, **facts):
     with doing(cast.nurse, at=at):
         breach = follow_up.exposures.get().breach
-        decisions.answer_facts(breach=breach, facts=facts, by=cast.nurse, at=at)
+        classify.answer_facts(breach=breach, facts=facts, by=cast.nurse, at=at)
 
 
 def withdraw(cast, follow_up, at):
     with doing(cast.nurse, at=at):
         breach = follow_up.exposures.get().breach
-        asked = decisions.ask_withdrawal(breach=breach, reason="A slip.", by=cast.nurse, at=at)
+        asked = report.ask_withdrawal(breach=breach, reason="A slip.", by=cast.nurse, at=at)
         said = {"accepted": True, "reason": "Spoken."}
-        monitoring.decide_withdrawal(request=asked, by=cast.nurse, at=at, **said)
+        classify.decide_withdrawal(request=asked, by=cast.nurse, at=at, **said)
 
 
 def signed_off(cast):
     follow_up = follow_up_told_and_confirmed(cast)
     at = log_to_the_end(cast, follow_up)
     with doing(cast.physician, at=at):
-        clearance = pipeline.sign_clearance(follow_up=follow_up, by=cast.physician, at=at)
+        clearance = clear.sign_clearance(follow_up=follow_up, by=cast.physician, at=at)
     assert clearance.effective_at > at
     return FollowUp.objects.get(), clearance, at
 
@@ -111,10 +112,10 @@ def test_a_higher_tier_after_the_end_reopens_nothing_and_asks_a_clinician(cast):
         with doing(cast.physician, at=LATER):
             breach = follow_up.exposures.get().breach
             said = {"pathogen": "ebola", "tier": tier, "reason": "Spoken with the ward."}
-            made = decisions.override_tier(breach=breach, by=cast.physician, at=LATER, **said)
+            made = classify.override_tier(breach=breach, by=cast.physician, at=LATER, **said)
         if tier == "low":
             with doing(cast.physician2, at=LATER):
-                decisions.countersign(assessment=made, by=cast.physician2, at=LATER)
+                classify.countersign(assessment=made, by=cast.physician2, at=LATER)
             end(cast, follow_up)
     follow_up.refresh_from_db()
     assert (follow_up.ended_at, state_of(follow_up)) == (LATER, FollowUpState.Kind.LEFT)
@@ -127,6 +128,6 @@ def test_what_has_ended_otherwise_is_not_signed_off(cast, hours):
     log(cast, at=LATER)  # the last reading that had opened
     end(cast, follow_up)
     at = LATER + timedelta(hours=hours)
-    with doing(cast.physician, at=at), pytest.raises(pipeline.NotYet, match="ended"):
-        pipeline.sign_clearance(follow_up=follow_up, by=cast.physician, at=at)
+    with doing(cast.physician, at=at), pytest.raises(NotYet, match="ended"):
+        clear.sign_clearance(follow_up=follow_up, by=cast.physician, at=at)
     assert state_of(follow_up) == "left"

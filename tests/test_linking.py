@@ -9,12 +9,12 @@ import pytest
 from django.core.exceptions import PermissionDenied
 from django.db import connection
 
-from exposure import decisions, linking, monitoring, pipeline
+from exposure.attend.overview import overview
 from exposure.followup import join
 from exposure.followup.models import Exposure, FollowUp
-from exposure.followup.overview import overview
 from exposure.people.models import Worker
-from exposure.report.submission import BadSubmission
+from exposure.pipeline import classify, clear, follow
+from exposure.refusal import BadSubmission
 from tests.cast import MONDAY, doing
 from tests.walk import confirm, follow_up_told_and_confirmed, log_to_the_end, report, tell
 
@@ -32,7 +32,7 @@ def follow_up(cast):
 def link(cast, worker, at=MONDAY, by=None):
     by = by or cast.nurse
     with doing(by, at=at):
-        return linking.link_worker(worker=worker, same_as=cast.worker, by=by, at=at)
+        return follow.link_worker(worker=worker, same_as=cast.worker, by=by, at=at)
 
 
 def unlisted(cast, at=MONDAY):
@@ -63,7 +63,7 @@ def test_readings_stay_and_are_read_with_the_others_and_their_alert_goes_on(cast
     at = MONDAY + timedelta(hours=10)
     with doing(cast.nurse, at=at):
         body = cast.reading(temperature="38.4")
-        logged = pipeline.log_reading(body=body, worker=typed.breach.worker, entered_by=cast.nurse, at=at)
+        logged = follow.log_reading(body=body, worker=typed.breach.worker, entered_by=cast.nurse, at=at)
     link(cast, typed.breach.worker, at)
     logged.row.refresh_from_db()
     assert logged.row.worker == typed.breach.worker
@@ -99,9 +99,9 @@ def test_whoever_is_the_person_decides_nothing_about_what_was_entered_under_anot
     me = cast.worker.user
     typed.breach.refresh_from_db()
     with doing(me), pytest.raises(PermissionDenied):
-        decisions.confirm_breach(breach=typed.breach, by=me, at=MONDAY)
+        classify.confirm_breach(breach=typed.breach, by=me, at=MONDAY)
     with doing(me), pytest.raises(PermissionDenied):
-        pipeline.sign_clearance(follow_up=FollowUp.objects.get(), by=me, at=MONDAY)
+        clear.sign_clearance(follow_up=FollowUp.objects.get(), by=me, at=MONDAY)
 
 
 def test_the_history_says_who_linked_them_and_why(cast, follow_up):
@@ -128,7 +128,7 @@ def test_a_sign_off_that_has_not_taken_effect_is_void_when_another_exposure_join
     at = log_to_the_end(cast, follow_up)
     for by in (cast.physician, cast.physician2):
         with doing(by, at=at):
-            clearance = pipeline.sign_clearance(follow_up=follow_up, by=by, at=at)
+            clearance = clear.sign_clearance(follow_up=follow_up, by=by, at=at)
     follow_up.refresh_from_db()
     assert follow_up.ended_at > at
     typed = unlisted(cast, at)
@@ -142,7 +142,7 @@ def test_a_follow_up_that_has_ended_goes_to_the_record_as_it_is(cast):
     typed = unlisted(cast)
     [ended] = typed.follow_ups
     with doing(cast.nurse):
-        monitoring.end_follow_up(
+        clear.end_follow_up(
             follow_up=ended, kind="left", reason="Moved.", basis="agreed", by=cast.nurse, at=MONDAY
         )
     link(cast, typed.breach.worker)
@@ -153,7 +153,7 @@ def test_a_follow_up_that_has_ended_goes_to_the_record_as_it_is(cast):
 def test_a_row_that_was_linked_before_follows_to_the_person_on_the_list(cast):
     first, second = unlisted(cast).breach.worker, unlisted(cast).breach.worker
     with doing(cast.nurse):
-        linking.link_worker(worker=first, same_as=second, by=cast.nurse, at=MONDAY)
+        follow.link_worker(worker=first, same_as=second, by=cast.nurse, at=MONDAY)
     link(cast, second)
     assert set(cast.worker.also.all()) == {first, second}
 

@@ -6,11 +6,13 @@ from zoneinfo import ZoneInfo
 import pytest
 from django.core.exceptions import PermissionDenied
 
-from exposure import cases, decisions, monitoring, pipeline
-from exposure.followup.models import FollowUp
-from exposure.followup.overview import overview
-from exposure.followup.work_models import Alert, Restriction, Task
-from exposure.report.submission import BadSubmission
+from exposure.attend.models import Alert, Task
+from exposure.attend.overview import overview
+from exposure.followup import cases
+from exposure.followup.models import FollowUp, Restriction
+from exposure.pipeline import attend, classify, clear, follow, remind
+from exposure.pipeline.report import ask_withdrawal, report_breach, state_case
+from exposure.refusal import BadSubmission, NotYet
 from tests.cast import MONDAY, adopt, doing
 from tests.walk import confirm, log_to_the_end, report, tell
 
@@ -20,28 +22,26 @@ pytestmark = pytest.mark.database
 @pytest.fixture
 def breach(cast):
     with doing(cast.observer):
-        return pipeline.report_breach(body=cast.body(), reporter=cast.observer, at=MONDAY).breach
+        return report_breach(body=cast.body(), reporter=cast.observer, at=MONDAY).breach
 
 
 @pytest.fixture
 def follow_up(cast, breach):
     with doing(cast.nurse):
-        decisions.tell_worker(breach=breach, how="phone", told_at=MONDAY, by=cast.nurse, at=MONDAY)
-        decisions.confirm_breach(breach=breach, by=cast.nurse, at=MONDAY)
+        attend.tell_worker(breach=breach, how="phone", told_at=MONDAY, by=cast.nurse, at=MONDAY)
+        classify.confirm_breach(breach=breach, by=cast.nurse, at=MONDAY)
     return FollowUp.objects.get()
 
 
 def withdrawal(cast, breach):
     with doing(cast.observer):
-        return decisions.ask_withdrawal(breach=breach, reason="Another glove.", by=cast.observer, at=MONDAY)
+        return ask_withdrawal(breach=breach, reason="Another glove.", by=cast.observer, at=MONDAY)
 
 
 def decide(cast, request, accepted, reason="Spoken with the worker.", by=None):
     by = by or cast.nurse
     with doing(by):
-        return monitoring.decide_withdrawal(
-            request=request, accepted=accepted, reason=reason, by=by, at=MONDAY
-        )
+        return classify.decide_withdrawal(request=request, accepted=accepted, reason=reason, by=by, at=MONDAY)
 
 
 def test_a_follow_up_runs_until_a_withdrawal_is_decided(cast, breach, follow_up):
@@ -62,7 +62,7 @@ def test_an_accepted_withdrawal_ends_what_hung_on_the_report(cast, breach, follo
 
 def test_an_accepted_withdrawal_leaves_the_other_exposure_standing(cast, breach, follow_up):
     with doing(cast.observer):
-        pipeline.report_breach(body=cast.body(), reporter=cast.observer, at=MONDAY)
+        report_breach(body=cast.body(), reporter=cast.observer, at=MONDAY)
     decide(cast, withdrawal(cast, breach), accepted=True)
     follow_up.refresh_from_db()
     assert follow_up.ended_at is None
@@ -93,14 +93,14 @@ def test_while_somebody_is_evaluated_no_missing_reading_pages_and_only_a_physici
 ):
     later = MONDAY + timedelta(days=2, hours=14)
     with doing(cast.nurse):
-        monitoring.begin_evaluation(follow_up=follow_up, reason="Fever", by=cast.nurse, at=MONDAY)
+        follow.begin_evaluation(follow_up=follow_up, reason="Fever", by=cast.nurse, at=MONDAY)
     with doing("command:clock", at=later):
-        pipeline.pass_time(at=later)
+        remind.pass_time(at=later)
     assert not follow_up.alerts.filter(cause=Alert.Cause.MISSED).exists()
     with doing(cast.nurse), pytest.raises(PermissionDenied):
-        monitoring.return_to_monitoring(follow_up=follow_up, finding="Malaria", by=cast.nurse, at=later)
+        follow.return_to_monitoring(follow_up=follow_up, finding="Malaria", by=cast.nurse, at=later)
     with doing(cast.physician, at=later):
-        monitoring.return_to_monitoring(follow_up=follow_up, finding="Malaria", by=cast.physician, at=later)
+        follow.return_to_monitoring(follow_up=follow_up, finding="Malaria", by=cast.physician, at=later)
     assert [state.kind for state in follow_up.states.all()] == [
         "provisional",
         "monitored",
@@ -111,7 +111,7 @@ def test_while_somebody_is_evaluated_no_missing_reading_pages_and_only_a_physici
 
 def test_a_follow_up_that_ends_otherwise_asks_for_no_further_reading(cast, follow_up):
     with doing(cast.nurse):
-        monitoring.end_follow_up(
+        clear.end_follow_up(
             follow_up=follow_up, kind="left", reason="New employer.", basis="agreed", by=cast.nurse, at=MONDAY
         )
     follow_up.refresh_from_db()
@@ -125,15 +125,13 @@ def test_a_follow_up_that_ends_otherwise_asks_for_no_further_reading(cast, follo
 )
 def test_clearance_and_a_missing_basis_are_refused(cast, follow_up, kind, basis, pointer):
     with doing(cast.nurse), pytest.raises(BadSubmission) as refused:
-        monitoring.end_follow_up(
-            follow_up=follow_up, kind=kind, reason="x", basis=basis, by=cast.nurse, at=MONDAY
-        )
+        clear.end_follow_up(follow_up=follow_up, kind=kind, reason="x", basis=basis, by=cast.nurse, at=MONDAY)
     assert refused.value.problems[0].pointer == pointer
 
 
 def state(cast, pathogen="ebola", **said):
     with doing(cast.physician):
-        return cases.state_case(case=cast.case, pathogen=pathogen, by=cast.physician, at=MONDAY, **said)
+        return state_case(case=cast.case, pathogen=pathogen, by=cast.physician, at=MONDAY, **said)
 
 
 def test_a_changed_case_moves_nobody_and_lists_who_is_linked(cast, follow_up):
@@ -170,20 +168,20 @@ def test_a_vaccine_is_recorded_once_and_not_in_the_future(cast):
         "at": MONDAY,
     }
     with doing(cast.nurse):
-        rows = [monitoring.record_protection(**given, given_at=MONDAY) for _time in range(2)]
+        rows = [attend.record_protection(**given, given_at=MONDAY) for _time in range(2)]
         with pytest.raises(BadSubmission):
-            monitoring.record_protection(**given, given_at=MONDAY + timedelta(seconds=1))
+            attend.record_protection(**given, given_at=MONDAY + timedelta(seconds=1))
     assert rows[0] == rows[1]
 
 
 def test_nobody_decides_about_themselves(cast, follow_up):
     with doing(cast.worker.user), pytest.raises(PermissionDenied):
-        monitoring.begin_evaluation(follow_up=follow_up, reason="I am well", by=cast.worker.user, at=MONDAY)
+        follow.begin_evaluation(follow_up=follow_up, reason="I am well", by=cast.worker.user, at=MONDAY)
 
 
 def correct(cast, exposure, occurred_at, at=MONDAY):
     with doing(cast.nurse, at=at):
-        return monitoring.correct_exposure(
+        return follow.correct_exposure(
             exposure=exposure, occurred_at=occurred_at, reason="Looked it up.", by=cast.nurse, at=at
         )
 
@@ -226,7 +224,7 @@ def masked_twice(cast):
         at = MONDAY + timedelta(hours=hours)
         with doing(cast.worker.user, at=at):
             body = cast.reading(fever_reducer="paracetamol", fever_reducer_hours=1)
-            logged = pipeline.log_reading(body=body, worker=cast.worker, entered_by=cast.worker.user, at=at)
+            logged = follow.log_reading(body=body, worker=cast.worker, entered_by=cast.worker.user, at=at)
         states.append((logged.state, logged.triggers))
     return states
 
@@ -237,22 +235,20 @@ def test_a_masked_repeat_leaves_the_reading_due(cast, follow_up):
 
 def test_where_fever_is_not_reliable_the_masked_repeat_fills(cast, follow_up):
     with doing(cast.nurse):
-        monitoring.note_privately(
-            worker=cast.worker, fever_unreliable=True, text="", by=cast.nurse, at=MONDAY
-        )
+        attend.note_privately(worker=cast.worker, fever_unreliable=True, text="", by=cast.nurse, at=MONDAY)
     assert masked_twice(cast) == [("repeat_due", ("masked",)), ("recorded", ("masked",))]
 
 
 def end(cast, follow_up, kind="left", at=MONDAY):
     with doing(cast.nurse, at=at):
-        monitoring.end_follow_up(
+        clear.end_follow_up(
             follow_up=follow_up, kind=kind, reason="As agreed.", basis="agreed", by=cast.nurse, at=at
         )
 
 
 def reopen(cast, follow_up, at):
     with doing(cast.nurse, at=at):
-        return monitoring.reopen(follow_up=follow_up, reason="Came back.", by=cast.nurse, at=at)
+        return clear.reopen(follow_up=follow_up, reason="Came back.", by=cast.nurse, at=at)
 
 
 def test_a_reopened_follow_up_asks_for_its_readings_again(cast, follow_up):
@@ -277,14 +273,14 @@ def test_the_exposures_of_a_reopened_follow_up_join_the_one_that_runs_by_then(ca
 
 def test_what_has_no_exposure_left_is_not_reopened(cast, breach, follow_up):
     decide(cast, withdrawal(cast, breach), accepted=True)
-    with pytest.raises(pipeline.NotYet, match="no_exposure"):
+    with pytest.raises(NotYet, match="no_exposure"):
         reopen(cast, follow_up, MONDAY)
 
 
 def test_a_withdrawn_report_opens_nothing_any_more(cast, breach, follow_up):
     decide(cast, withdrawal(cast, breach), accepted=True)
     with doing(cast.nurse):
-        decisions.answer_facts(breach=breach, facts={"skin": "pierced"}, by=cast.nurse, at=MONDAY)
+        classify.answer_facts(breach=breach, facts={"skin": "pierced"}, by=cast.nurse, at=MONDAY)
     assert not FollowUp.objects.filter(ended_at=None).exists()
 
 
@@ -292,11 +288,11 @@ def test_a_corrected_time_outlives_an_exposure_that_was_taken_out(cast, breach, 
     correct(cast, follow_up.exposures.get(), MONDAY - timedelta(days=2))
     for tier in ("none", "high"):
         with doing(cast.physician):
-            made = decisions.override_tier(
+            made = classify.override_tier(
                 breach=breach, pathogen="ebola", tier=tier, reason="Spoken.", by=cast.physician, at=MONDAY
             )
         with doing(cast.physician2):
-            decisions.countersign(assessment=made, by=cast.physician2, at=MONDAY)
+            classify.countersign(assessment=made, by=cast.physician2, at=MONDAY)
     assert breach.exposures.get(withdrawn_at=None).day_zero == date(2026, 2, 28)
 
 
@@ -354,10 +350,10 @@ def test_a_silence_before_two_follow_ups_were_joined_is_a_gap(cast, follow_up):
     assert running == reported.follow_ups[0]
     with doing(cast.nurse, at=at):
         for task in Task.objects.filter(exposure__follow_up=running, completed_at=None):
-            decisions.complete_task(task=task, note="Done.", by=cast.nurse, at=at)
+            attend.complete_task(task=task, note="Done.", by=cast.nurse, at=at)
     last = log_to_the_end(cast, running)
     with doing(cast.physician, at=last):
-        clearance = pipeline.sign_clearance(follow_up=running, by=cast.physician, at=last)
+        clearance = clear.sign_clearance(follow_up=running, by=cast.physician, at=last)
     assert clearance.kind == "with_gap"
 
 
@@ -369,4 +365,4 @@ def test_a_year_that_nobody_meant_is_refused_at_the_field(cast, follow_up, zone)
     assert refused.value.problems[0].pointer == "/occurred_at"
     given = {"kind": "vaccine", "what": "Example vaccine", "given_at": year_1}
     with doing(cast.nurse), pytest.raises(BadSubmission):
-        monitoring.record_protection(worker=cast.worker, by=cast.nurse, at=MONDAY, **given)
+        attend.record_protection(worker=cast.worker, by=cast.nurse, at=MONDAY, **given)

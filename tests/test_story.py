@@ -5,11 +5,11 @@ from datetime import UTC, datetime, timedelta
 import pytest
 from django.core import mail
 
-from exposure import decisions, pipeline
+from exposure.attend.models import Alert
+from exposure.attend.overview import overview
 from exposure.followup.models import FollowUp, FollowUpState
-from exposure.followup.overview import overview
-from exposure.followup.work_models import Alert
-from exposure.pipeline import NotYet
+from exposure.pipeline import attend, clear
+from exposure.refusal import NotYet
 from tests.cast import MONDAY, doing
 from tests.walk import (
     confirm,
@@ -48,11 +48,11 @@ def test_a_breach_walks_from_the_station_to_a_signed_clearance(cast):
     assert log(cast, at=EVENING + hours(1)).state == "recorded"
 
     feverish = log(cast, at=EVENING + hours(14), temperature="38.0")
-    [alert] = feverish.alerts
+    alert = Alert.objects.get(cause="fever")
     assert (alert.cause, alert.urgent, alert.round) == ("fever", True, 1)
 
     with doing(cast.nurse, at=EVENING + hours(14.5)):
-        decisions.acknowledge_alert(alert=alert, by=cast.nurse, at=EVENING + hours(14.5))
+        attend.acknowledge_alert(alert=alert, by=cast.nurse, at=EVENING + hours(14.5))
     log(cast, at=EVENING + hours(15), temperature="38.4")
     alert.refresh_from_db()
     assert (alert.round, alert.acknowledged_at) == (2, None), "a second fever opens a new round"
@@ -63,8 +63,8 @@ def test_a_breach_walks_from_the_station_to_a_signed_clearance(cast):
     )
 
     with doing(cast.physician, at=EVENING + hours(16)):
-        decisions.acknowledge_alert(alert=alert, by=cast.physician, at=EVENING + hours(16))
-        decisions.close_alert(
+        attend.acknowledge_alert(alert=alert, by=cast.physician, at=EVENING + hours(16))
+        attend.close_alert(
             alert=alert,
             outcome="other_diagnosis",
             note="Influenza.",
@@ -72,13 +72,13 @@ def test_a_breach_walks_from_the_station_to_a_signed_clearance(cast):
             at=EVENING + hours(16),
         )
         for task in reported.breach.exposures.get().tasks.all():
-            decisions.complete_task(task=task, note="Done.", by=cast.physician, at=EVENING + hours(16))
+            attend.complete_task(task=task, note="Done.", by=cast.physician, at=EVENING + hours(16))
 
     for check in follow_up.checks.filter(opens_at__gt=EVENING + hours(16)):
         log(cast, at=check.due_at)
     signed_at = check.due_at + hours(1)
     with doing(cast.physician, at=signed_at):
-        clearance = pipeline.sign_clearance(follow_up=follow_up, by=cast.physician, at=signed_at)
+        clearance = clear.sign_clearance(follow_up=follow_up, by=cast.physician, at=signed_at)
     assert clearance.signed_at == signed_at
     assert clearance.effective_at == LAST_DAY_IS_OVER
 
@@ -134,7 +134,7 @@ def test_a_new_breach_before_the_clearance_takes_effect_makes_it_void_and_joins_
     follow_up = follow_up_told_and_confirmed(cast)
     signed_at = log_to_the_end(cast, follow_up) + hours(1)
     with doing(cast.physician, at=signed_at):
-        clearance = pipeline.sign_clearance(follow_up=follow_up, by=cast.physician, at=signed_at)
+        clearance = clear.sign_clearance(follow_up=follow_up, by=cast.physician, at=signed_at)
     again = report(cast, at=signed_at + hours(1), occurred_at=signed_at.isoformat())
     clearance.refresh_from_db()
     assert clearance.void_at == signed_at + hours(1)
@@ -147,7 +147,7 @@ def test_a_breach_after_the_clearance_has_taken_effect_opens_a_new_follow_up(cas
     follow_up = follow_up_told_and_confirmed(cast)
     signed_at = log_to_the_end(cast, follow_up) + hours(1)
     with doing(cast.physician, at=signed_at):
-        clearance = pipeline.sign_clearance(follow_up=follow_up, by=cast.physician, at=signed_at)
+        clearance = clear.sign_clearance(follow_up=follow_up, by=cast.physician, at=signed_at)
     again = report(cast, at=LAST_DAY_IS_OVER, occurred_at=LAST_DAY_IS_OVER.isoformat())
     clearance.refresh_from_db()
     assert clearance.void_at is None
@@ -160,6 +160,6 @@ def test_nobody_signs_while_a_fever_is_open(cast):
     last = follow_up.checks.last()
     log(cast, at=last.due_at, temperature="38.0")
     with doing(cast.physician, at=last.closes_at), pytest.raises(NotYet) as refusal:
-        pipeline.sign_clearance(follow_up=follow_up, by=cast.physician, at=last.closes_at)
+        clear.sign_clearance(follow_up=follow_up, by=cast.physician, at=last.closes_at)
     assert refusal.value.reasons == ("open_alerts",)
     assert states(follow_up)[-1] == FollowUpState.Kind.MONITORED

@@ -12,15 +12,16 @@ from zoneinfo import ZoneInfo
 import pytest
 from django.core.exceptions import PermissionDenied
 
-from exposure import pipeline, times
 from exposure.classify.assess import propose_text
 from exposure.classify.models import Adoption
+from exposure.followup import own_times
 from exposure.followup.expected import windows_of
 from exposure.followup.schedule import DEFAULT_WINDOWS, Window
 from exposure.people.models import Worker, WorkerWindow
+from exposure.pipeline import follow, report
 from exposure.places.models import SiteWindow
+from exposure.refusal import BadSubmission
 from exposure.remind.models import Reminder, Rung
-from exposure.report.submission import BadSubmission
 from tests.cast import FIXTURES, MONDAY, doing
 from tests.walk import follow_up_told_and_confirmed, hours, log, pass_time
 
@@ -42,7 +43,7 @@ def follow_up(cast):
 def set_times(cast, windows, at=MONDAY, by=None):
     by = by or cast.worker.user
     with doing(by, at=at):
-        return times.set_windows(worker=cast.worker, windows=windows, by=by, at=at)
+        return follow.set_windows(worker=cast.worker, windows=windows, by=by, at=at)
 
 
 def standing(follow_up):
@@ -91,7 +92,7 @@ def test_a_nurse_on_nights_sets_her_own_though_she_decides_nothing_else_about_he
     with doing("command:tests"):
         nora = Worker.objects.create(site=cast.site, user=cast.nurse, name="Nora Teal")
     with doing(cast.nurse):
-        assert times.set_windows(worker=nora, windows=NIGHTS, by=cast.nurse, at=MONDAY) == NIGHTS
+        assert follow.set_windows(worker=nora, windows=NIGHTS, by=cast.nurse, at=MONDAY) == NIGHTS
 
 
 def test_without_times_of_their_own_the_sites_hold_again(cast, follow_up):
@@ -141,7 +142,7 @@ def test_a_site_that_asks_for_three_readings_gets_three(cast):
             SiteWindow.objects.create(
                 site=cast.site, name=name, opens=time(opens), due=time(opens + 1), closes=time(opens + 2)
             )
-    later = times.moved(windows_of(cast.worker), 2)
+    later = own_times.moved(windows_of(cast.worker), 2)
     assert [window.opens.hour for window in set_times(cast, later)] == [8, 14, 20]
     with pytest.raises(BadSubmission):
         set_times(cast, NIGHTS)
@@ -164,9 +165,9 @@ def test_the_hours_between_readings_are_those_of_the_criteria_that_the_worker_is
 
 
 def test_the_sites_times_moved_by_some_hours_go_over_midnight():
-    moved = times.moved(DEFAULT_WINDOWS, 12)
+    moved = own_times.moved(DEFAULT_WINDOWS, 12)
     assert [(one.opens.hour, one.due.hour, one.closes.hour) for one in moved] == [(18, 20, 22), (6, 8, 10)]
-    assert times.moved(DEFAULT_WINDOWS, 5)[1] == Window("evening", time(23), time(1), time(3))
+    assert own_times.moved(DEFAULT_WINDOWS, 5)[1] == Window("evening", time(23), time(1), time(3))
 
 
 # What is planned already
@@ -236,7 +237,7 @@ def test_many_changes_at_any_hour_leave_a_sound_plan(cast, follow_up, seed):
     at = MONDAY
     for _change in range(8):
         at += timedelta(minutes=chance.randrange(1, 2000))
-        wanted = times.moved(DEFAULT_WINDOWS, chance.randrange(24)) if chance.random() < 0.8 else ()
+        wanted = own_times.moved(DEFAULT_WINDOWS, chance.randrange(24)) if chance.random() < 0.8 else ()
         set_times(cast, wanted, at=at)
         assert_sound(follow_up)
 
@@ -266,5 +267,5 @@ def test_a_report_is_never_refused_for_times_that_newer_criteria_forbid(cast):
             worker=cast.worker, name="second", opens=time(13), due=time(14), closes=time(16)
         )
     with doing(cast.observer):
-        reported = pipeline.report_breach(body=cast.body(), reporter=cast.observer, at=MONDAY)
+        reported = report.report_breach(body=cast.body(), reporter=cast.observer, at=MONDAY)
     assert standing(reported.follow_ups[0])

@@ -5,10 +5,10 @@ from datetime import timedelta
 import pytest
 from django.core.exceptions import PermissionDenied
 
-from exposure import contacts, monitoring
-from exposure.followup.work_models import Alert
+from exposure.attend.models import Alert
+from exposure.pipeline import attend, follow
+from exposure.refusal import BadSubmission
 from exposure.remind.models import Message, Reminder
-from exposure.report.submission import BadSubmission
 from exposure.web.nurse import queue
 from exposure.web.worker.situation import situation_of
 from tests.cast import MONDAY, doing
@@ -23,7 +23,7 @@ EVENING = MONDAY + hours(9)  # 18:00 in Lisbon, when the first reading opens
 @pytest.fixture
 def exposure(cast):
     with doing(cast.nurse):
-        return contacts.record_exposure(
+        return follow.record_exposure(
             worker=cast.worker,
             pathogen="ebola",
             occurred_at=MONDAY - hours(20),
@@ -37,7 +37,7 @@ def exposure(cast):
 def tell_of(cast, exposure, *, how="phone", by=None, at=MONDAY):
     by = by or cast.nurse
     with doing(by, at=at):
-        return contacts.tell_of_exposure(exposure=exposure, how=how, by=by, at=at)
+        return attend.tell_of_exposure(exposure=exposure, how=how, by=by, at=at)
 
 
 def test_no_message_goes_out_before_a_person_has_told_the_worker(cast, exposure):
@@ -82,7 +82,7 @@ def test_not_told_in_time_is_an_alert_once(cast, exposure, after, alerts):
 
 def test_telling_closes_the_alert_and_only_the_last_of_two_does(cast, exposure):
     with doing(cast.nurse):
-        other = contacts.record_exposure(
+        other = follow.record_exposure(
             worker=cast.worker, pathogen="ebola", occurred_at=MONDAY - hours(3), tier="high", by=cast.nurse, at=MONDAY
         )  # fmt: skip
     sweep_at(MONDAY + TWO_HOURS)
@@ -104,7 +104,7 @@ def test_telling_again_keeps_the_first_telling(cast, exposure):
 def test_a_corrected_exposure_was_told_if_the_first_one_was(cast, exposure):
     tell_of(cast, exposure)
     with doing(cast.nurse):
-        corrected = monitoring.correct_exposure(
+        corrected = follow.correct_exposure(
             exposure=exposure, occurred_at=MONDAY - hours(30), reason="The ticket says so.", by=cast.nurse, at=MONDAY
         )  # fmt: skip
     assert (corrected.told_at, corrected.told_due_at, corrected.note) == (MONDAY, None, "At a market.")

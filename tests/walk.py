@@ -2,11 +2,11 @@
 
 from datetime import datetime, timedelta
 
-from exposure import decisions, pipeline
 from exposure.followup.models import FollowUp
 from exposure.followup.store_reading import Logged
 from exposure.people.models import User
-from exposure.pipeline import Reported
+from exposure.pipeline import attend, classify, follow, remind
+from exposure.pipeline.report import Reported, report_breach
 from exposure.remind.sweep import sweep
 from tests.cast import MONDAY, Cast, doing
 
@@ -18,19 +18,19 @@ def report(cast: Cast, *, by: User | None = None, at: datetime = MONDAY, **chang
     """The observer, unless somebody else, reports about Wim."""
     reporter = by or cast.observer
     with doing(reporter, at=at):
-        return pipeline.report_breach(body=cast.body(**changes), reporter=reporter, at=at)
+        return report_breach(body=cast.body(**changes), reporter=reporter, at=at)
 
 
 def tell(cast: Cast, reported: Reported, *, at: datetime = MONDAY) -> None:
     """The nurse tells the worker by telephone."""
     with doing(cast.nurse, at=at):
-        decisions.tell_worker(breach=reported.breach, how="phone", told_at=at, by=cast.nurse, at=at)
+        attend.tell_worker(breach=reported.breach, how="phone", told_at=at, by=cast.nurse, at=at)
 
 
 def confirm(cast: Cast, reported: Reported, *, at: datetime = MONDAY, facts: dict | None = None) -> None:
     """The nurse has spoken with the worker."""
     with doing(cast.nurse, at=at):
-        decisions.confirm_breach(breach=reported.breach, by=cast.nurse, note="Spoke.", facts=facts, at=at)
+        classify.confirm_breach(breach=reported.breach, by=cast.nurse, note="Spoke.", facts=facts, at=at)
 
 
 def follow_up_told_and_confirmed(cast: Cast, **changes) -> FollowUp:
@@ -40,7 +40,7 @@ def follow_up_told_and_confirmed(cast: Cast, **changes) -> FollowUp:
     confirm(cast, reported)
     with doing(cast.nurse):
         for task in reported.breach.exposures.get().tasks.all():
-            decisions.complete_task(task=task, note="Done.", by=cast.nurse, at=MONDAY)
+            attend.complete_task(task=task, note="Done.", by=cast.nurse, at=MONDAY)
     return reported.follow_ups[0]
 
 
@@ -48,7 +48,7 @@ def log(cast: Cast, *, at: datetime, by: User | None = None, **changes) -> Logge
     """The worker, unless somebody else, enters a reading taken at that moment."""
     by = by or cast.worker.user
     with doing(by, at=at):
-        return pipeline.log_reading(body=cast.reading(**changes), worker=cast.worker, entered_by=by, at=at)
+        return follow.log_reading(body=cast.reading(**changes), worker=cast.worker, entered_by=by, at=at)
 
 
 def log_to_the_end(cast: Cast, follow_up: FollowUp, *, but: int = 0) -> datetime:
@@ -63,7 +63,7 @@ def log_to_the_end(cast: Cast, follow_up: FollowUp, *, but: int = 0) -> datetime
 def pass_time(at: datetime) -> dict[str, int]:
     """What the clock process does in one round, sending included."""
     with doing("command:clock", at=at):
-        return pipeline.pass_time(at=at)
+        return remind.pass_time(at=at)
 
 
 def sweep_at(at: datetime) -> dict[str, int]:

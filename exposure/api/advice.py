@@ -6,7 +6,7 @@ from django.utils.formats import date_format
 from django.utils.translation import gettext as _
 from django.utils.translation import pgettext
 
-from exposure.followup.overview import overviews
+from exposure.attend.overview import overviews
 from exposure.followup.store_reading import Logged, follow_ups_taking_readings
 from exposure.people.models import Worker
 

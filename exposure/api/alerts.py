@@ -6,12 +6,13 @@ from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from exposure import decisions
 from exposure.api.fields import CodeOrNull, WorkerId, code, own_uid, uid
 from exposure.api.resource import Filters, Resource
 from exposure.api.schema import described, page_of
-from exposure.followup.work_models import Alert
+from exposure.attend import alerts
+from exposure.attend.models import Alert
 from exposure.people.access import View
+from exposure.pipeline import attend
 
 ROWS = Alert.objects.select_related(
     "site", "breach__worker", "follow_up__worker", "worker", "held_by", "closed_by"
@@ -61,7 +62,7 @@ class AlertSerializer(serializers.ModelSerializer):
         read_only_fields = fields
 
     def get_worker(self, alert: Alert) -> str:
-        return WorkerId().to_representation(decisions.worker_of(alert))
+        return WorkerId().to_representation(alerts.worker_of(alert))
 
 
 class ClosingSerializer(serializers.Serializer):
@@ -85,7 +86,7 @@ class AlertAcknowledgement(Resource):
     def post(self, request: Request, uid: UUID) -> Response:
         alert = self.find(ROWS, View.CLINICAL, uid=uid)
         return Response(
-            AlertSerializer(decisions.acknowledge_alert(alert=alert, by=request.user, at=request.at)).data
+            AlertSerializer(attend.acknowledge_alert(alert=alert, by=request.user, at=request.at)).data
         )
 
 
@@ -94,5 +95,5 @@ class AlertClosing(Resource):
     def post(self, request: Request, uid: UUID) -> Response:
         alert, body = self.find(ROWS, View.CLINICAL, uid=uid), self.body(ClosingSerializer)
         return Response(
-            AlertSerializer(decisions.close_alert(alert=alert, by=request.user, at=request.at, **body)).data
+            AlertSerializer(attend.close_alert(alert=alert, by=request.user, at=request.at, **body)).data
         )

@@ -9,7 +9,6 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.throttling import BaseThrottle
 
-from exposure import decisions, pipeline
 from exposure.api.breach_shapes import (
     BreachSerializer,
     ConfirmationSerializer,
@@ -25,8 +24,10 @@ from exposure.api.problems import problem
 from exposure.api.resource import Filters, Resource
 from exposure.api.schema import described, page_of
 from exposure.people.access import View
+from exposure.pipeline import attend, classify, report
+from exposure.refusal import BadSubmission, Conflict, Problem
 from exposure.report.models import Breach
-from exposure.report.submission import BadSubmission, Problem, read_submission
+from exposure.report.submission import read_submission
 
 SIDES = (View.CLINICAL, View.AUTHOR)
 ROWS = Breach.objects.select_related("site", "station", "worker", "case", "removal", "event")
@@ -54,8 +55,8 @@ class Breaches(Resource):
     )
     def post(self, request: Request) -> Response:
         try:
-            reported = pipeline.report_breach(body=request.data, reporter=request.user, at=request.at)
-        except pipeline.ContentConflict:
+            reported = report.report_breach(body=request.data, reporter=request.user, at=request.at)
+        except Conflict:
             return self._other_content()
         breach = reported.breach
         answer: dict[str, Any] = {
@@ -74,7 +75,7 @@ class Breaches(Resource):
         submission_id = read_submission(self.request.data).submission_id
         standing = self.seen(Breach.objects.all(), *SIDES).filter(uid=submission_id).first()
         if standing is None:
-            raise pipeline.ContentConflict
+            raise Conflict
         detail = _("The report %(reference)s stands with other content; occupational health sees both.")
         return problem(HTTPStatus.CONFLICT, detail % {"reference": standing.reference})
 
@@ -108,7 +109,7 @@ class BreachFacts(BreachResource):
     )
     def post(self, request: Request, uid: UUID) -> Response:
         breach, body = self.breach(uid), self.body(FactsSerializer)
-        decisions.answer_facts(breach=breach, by=request.user, at=request.at, **body)
+        classify.answer_facts(breach=breach, by=request.user, at=request.at, **body)
         return self.shown(uid)
 
 
@@ -122,7 +123,7 @@ class BreachConfirmation(BreachResource):
     )
     def post(self, request: Request, uid: UUID) -> Response:
         breach, body = self.breach(uid), self.body(ConfirmationSerializer)
-        decisions.confirm_breach(breach=breach, by=request.user, at=request.at, **body)
+        classify.confirm_breach(breach=breach, by=request.user, at=request.at, **body)
         return self.shown(uid)
 
 
@@ -137,7 +138,7 @@ class BreachOverride(BreachResource):
     def post(self, request: Request, uid: UUID) -> Response:
         breach, body = self.breach(uid), self.body(OverrideSerializer)
         body.setdefault("pathogen", self._only_pathogen(breach))
-        decisions.override_tier(breach=breach, by=request.user, at=request.at, **body)
+        classify.override_tier(breach=breach, by=request.user, at=request.at, **body)
         return self.shown(uid)
 
     def _only_pathogen(self, breach: Breach) -> str:
@@ -157,7 +158,7 @@ class BreachWithdrawal(BreachResource):
     )
     def post(self, request: Request, uid: UUID) -> Response:
         breach, body = self.breach(uid), self.body(WithdrawalSerializer)
-        decisions.ask_withdrawal(breach=breach, by=request.user, at=request.at, **body)
+        report.ask_withdrawal(breach=breach, by=request.user, at=request.at, **body)
         return self.shown(uid)
 
 
@@ -172,5 +173,5 @@ class BreachTold(BreachResource):
     def post(self, request: Request, uid: UUID) -> Response:
         breach, body = self.breach(uid), self.body(ToldSerializer)
         told_at = body.get("at", request.at)
-        decisions.tell_worker(breach=breach, how=body["by"], told_at=told_at, by=request.user, at=request.at)
+        attend.tell_worker(breach=breach, how=body["by"], told_at=told_at, by=request.user, at=request.at)
         return self.shown(uid)

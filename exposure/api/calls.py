@@ -6,12 +6,12 @@ from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from exposure import decisions
 from exposure.api.fields import WorkerId, code, own_uid
 from exposure.api.resource import Filters, Resource
 from exposure.api.schema import described, page_of
-from exposure.followup.work_models import Call
+from exposure.attend.models import Call
 from exposure.people.access import View
+from exposure.pipeline import attend
 
 ROWS = Call.objects.select_related("site", "worker", "by_user")
 
@@ -52,5 +52,5 @@ class Calls(Resource):
     def post(self, request: Request) -> Response:
         body = self.body(CallNoteSerializer)
         worker = self.worker(body.pop("worker"), View.CLINICAL)
-        call = decisions.note_call(worker=worker, by=request.user, at=request.at, **body)
+        call = attend.note_call(worker=worker, by=request.user, at=request.at, **body)
         return Response(CallSerializer(call).data, status=HTTPStatus.CREATED)

@@ -17,7 +17,7 @@ from exposure.classify.criteria import CriteriaError, Finding
 from exposure.classify.models import Adoption, CriteriaVersion
 from exposure.people.access import roles_of
 from exposure.places.models import Site
-from exposure.report.submission import BadSubmission, Problem
+from exposure.refusal import BadSubmission, Problem
 
 
 class VersionSerializer(serializers.ModelSerializer):

@@ -8,7 +8,6 @@ from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from exposure import guidance
 from exposure.api.criteria import VersionSerializer, find_version
 from exposure.api.fields import code, own_uid
 from exposure.api.resource import Filters, Resource, Values
@@ -17,9 +16,10 @@ from exposure.classify.models import Adoption, Replay
 from exposure.classify.replay import by_move
 from exposure.classify.versions import signatories
 from exposure.people.access import Deed, View, require, visible
+from exposure.pipeline import guide
 from exposure.places.models import Site
+from exposure.refusal import BadSubmission, Problem
 from exposure.report.models import Breach
-from exposure.report.submission import BadSubmission, Problem
 
 
 class AtSiteSerializer(serializers.Serializer):
@@ -98,7 +98,7 @@ class CriteriaReplays(Resource):
     )
     def post(self, request: Request, pathogen: str, version: str) -> Response:
         row, site = find_version(pathogen, version), _site(self.body(AtSiteSerializer)["site"])
-        stored = guidance.replay_criteria(version=row, site=site, by=request.user, at=request.at)
+        stored = guide.replay_criteria(version=row, site=site, by=request.user, at=request.at)
         return Response(self._shape(stored).data, status=HTTPStatus.CREATED)
 
     def _shape(self, rows: Any, **options: Any) -> ReplaySerializer:
@@ -115,7 +115,7 @@ class CriteriaProposal(Resource):
     )
     def post(self, request: Request, pathogen: str, version: str) -> Response:
         row = find_version(pathogen, version)
-        proposed = guidance.propose_criteria(version=row, by=request.user, at=request.at)
+        proposed = guide.propose_criteria(version=row, by=request.user, at=request.at)
         return Response(VersionSerializer(proposed).data)
 
 
@@ -131,7 +131,7 @@ class CriteriaApproval(Resource):
     def post(self, request: Request, pathogen: str, version: str) -> Response:
         row, site = find_version(pathogen, version), _site(self.body(AtSiteSerializer)["site"])
         signed_before = signatories(row, site, at=request.at)
-        adoption = guidance.approve_criteria(version=row, site=site, by=request.user, at=request.at)
+        adoption = guide.approve_criteria(version=row, site=site, by=request.user, at=request.at)
         people = dict.fromkeys(one.name for one in (*signed_before, request.user))
         return Response(ApprovalSerializer(_approval(row, site, list(people), adoption)).data)
 

@@ -8,18 +8,18 @@ from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from exposure import pipeline
 from exposure.api.alerts import AlertSerializer
 from exposure.api.fields import CodeOrNull, Instant, WorkerId, code, own_uid, uid
 from exposure.api.readings import ReadingSerializer
 from exposure.api.resource import Filters, Resource, Values, all_at_once
 from exposure.api.schema import described, page_of
 from exposure.api.tasks import TaskSerializer
+from exposure.attend.models import Alert
+from exposure.attend.overview import Overview, overview, overviews
 from exposure.clear.models import Clearance
-from exposure.followup.models import Check, Exposure, Fill, FollowUp, FollowUpState
-from exposure.followup.overview import Overview, overview, overviews
-from exposure.followup.work_models import Alert, Restriction
+from exposure.followup.models import Check, Exposure, Fill, FollowUp, FollowUpState, Restriction
 from exposure.people.access import View
+from exposure.pipeline import clear
 
 ROWS = FollowUp.objects.select_related("site", "worker__site")
 
@@ -187,7 +187,7 @@ class FollowUpExposures(FollowUpResource):
 class FollowUpClearance(FollowUpResource):
     @described("sign_clearance", "Sign its end", {200: ClearanceSerializer}, 404, 409)
     def post(self, request: Request, uid: UUID) -> Response:
-        clearance = pipeline.sign_clearance(follow_up=self.follow_up(uid), by=request.user, at=request.at)
+        clearance = clear.sign_clearance(follow_up=self.follow_up(uid), by=request.user, at=request.at)
         return Response(ClearanceSerializer(clearance).data)
 
 

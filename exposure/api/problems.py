@@ -17,8 +17,8 @@ from rest_framework.exceptions import APIException, ValidationError
 from rest_framework.response import Response
 from rest_framework.views import exception_handler
 
-from exposure.pipeline import ContentConflict, NotYet
-from exposure.report.submission import BadSubmission, Problem, storable
+from exposure.refusal import BadSubmission, Conflict, NotYet, Problem
+from exposure.report.submission import storable
 
 MEDIA_TYPE = "application/problem+json"
 
@@ -82,7 +82,7 @@ def handle(exception: Exception, context: dict[str, Any]) -> Response | None:
     match exception:
         case BadSubmission():
             return refused(exception.problems)
-        case ContentConflict():
+        case Conflict():
             return problem(HTTPStatus.CONFLICT, _("This submission_id is taken. Send a new one."))
         case NotYet():
             detail = _("This cannot be done yet.")

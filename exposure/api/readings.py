@@ -9,7 +9,6 @@ from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from exposure import pipeline
 from exposure.api.advice import advice
 from exposure.api.fields import CodeOrNull, own_uid
 from exposure.api.problems import ProblemSerializer, refused
@@ -18,7 +17,8 @@ from exposure.api.schema import described
 from exposure.followup.models import Reading
 from exposure.people.access import View
 from exposure.people.models import Worker
-from exposure.report.submission import BadSubmission, Problem
+from exposure.pipeline import follow
+from exposure.refusal import BadSubmission, Problem
 
 
 class EntrySerializer(serializers.Serializer):
@@ -111,9 +111,7 @@ class Readings(Resource):
     )
     def post(self, request: Request) -> Response:
         worker, again = self._whose(), self._stands()
-        logged = pipeline.log_reading(
-            body=request.data, worker=worker, entered_by=request.user, at=request.at
-        )
+        logged = follow.log_reading(body=request.data, worker=worker, entered_by=request.user, at=request.at)
         if logged.problems and logged.row is None:
             return refused(logged.problems, kept=False)
         now = {"triggers": list(logged.triggers), "advice": advice(logged, worker, at=request.at)}

@@ -6,12 +6,12 @@ from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from exposure import decisions
 from exposure.api.fields import code, own_uid, uid
 from exposure.api.resource import Filters, Resource
 from exposure.api.schema import described, page_of
-from exposure.followup.work_models import Task
+from exposure.attend.models import Task
 from exposure.people.access import View
+from exposure.pipeline import attend
 
 ROWS = Task.objects.select_related("site", "breach__worker", "exposure__follow_up__worker", "completed_by")
 
@@ -69,5 +69,5 @@ class TaskCompletion(Resource):
     def post(self, request: Request, uid: UUID) -> Response:
         task, body = self.find(ROWS, View.CLINICAL, uid=uid), self.body(CompletionSerializer)
         return Response(
-            TaskSerializer(decisions.complete_task(task=task, by=request.user, at=request.at, **body)).data
+            TaskSerializer(attend.complete_task(task=task, by=request.user, at=request.at, **body)).data
         )

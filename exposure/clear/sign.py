@@ -2,11 +2,11 @@
 
 from datetime import datetime
 
+from exposure.attend.overview import Overview
 from exposure.classify.models import Signature
 from exposure.clear.models import Clearance
 from exposure.clear.rule import Ruling, may_clear
 from exposure.followup.models import FollowUp
-from exposure.followup.overview import Overview
 from exposure.followup.plans import profile_of
 from exposure.people.models import Role, User
 

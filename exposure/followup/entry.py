@@ -10,14 +10,8 @@ from django.utils.translation import gettext as _
 
 from exposure.followup.models import METHODS
 from exposure.followup.readings import BODY, Entry, Reading, parse_temperature
-from exposure.report.submission import (
-    YEARS,
-    BadSubmission,
-    Problem,
-    content_digest,
-    read_instant,
-    storable,
-)
+from exposure.refusal import BadSubmission, Problem
+from exposure.report.submission import YEARS, content_digest, read_instant, storable
 
 CLOCK_GRACE = timedelta(minutes=10)
 TEXTS = (

@@ -314,3 +314,25 @@ class PrivateNote(Recorded):
 
     def __str__(self) -> str:
         return f"{self.worker_id}"
+
+
+class Restriction(Recorded):
+    """A work or travel restriction of one exposure, from a date to a date (both included)."""
+
+    exposure = models.ForeignKey(Exposure, models.PROTECT, related_name="restrictions")
+    code = models.SlugField(max_length=60)
+    title = models.CharField(max_length=200)
+    from_date = models.DateField()
+    to_date = models.DateField(null=True, blank=True)
+    lifted_at = models.DateTimeField(null=True, blank=True)
+
+    class Meta:
+        ordering = ["from_date", "id"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["exposure", "code"], condition=Q(lifted_at=None), name="restriction_once_per_exposure"
+            )
+        ]
+
+    def __str__(self) -> str:
+        return self.title

@@ -9,7 +9,7 @@ from exposure.classify.assess import criteria_of, is_highest, rank, tier_label
 from exposure.classify.criteria import text
 from exposure.classify.models import Assessment, CriteriaVersion
 from exposure.classify.plan import Plan
-from exposure.followup import duties, schedule
+from exposure.followup import restrictions, schedule
 from exposure.followup.models import Exposure, FollowUp, FollowUpState
 from exposure.followup.plans import brings_follow_up, last_day_of, plan_in_force, stored_plan
 from exposure.people.models import Worker
@@ -96,7 +96,7 @@ def _bring(exposure: Exposure, plan: Plan, *, highest: bool, place: int, at: dat
     exposure.plan = {**stored_plan(plan), "highest": highest, "rank": place, **asked}
     exposure.last_day = last_day_of(plan, exposure.day_zero)
     exposure.save()
-    duties.bring(exposure, plan, at=at)
+    restrictions.bring(exposure, plan, at=at)
 
 
 def correct(exposure: Exposure, occurred_at: datetime, *, reason: str, at: datetime) -> Exposure:
@@ -110,13 +110,13 @@ def correct(exposure: Exposure, occurred_at: datetime, *, reason: str, at: datet
     exposure.day_zero = schedule.day_zero(occurred_at, ZoneInfo(exposure.zone))
     exposure.last_day = old.last_day + (exposure.day_zero - old.day_zero) if old.last_day else None
     exposure.save()
-    duties.carry(old, exposure, at=at)
+    restrictions.carry(old, exposure, at=at)
     return exposure
 
 
 def take_out(exposure: Exposure, *, reason: str, at: datetime) -> None:
     """The exposure no longer counts, and nothing that it asked for is asked any more."""
-    duties.drop(exposure, at=at)
+    restrictions.drop(exposure, at=at)
     exposure.withdrawn_at = at
     exposure.withdrawn_reason = reason
     exposure.save()

@@ -1,4 +1,4 @@
-"""Store a reading: place it in every open follow-up of the worker, judge it, raise what it raises."""
+"""Store a reading: place it in every open follow-up of the worker and judge it. The caller raises what it found."""
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -9,19 +9,17 @@ from django.db.models import Exists, F, OuterRef, Q, QuerySet
 from django.utils.translation import gettext as _
 
 from exposure.followup import readings
-from exposure.followup.alerts import raise_alert
 from exposure.followup.entry import ReadingEntry
+from exposure.followup.fills import standing_fill
 from exposure.followup.models import Check, Fill, FollowUp, PrivateNote, Reading, UnplacedReading
-from exposure.followup.overview import standing_fill
 from exposure.followup.plans import profile_of
 from exposure.followup.readings import Placement, Trigger
-from exposure.followup.work_models import Alert
 from exposure.people.models import User, Worker
-from exposure.report.submission import Problem
+from exposure.refusal import Problem
 
 LATEST_BY_WORKER = timedelta(hours=48)
 STATES = ("recorded", "recorded_late", "close", "repeat_due", "extra", "unplaced")  # the best one first
-CAUSES = {"fever": Alert.Cause.FEVER, "symptom": Alert.Cause.SYMPTOM, "rise": Alert.Cause.RISE}
+STOPS = frozenset({"fever", "symptom"})
 
 
 @dataclass(frozen=True)
@@ -33,13 +31,13 @@ class Logged:
     fills: tuple[Check, ...]
     state: str
     triggers: tuple[str, ...]
-    alerts: tuple[Alert, ...]
     problems: tuple[Problem, ...]
+    found: tuple[Trigger, ...] = ()  # what must be raised; none where the entry stood already
 
     @property
     def stop(self) -> bool:
         """Whether the worker must stop and call."""
-        return any(code in CAUSES and code != "rise" for code in self.triggers)
+        return not STOPS.isdisjoint(self.triggers)
 
 
 def follow_ups_taking_readings(worker: Worker, *, at: datetime) -> list[FollowUp]:
@@ -53,7 +51,7 @@ def follow_ups_taking_readings(worker: Worker, *, at: datetime) -> list[FollowUp
 def log_entry(
     entry: ReadingEntry, worker: Worker, follow_ups: Sequence[FollowUp], *, entered_by: User, at: datetime
 ) -> Logged:
-    """Store the entry, or keep it unplaced, and raise its alerts. Inside a transaction."""
+    """Store the entry, or keep it unplaced. Inside a transaction."""
     unreliable = PrivateNote.objects.filter(worker=worker, fever_unreliable=True).exists()
     entry = replace(entry, judged=replace(entry.judged, fever_unreliable=unreliable))
     checks = {one.pk: list(one.checks.filter(withdrawn_at=None)) for one in follow_ups}
@@ -69,31 +67,16 @@ def log_entry(
     problems = entry.refused + _refused_by_record(entry, worker, entered_by, at)
     if problems:
         if not readings.must_keep(triggers):
-            return Logged(None, (), "", (), (), problems)
+            return Logged(None, (), "", (), problems)
         unplaced = _keep(entry, worker, problems, triggers, entered_by)
-        alerts = _raise(triggers, follow_ups[0], at=at, unplaced=unplaced)
-        return Logged(unplaced, (), "unplaced", _codes(triggers), alerts, problems)
+        return Logged(unplaced, (), "unplaced", _codes(triggers), problems, tuple(triggers))
     placements = [_place(judged, checks[one.pk], others, one) for one in follow_ups]
     state = "extra" if entry.could_not else _state(placements)
     row = _store(entry, worker, judged, triggers, state, entered_by)
     filled = _fill(row, placements, judged, checks.values()) if not entry.could_not else []
     if row.replaces is not None:
         _fill_what_is_left(row.replaces, worker, follow_ups, checks, unreliable)
-    alerts = _raise(triggers, follow_ups[0], at=at, reading=row)
-    if entry.could_not:
-        because = _("Could not take a reading: %(reason)s") % {"reason": entry.could_not}
-        alerts += (
-            raise_alert(
-                worker,
-                Alert.Cause.COULD_NOT,
-                because,
-                site=follow_ups[0].site,
-                at=at,
-                urgent=False,
-                reading=row,
-            ),
-        )
-    return Logged(row, tuple(filled), state, _codes(triggers), alerts, ())
+    return Logged(row, tuple(filled), state, _codes(triggers), (), tuple(triggers))
 
 
 def _state(placements: Sequence[Placement[Check]]) -> str:
@@ -275,28 +258,3 @@ def _fill_what_is_left(
                 if placement.fills == (left,):
                     Fill.objects.create(check_row=left, reading=row, state=placement.state)
                     break
-
-
-def _raise(
-    triggers: Iterable[Trigger],
-    follow_up: FollowUp,
-    *,
-    at: datetime,
-    reading: Reading | None = None,
-    unplaced: UnplacedReading | None = None,
-) -> tuple[Alert, ...]:
-    """One alert per trigger about the worker; a masked reading asks for a repeat and pages nobody."""
-    return tuple(
-        raise_alert(
-            follow_up.worker,
-            CAUSES[trigger.code],
-            trigger.because,
-            site=follow_up.site,
-            at=at,
-            urgent=trigger.urgent,
-            reading=reading,
-            unplaced=unplaced,
-        )
-        for trigger in triggers
-        if trigger.code in CAUSES
-    )

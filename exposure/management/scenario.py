@@ -15,7 +15,6 @@ import yaml
 from django.conf import settings
 from django.db import transaction
 
-from exposure import cases, decisions, guidance, monitoring, pipeline, times
 from exposure.classify.models import CriteriaVersion
 from exposure.classify.versions import unticked
 from exposure.followup import opening
@@ -24,6 +23,7 @@ from exposure.followup.schedule import Window
 from exposure.management.content import FIXTURES, load_published
 from exposure.management.past_removals import record_past_removals
 from exposure.people.models import Role, User, Worker
+from exposure.pipeline import attend, classify, clear, follow, guide, report
 from exposure.places.models import Protocol, Site, Station, StationProtocol
 from exposure.record import acting
 from exposure.report.models import Breach, Case, CaseStatement, Event
@@ -140,20 +140,16 @@ class _Scenario:
             version.save()
             with acting(first.actor, "demo scenario", "example", at=start):
                 for row in unticked(version):
-                    guidance.tick_criteria(version=version, row=row, by=first, at=start)
+                    guide.tick_criteria(version=version, row=row, by=first, at=start)
                 for site in self.sites.values():
-                    guidance.replay_criteria(version=version, site=site, by=first, at=start)
-                    guidance.approve_criteria(
-                        version=version, site=site, by=first, at=start, meaning="example"
-                    )
+                    guide.replay_criteria(version=version, site=site, by=first, at=start)
+                    guide.approve_criteria(version=version, site=site, by=first, at=start, meaning="example")
             with acting(second.actor, "demo scenario", "example", at=start):
                 for site in self.sites.values():
-                    guidance.approve_criteria(
-                        version=version, site=site, by=second, at=start, meaning="example"
-                    )
+                    guide.approve_criteria(version=version, site=site, by=second, at=start, meaning="example")
         with acting(first.actor, "demo scenario", "example", at=start):
             content = (FIXTURES / "demo-draft.yaml").read_text()
-            draft = guidance.draft_criteria(content=content, by=first, at=start)
+            draft = guide.draft_criteria(content=content, by=first, at=start)
             draft.is_example = True
             draft.save()
 
@@ -225,17 +221,17 @@ class _Scenario:
         }
         at = min(happened + timedelta(minutes=10), self.at)
         with acting(self.users[reporter].actor, "demo scenario", at=at):
-            return pipeline.report_breach(body=body, reporter=self.users[reporter], at=at).breach
+            return report.report_breach(body=body, reporter=self.users[reporter], at=at).breach
 
     def _spoken_with(self, breach: Breach, after: timedelta = timedelta(minutes=50)) -> None:
         nurse = self.users["nurse"]
         at = min(breach.reported_at + after, self.at)
         with acting(nurse.actor, "demo scenario", at=at):
-            decisions.tell_worker(breach=breach, how="phone", told_at=at, by=nurse, at=at)
-            decisions.confirm_breach(breach=breach, by=nurse, note="Spoken with the worker.", at=at)
+            attend.tell_worker(breach=breach, how="phone", told_at=at, by=nurse, at=at)
+            classify.confirm_breach(breach=breach, by=nurse, note="Spoken with the worker.", at=at)
             for exposure in opening.exposures_of(breach):
                 for task in exposure.tasks.filter(completed_at=None, dropped_at=None):
-                    decisions.complete_task(task=task, note="", by=nurse, at=at)
+                    attend.complete_task(task=task, note="", by=nurse, at=at)
 
     def _monitored(
         self, worker: str, station: str, *, days: int, hour: int = 9, skip_last: int = 0, **changes: Any
@@ -268,7 +264,7 @@ class _Scenario:
         }
         by = self.users["nurse"] if worker.phone_only else worker.user
         with acting(by.actor, "demo scenario", at=at):
-            pipeline.log_reading(body=body, worker=worker, entered_by=by, at=at)
+            follow.log_reading(body=body, worker=worker, entered_by=by, at=at)
 
     def _fever_twice(self) -> None:
         """Day 12: a fever yesterday, seen by the nurse; another an hour ago."""
@@ -278,7 +274,7 @@ class _Scenario:
         alert = follow_up.worker.alerts.get(cause="fever", closed_at=None)
         seen = yesterday + timedelta(minutes=20)
         with acting(self.users["nurse"].actor, "demo scenario", at=seen):
-            decisions.acknowledge_alert(alert=alert, by=self.users["nurse"], at=seen)
+            attend.acknowledge_alert(alert=alert, by=self.users["nurse"], at=seen)
         self._reading(follow_up, self.at - timedelta(hours=1), "38.6", symptoms=["headache"])
 
     def _cleared(self) -> None:
@@ -291,7 +287,7 @@ class _Scenario:
         signed = last.closes_at
         physician = self.users["physician"]
         with acting(physician.actor, "demo scenario", at=signed):
-            pipeline.sign_clearance(follow_up=follow_up, by=physician, at=signed)
+            clear.sign_clearance(follow_up=follow_up, by=physician, at=signed)
 
     def _unconfirmed_cleaner(self) -> None:
         person = {"name": "Mara Tansy", "phone": "+351 900 000 777", "employer": "Brightwater Cleaning"}
@@ -311,7 +307,7 @@ class _Scenario:
             Window("second", time(18), time(20), time(22)),  # before it
         )
         with acting(nurse.actor, "demo scenario", at=at):
-            times.set_windows(worker=self.workers["SG-1104"], windows=windows, by=nurse, at=at)
+            follow.set_windows(worker=self.workers["SG-1104"], windows=windows, by=nurse, at=at)
         self._monitored("SG-1104", "curlew", days=6, hour=4)
 
     def _being_evaluated(self) -> None:
@@ -322,17 +318,17 @@ class _Scenario:
         at = min(fever + timedelta(hours=1), self.at)
         with acting(physician.actor, "demo scenario", at=at):
             reason = "Fever on day 9; sample taken."
-            monitoring.begin_evaluation(follow_up=follow_up, reason=reason, by=physician, at=at)
+            follow.begin_evaluation(follow_up=follow_up, reason=reason, by=physician, at=at)
         looked = self.at - timedelta(hours=1)
         with acting(physician.actor, "demo scenario", at=looked):
             for alert in follow_up.worker.alerts.filter(closed_at=None):
-                decisions.acknowledge_alert(alert=alert, by=physician, at=looked)
+                attend.acknowledge_alert(alert=alert, by=physician, at=looked)
 
     def _vaccinated(self) -> None:
         follow_up = self._monitored("SG-1106", "lapwing", days=4, case="H7Q2K")
         at = self._moment(1, 15)
         with acting(self.users["nurse"].actor, "demo scenario", at=at):
-            monitoring.record_protection(
+            attend.record_protection(
                 worker=follow_up.worker, kind="vaccine", what="Example vaccine, one dose", given_at=at,
                 batch="EX-0001", by=self.users["nurse"], at=at,
             )  # fmt: skip
@@ -371,13 +367,13 @@ class _Scenario:
         drill = self._report("SG-1042", "lapwing", self._moment(16, 10), drill=True)
         nurse, at = self.users["nurse"], drill.reported_at + timedelta(hours=1)
         with acting(nurse.actor, "demo scenario", at=at):
-            decisions.confirm_breach(breach=drill, by=nurse, note="A drill: nobody was exposed.", at=at)
+            classify.confirm_breach(breach=drill, by=nurse, note="A drill: nobody was exposed.", at=at)
 
     def _negative_test(self) -> None:
         """A test taken 20 hours after onset came back negative: too early to rely on, a physician decides."""
         at = self._moment(6, 18)
         with acting(self.users["physician"].actor, "demo scenario", at=at):
-            cases.state_case(
+            report.state_case(
                 case=self.cases["negative"],
                 pathogen="ebola",
                 status=CaseStatement.Status.RULED_OUT,
@@ -392,6 +388,6 @@ class _Scenario:
         at = min(breach.reported_at + timedelta(minutes=40), self.at)
         physician = self.users["physician"]
         with acting(physician.actor, "demo scenario", at=at):
-            decisions.tell_worker(breach=breach, how="person", told_at=at, by=physician, at=at)
-            decisions.confirm_breach(breach=breach, by=physician, note="Seen at the clinic.", at=at)
+            attend.tell_worker(breach=breach, how="person", told_at=at, by=physician, at=at)
+            classify.confirm_breach(breach=breach, by=physician, note="Seen at the clinic.", at=at)
         self._measure(FollowUp.objects.get(exposures__breach=breach))

@@ -5,8 +5,8 @@ from django.db import models
 from django.db.models import Q
 from django.utils.translation import gettext_lazy as _
 
+from exposure.attend.models import Alert
 from exposure.followup.models import Check
-from exposure.followup.work_models import Alert
 from exposure.people.models import Worker
 from exposure.places.models import Site
 from exposure.record import Identified, InsertOnly

@@ -14,8 +14,8 @@ from django.db import transaction
 from django.db.models import Q, QuerySet
 from django.utils.translation import gettext as _
 
-from exposure.followup.alerts import raise_alert
-from exposure.followup.work_models import Alert
+from exposure.attend.alerts import raise_alert
+from exposure.attend.models import Alert
 from exposure.record import insert_many
 from exposure.remind.channels import email
 from exposure.remind.channels.refusal import Refused

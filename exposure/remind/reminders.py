@@ -9,8 +9,8 @@ from django.db.models import Exists, OuterRef, Q, QuerySet
 from django.urls import reverse
 from django.utils.translation import gettext as _
 
+from exposure.followup.fills import standing_fill
 from exposure.followup.models import Check, Exposure, Fill, FollowUpState
-from exposure.followup.overview import standing_fill
 from exposure.people.models import Worker
 from exposure.places.models import Site
 from exposure.record import insert_many, mark_withdrawn

@@ -9,12 +9,12 @@ from django.db.models import Exists, F, OuterRef, Q, QuerySet, Subquery
 from django.db.models.functions import Coalesce, Greatest
 from django.utils.translation import gettext as _
 
+from exposure.attend.alerts import raise_alert
+from exposure.attend.models import Alert, AlertEntry, Call, Task
 from exposure.classify.assess import criteria_of
-from exposure.followup.alerts import raise_alert
+from exposure.followup.fills import standing_fill
 from exposure.followup.models import Check, Exposure, Fill, FollowUp, FollowUpState, Reading
-from exposure.followup.overview import standing_fill
 from exposure.followup.plans import under_criteria
-from exposure.followup.work_models import Alert, AlertEntry, Call, Task
 from exposure.people.models import Role, User, Worker
 from exposure.places.models import Site
 from exposure.remind.models import Heartbeat, Message

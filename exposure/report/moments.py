@@ -4,7 +4,8 @@ from datetime import datetime
 
 from django.utils.translation import gettext as _
 
-from exposure.report.submission import YEARS, Problem
+from exposure.refusal import Problem
+from exposure.report.submission import YEARS
 
 
 def slip_in(moment: datetime, pointer: str, *, at: datetime) -> Problem | None:

@@ -13,6 +13,8 @@ from typing import Any
 
 import rfc8785
 
+from exposure.refusal import BadSubmission, Problem
+
 TEXTS = (
     "station", "worker", "occurred_at", "case", "phase", "step", "removal", "event", "pathogen", "criteria_version",
     "what_happened", "narrative",
@@ -23,22 +25,6 @@ DEFAULTS: dict[str, Any] = {"drill": False, "facts": {}, "first_aid": [], "narra
 ALPHABET = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"
 LARGEST_EXACT = 2**53 - 1
 YEARS = range(1900, 9999)  # another year is a slip, and may leave the calendar in another time zone
-
-
-@dataclass(frozen=True)
-class Problem:
-    """What is wrong with one field: `pointer` is a JSON pointer (RFC 6901), `message` names the remedy."""
-
-    pointer: str
-    message: str
-
-
-class BadSubmission(ValueError):
-    """The body cannot be taken; `problems` says why, field by field."""
-
-    def __init__(self, *problems: Problem) -> None:
-        super().__init__("; ".join(problem.message for problem in problems))
-        self.problems = problems
 
 
 @dataclass(frozen=True)

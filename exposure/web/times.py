@@ -11,10 +11,10 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy, pgettext
 
 from exposure.followup import expected
+from exposure.followup.own_times import moved
 from exposure.followup.schedule import Window
 from exposure.people.models import Worker
-from exposure.report.submission import BadSubmission, Problem
-from exposure.times import moved
+from exposure.refusal import BadSubmission, Problem
 
 NAMES = {
     "morning": gettext_lazy("morning"),

@@ -3,8 +3,8 @@
 import pytest
 from rest_framework.test import APIClient
 
-from exposure import guidance
 from exposure.classify.versions import unticked
+from exposure.pipeline import guide
 from tests.cast import MONDAY, doing
 from tests.classify.milder import MILDER, confirm, report
 
@@ -29,13 +29,13 @@ def call(cast, standing_clock):
 @pytest.fixture
 def draft(cast):
     with doing(cast.physician):
-        return guidance.draft_criteria(content=MILDER, by=cast.physician, at=MONDAY)
+        return guide.draft_criteria(content=MILDER, by=cast.physician, at=MONDAY)
 
 
 def tick_all(cast, version):
     with doing(cast.physician):
         for row in unticked(version):
-            guidance.tick_criteria(version=version, row=row, by=cast.physician, at=MONDAY)
+            guide.tick_criteria(version=version, row=row, by=cast.physician, at=MONDAY)
 
 
 AT_SALTMARSH = {"site": "saltmarsh"}

@@ -4,11 +4,11 @@ from datetime import timedelta
 
 import pytest
 
-from exposure import decisions, pipeline
+from exposure.attend.alerts import raise_alert
+from exposure.attend.models import Alert
 from exposure.audit.access_log import note_look
 from exposure.audit.models import AccessEntry
-from exposure.followup.alerts import raise_alert
-from exposure.followup.work_models import Alert
+from exposure.pipeline import attend, report
 from tests.cast import MONDAY, doing
 
 pytestmark = [pytest.mark.database, pytest.mark.django_db]
@@ -20,7 +20,7 @@ HALF_PAST = MONDAY + timedelta(minutes=30)
 @pytest.fixture
 def breach(cast):
     with doing(cast.observer):
-        return pipeline.report_breach(body=cast.body(), reporter=cast.observer, at=MONDAY).breach
+        return report.report_breach(body=cast.body(), reporter=cast.observer, at=MONDAY).breach
 
 
 @pytest.fixture
@@ -95,7 +95,7 @@ def test_a_page_that_was_refused_is_no_look(client, cast, breach, standing_clock
 
 def test_the_worker_sees_who_opened_their_record(client, cast, breach, looking):
     with doing(cast.nurse):
-        decisions.tell_worker(breach=breach, how="phone", told_at=MONDAY, by=cast.nurse, at=MONDAY)
+        attend.tell_worker(breach=breach, how="phone", told_at=MONDAY, by=cast.nurse, at=MONDAY)
     looking(cast.nurse, f"/people/{cast.worker.uid}/")
     client.force_login(cast.worker.user)
     page = client.get("/what-this-means/").content.decode()

@@ -7,11 +7,11 @@ from django.apps import apps
 from django.core.management.sql import emit_post_migrate_signal
 from django.db import IntegrityError, connection, models, transaction
 
-from exposure import pipeline
 from exposure.audit import triggers
 from exposure.audit.models import AccessEntry
 from exposure.followup.models import Check
 from exposure.people.models import Role, User
+from exposure.pipeline import report
 from exposure.places.models import Site
 from exposure.record import InsertOnly, Recorded, mark_withdrawn
 from exposure.remind.models import Heartbeat, Message, Rung
@@ -33,7 +33,7 @@ def refused(statement, *parameters):
 def follow_up(cast):
     """Wim's follow-up, with planned readings and reminder instants."""
     with doing(cast.observer):
-        pipeline.report_breach(body=cast.body(), reporter=cast.observer, at=MONDAY)
+        report.report_breach(body=cast.body(), reporter=cast.observer, at=MONDAY)
     return cast.worker.follow_ups.get()
 
 

@@ -5,8 +5,8 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import expect
 
-from exposure import pipeline
 from exposure.classify.assess import adopted
+from exposure.pipeline.report import report_breach
 from tests.cast import MONDAY, doing
 from tests.classify.milder import confirm, report
 
@@ -92,6 +92,6 @@ def test_from_an_edit_with_a_finding_to_approval_by_the_other_physician(cast, si
 
     assert adopted(cast.site, "ebola", at=MONDAY).version == "2026.1"
     with doing(cast.observer):
-        fresh = pipeline.report_breach(body=cast.body(), reporter=cast.observer, at=MONDAY)
+        fresh = report_breach(body=cast.body(), reporter=cast.observer, at=MONDAY)
     assert [(one.version.version, one.tier) for one in fresh.assessments] == [("2026.1", "none")]
     assert breach.assessments.last().treated_as == "high"

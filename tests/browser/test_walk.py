@@ -6,8 +6,8 @@ from datetime import timedelta
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 
-from exposure import decisions, pipeline
 from exposure.followup.models import FollowUp
+from exposure.pipeline import attend, follow
 from tests.cast import MONDAY, doing
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
@@ -140,8 +140,8 @@ def finish_the_days(cast) -> None:
         at = check.due_at
         with doing(cast.worker.user, at=at):
             body = cast.reading(taken_at=at.isoformat())
-            pipeline.log_reading(body=body, worker=cast.worker, entered_by=cast.worker.user, at=at)
+            follow.log_reading(body=body, worker=cast.worker, entered_by=cast.worker.user, at=at)
     with doing(cast.nurse, at=at):
         for exposure in follow_up.exposures.all():
             for task in exposure.tasks.all():
-                decisions.complete_task(task=task, note="", by=cast.nurse, at=at)
+                attend.complete_task(task=task, note="", by=cast.nurse, at=at)

@@ -1,6 +1,7 @@
 """A text that moves people: what shipped, one that is milder, and reports to move."""
 
-from exposure import decisions, pipeline
+from exposure.pipeline import classify
+from exposure.pipeline.report import report_breach
 from tests.cast import FIXTURES, MONDAY, doing
 
 EBOLA = (FIXTURES / "criteria" / "ebola-2023.1.yaml").read_text()
@@ -15,10 +16,10 @@ MILDER = (
 def report(cast, **changes):
     """A report about Wim, as assessed on arrival."""
     with doing(cast.observer):
-        return pipeline.report_breach(body=cast.body(**changes), reporter=cast.observer, at=MONDAY).breach
+        return report_breach(body=cast.body(**changes), reporter=cast.observer, at=MONDAY).breach
 
 
 def confirm(cast, breach, **facts):
     """A nurse has spoken with the worker."""
     with doing(cast.nurse):
-        decisions.confirm_breach(breach=breach, by=cast.nurse, facts=facts, at=MONDAY)
+        classify.confirm_breach(breach=breach, by=cast.nurse, facts=facts, at=MONDAY)

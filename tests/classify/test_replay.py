@@ -9,13 +9,14 @@ import pytest
 from django.db import connection, transaction
 from django.test.utils import CaptureQueriesContext
 
-from exposure import decisions, guidance, pipeline
+from exposure.attend.models import Task
 from exposure.classify import assess, replay
 from exposure.classify.assess import propose_text
 from exposure.classify.criteria import Criteria
 from exposure.classify.models import Assessment
-from exposure.followup.work_models import Task
 from exposure.people.models import Worker
+from exposure.pipeline import classify, guide
+from exposure.pipeline.report import report_breach
 from exposure.report.models import Breach
 from tests.cast import FIXTURES, MONDAY, doing
 from tests.classify.milder import EBOLA, MILDER, confirm, report
@@ -46,7 +47,7 @@ def one_by_one(content):
     with undone(), doing("command:tests"):
         version = propose_text(content, by="command:tests", at=MONDAY)
         for breach in Breach.objects.filter(drill=False, withdrawn_at=None):
-            standing = decisions.assessments_in_force(breach)["ebola"]
+            standing = classify.assessments_in_force(breach)["ebola"]
             if standing.kind == Assessment.Kind.OVERRIDE:
                 continue
             confirmed = breach.confirmed_at is not None
@@ -102,7 +103,7 @@ def test_a_tier_that_a_clinician_has_set_stands(cast):
     breach = report(cast)
     confirm(cast, breach)
     with doing(cast.nurse):
-        decisions.override_tier(
+        classify.override_tier(
             breach=breach, pathogen="ebola", tier="high", reason="Seen.", by=cast.nurse, at=MONDAY
         )
     assert replay.replay(Criteria.parse(MILDER)) == replay.Replayed(1, ())
@@ -146,12 +147,12 @@ def test_a_replay_says_the_same_as_assessing_every_report_again_one_by_one(cast,
         worker = cast.worker.number if reporter == cast.worker.user else random.choice(people).number
         with doing(reporter):
             body = cast.body(worker=worker, facts=facts)
-            breach = pipeline.report_breach(body=body, reporter=reporter, at=MONDAY).breach
+            breach = report_breach(body=body, reporter=reporter, at=MONDAY).breach
         if random.random() < 0.8:
             confirm(cast, breach, skin=random.choice(["no", "intact", "intact", "mucosa"]))
         if random.random() < 0.1:
             with doing(cast.nurse):
-                decisions.override_tier(
+                classify.override_tier(
                     breach=breach, pathogen="ebola", tier="high", reason="Seen.", by=cast.nurse, at=MONDAY
                 )
     replayed = replay.replay(Criteria.parse(ASKING))
@@ -182,8 +183,8 @@ def test_all_are_counted_even_where_not_all_are_named(cast, monkeypatch):
 
 def stored(cast, content=MILDER):
     with doing(cast.physician):
-        version = guidance.draft_criteria(content=content, by=cast.physician, at=MONDAY)
-        return guidance.replay_criteria(version=version, site=cast.site, by=cast.physician, at=MONDAY)
+        version = guide.draft_criteria(content=content, by=cast.physician, at=MONDAY)
+        return guide.replay_criteria(version=version, site=cast.site, by=cast.physician, at=MONDAY)
 
 
 def test_a_stored_replay_keeps_its_text_its_site_and_who_would_move_in_which_move(cast):
@@ -210,8 +211,8 @@ def test_reviewing_these_people_makes_one_task_each_for_the_nurse_and_moves_nobo
     confirm(cast, breach)
     kept = stored(cast)
     with doing(cast.physician):
-        assert guidance.review_moved(stored=kept, by=cast.physician, at=MONDAY) == 1
-        assert guidance.review_moved(stored=kept, by=cast.physician, at=MONDAY) == 0
+        assert guide.review_moved(stored=kept, by=cast.physician, at=MONDAY) == 1
+        assert guide.review_moved(stored=kept, by=cast.physician, at=MONDAY) == 0
     task = Task.objects.get(code="criteria_review")
     assert (task.breach, task.site, task.due_at) == (breach, cast.site, MONDAY + timedelta(hours=24))
     assert "ebola 2026.1" in task.title

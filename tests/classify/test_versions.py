@@ -10,14 +10,14 @@ import pytest
 from django.core.exceptions import PermissionDenied
 from django.db import connection
 
-from exposure import guidance, pipeline
-from exposure.classify.assess import adopted, propose_text
+from exposure.classify.assess import adopted, criteria_of, propose_text
 from exposure.classify.criteria import CriteriaError
 from exposure.classify.models import Adoption, CriteriaVersion, Signature
 from exposure.classify.versions import memory_rows, unticked
 from exposure.people.models import Role, User
+from exposure.pipeline import guide, report
+from exposure.refusal import BadSubmission, NotYet
 from exposure.report.models import Breach
-from exposure.report.submission import BadSubmission
 from tests.cast import FIXTURES, MONDAY, doing
 
 pytestmark = pytest.mark.database
@@ -30,27 +30,27 @@ LATER = MONDAY + timedelta(hours=1)
 def draft(cast, content=NEXT, by=None):
     by = by or cast.physician
     with doing(by):
-        return guidance.draft_criteria(content=content, by=by, at=MONDAY)
+        return guide.draft_criteria(content=content, by=by, at=MONDAY)
 
 
 def propose(cast, version, by=None):
     by = by or cast.physician
     with doing(by):
-        return guidance.propose_criteria(version=version, by=by, at=MONDAY)
+        return guide.propose_criteria(version=version, by=by, at=MONDAY)
 
 
 def prepare(cast, version, site=None):
     """Everything that approval wants beside two people: each row ticked, and a replay."""
     with doing(cast.physician):
         for row in unticked(version):
-            guidance.tick_criteria(version=version, row=row, by=cast.physician, at=MONDAY)
-        guidance.replay_criteria(version=version, site=site or cast.site, by=cast.physician, at=MONDAY)
+            guide.tick_criteria(version=version, row=row, by=cast.physician, at=MONDAY)
+        guide.replay_criteria(version=version, site=site or cast.site, by=cast.physician, at=MONDAY)
 
 
 def approve(cast, version, by=None, at=MONDAY, site=None):
     by = by or cast.physician2
     with doing(by, at=at):
-        return guidance.approve_criteria(version=version, site=site or cast.site, by=by, at=at)
+        return guide.approve_criteria(version=version, site=site or cast.site, by=by, at=at)
 
 
 def proposed(cast, content=NEXT):
@@ -107,7 +107,7 @@ def test_a_text_that_cannot_be_kept_is_refused_at_its_line(cast, wrong, line, sa
 def test_whoever_edits_a_draft_last_is_its_editor(cast):
     version = draft(cast)
     with doing(cast.physician2):
-        edited = guidance.edit_criteria(
+        edited = guide.edit_criteria(
             version=version, content=NEXT + "# looked at\n", by=cast.physician2, at=MONDAY
         )
     assert edited.drafted_by == cast.physician2.actor
@@ -117,14 +117,14 @@ def test_whoever_edits_a_draft_last_is_its_editor(cast):
 def test_saving_the_same_text_makes_nobody_its_editor(cast):
     version = draft(cast)
     with doing(cast.physician2):
-        same = guidance.edit_criteria(version=version, content=NEXT, by=cast.physician2, at=MONDAY)
+        same = guide.edit_criteria(version=version, content=NEXT, by=cast.physician2, at=MONDAY)
     assert same.drafted_by == cast.physician.actor
 
 
 def test_a_proposed_text_can_no_longer_be_edited(cast):
     version = propose(cast, draft(cast))
-    with doing(cast.physician), pytest.raises(pipeline.NotYet) as error:
-        guidance.edit_criteria(version=version, content=NEXT + "# more\n", by=cast.physician, at=MONDAY)
+    with doing(cast.physician), pytest.raises(NotYet) as error:
+        guide.edit_criteria(version=version, content=NEXT + "# more\n", by=cast.physician, at=MONDAY)
     assert refused(error) == {"proposed"}
     version.refresh_from_db()
     assert version.text == NEXT
@@ -134,12 +134,12 @@ def test_a_proposed_text_can_no_longer_be_edited(cast):
 def test_only_physicians_draft_propose_tick_and_approve(cast, who):
     version, by = proposed(cast), getattr(cast, who)
     deeds = [
-        lambda: guidance.draft_criteria(content=NEXT, by=by, at=MONDAY),
-        lambda: guidance.edit_criteria(version=version, content=NEXT, by=by, at=MONDAY),
-        lambda: guidance.propose_criteria(version=version, by=by, at=MONDAY),
-        lambda: guidance.tick_criteria(version=version, row="rules[3]", by=by, at=MONDAY),
-        lambda: guidance.replay_criteria(version=version, site=cast.site, by=by, at=MONDAY),
-        lambda: guidance.approve_criteria(version=version, site=cast.site, by=by, at=MONDAY),
+        lambda: guide.draft_criteria(content=NEXT, by=by, at=MONDAY),
+        lambda: guide.edit_criteria(version=version, content=NEXT, by=by, at=MONDAY),
+        lambda: guide.propose_criteria(version=version, by=by, at=MONDAY),
+        lambda: guide.tick_criteria(version=version, row="rules[3]", by=by, at=MONDAY),
+        lambda: guide.replay_criteria(version=version, site=cast.site, by=by, at=MONDAY),
+        lambda: guide.approve_criteria(version=version, site=cast.site, by=by, at=MONDAY),
     ]
     for deed in deeds:
         with doing(by), pytest.raises(PermissionDenied):
@@ -153,13 +153,13 @@ def test_a_draft_that_lacks_a_plan_is_not_proposed(cast):
     lacking = NEXT.replace(
         "    plan: {monitoring: none, confirm_within: 24h, second_signature: none, clearance: nurse}\n", ""
     )
-    with pytest.raises(pipeline.NotYet) as error:
+    with pytest.raises(NotYet) as error:
         propose(cast, draft(cast, lacking))
     assert refused(error) == {"lacking"}
 
 
 def test_withdrawn_guidance_is_not_proposed(cast):
-    with pytest.raises(pipeline.NotYet) as error:
+    with pytest.raises(NotYet) as error:
         propose(cast, draft(cast, NEXT.replace("status: current", "status: withdrawn")))
     assert refused(error) == {"withdrawn"}
 
@@ -168,7 +168,7 @@ def test_a_stored_text_that_no_longer_reads_is_not_proposed(cast):
     version = draft(cast)
     with connection.cursor() as cursor:
         cursor.execute("UPDATE exposure_criteriaversion SET text = 'pathogen: [' WHERE id = %s", [version.pk])
-    with pytest.raises(pipeline.NotYet) as error:
+    with pytest.raises(NotYet) as error:
         propose(cast, version)
     assert refused(error) == {"malformed"}
 
@@ -182,27 +182,27 @@ def test_proposing_twice_changes_nothing(cast):
 
 def test_somebody_else_cannot_propose_what_is_proposed(cast):
     version = propose(cast, draft(cast))
-    with pytest.raises(pipeline.NotYet) as error:
+    with pytest.raises(NotYet) as error:
         propose(cast, version, by=cast.physician2)
     assert refused(error) == {"proposed"}
 
 
 def test_rows_that_do_not_say_seen_are_from_memory(cast):
-    criteria = pipeline.assess.criteria_of(draft(cast))
+    criteria = criteria_of(draft(cast))
     assert memory_rows(criteria) == ("profile", "tiers[0]", "tiers[1]", "rules[3]", "rules[4]", "rules[5]")
 
 
 def test_a_draft_cannot_be_ticked_because_its_rows_may_still_move(cast):
     version = draft(cast)
-    with doing(cast.physician), pytest.raises(pipeline.NotYet) as error:
-        guidance.tick_criteria(version=version, row="rules[3]", by=cast.physician, at=MONDAY)
+    with doing(cast.physician), pytest.raises(NotYet) as error:
+        guide.tick_criteria(version=version, row="rules[3]", by=cast.physician, at=MONDAY)
     assert refused(error) == {"not_proposed"}
 
 
 def test_a_row_that_was_seen_cannot_be_ticked(cast):
     version = propose(cast, draft(cast))
     with doing(cast.physician), pytest.raises(BadSubmission):
-        guidance.tick_criteria(version=version, row="rules[0]", by=cast.physician, at=MONDAY)
+        guide.tick_criteria(version=version, row="rules[0]", by=cast.physician, at=MONDAY)
 
 
 # Approved
@@ -231,7 +231,7 @@ def test_the_same_person_cannot_sign_twice(cast):
         version = propose_text(NEXT, by="command:publish", at=MONDAY, proposed=True)
     prepare(cast, version)
     approve(cast, version, by=cast.physician)
-    with pytest.raises(pipeline.NotYet) as error:
+    with pytest.raises(NotYet) as error:
         approve(cast, version, by=cast.physician, at=LATER)
     assert refused(error) == {"same_person"}
 
@@ -240,7 +240,7 @@ def test_whoever_proposed_has_signed_and_cannot_approve(cast):
     version = draft(cast)
     version = propose(cast, version, by=cast.physician2)
     prepare(cast, version)
-    with pytest.raises(pipeline.NotYet) as error:
+    with pytest.raises(NotYet) as error:
         approve(cast, version, by=cast.physician2)
     assert refused(error) == {"same_person"}
 
@@ -248,7 +248,7 @@ def test_whoever_proposed_has_signed_and_cannot_approve(cast):
 def test_the_editor_does_not_approve_even_where_somebody_else_proposed(cast):
     version = propose(cast, draft(cast, by=cast.physician), by=cast.physician2)
     prepare(cast, version)
-    with pytest.raises(pipeline.NotYet) as error:
+    with pytest.raises(NotYet) as error:
         approve(cast, version, by=cast.physician)
     assert refused(error) == {"editor"}
     assert approve(cast, version, by=third(cast)).version == version
@@ -268,14 +268,14 @@ def test_a_signature_of_a_physician_of_another_site_does_not_count_here(cast):
 
 
 def test_a_draft_cannot_be_approved(cast):
-    with pytest.raises(pipeline.NotYet) as error:
+    with pytest.raises(NotYet) as error:
         approve(cast, draft(cast))
     assert refused(error) == {"not_proposed"}
 
 
 def test_a_gap_is_never_acceptable(cast):
     version = proposed(cast, NEXT.replace("\notherwise: none", ""))
-    with pytest.raises(pipeline.NotYet) as error:
+    with pytest.raises(NotYet) as error:
         approve(cast, version)
     assert refused(error) == {"gap"}
 
@@ -285,7 +285,7 @@ FALLING = NEXT.replace("when: {contact: [body]}", "when: {contact: [splash]}")
 
 def test_a_later_answer_that_lowers_the_tier_is_refused(cast):
     version = proposed(cast, FALLING)
-    with pytest.raises(pipeline.NotYet) as error:
+    with pytest.raises(NotYet) as error:
         approve(cast, version)
     assert refused(error) == {"not_monotone"}
 
@@ -302,7 +302,7 @@ def test_withdrawn_guidance_is_not_approved(cast):
         content = (FIXTURES / "criteria" / "ebola-2014.1.yaml").read_text()
         version = propose_text(content, by="command:publish", at=MONDAY, proposed=True)
     prepare(cast, version)
-    with pytest.raises(pipeline.NotYet) as error:
+    with pytest.raises(NotYet) as error:
         approve(cast, version)
     assert "withdrawn" in refused(error)
 
@@ -310,14 +310,14 @@ def test_withdrawn_guidance_is_not_approved(cast):
 def test_a_single_row_from_memory_that_nobody_ticked_stands_in_the_way(cast):
     version = propose(cast, draft(cast))
     with doing(cast.physician):
-        for row in memory_rows(pipeline.assess.criteria_of(version))[1:]:
-            guidance.tick_criteria(version=version, row=row, by=cast.physician, at=MONDAY)
-        guidance.replay_criteria(version=version, site=cast.site, by=cast.physician, at=MONDAY)
-    with pytest.raises(pipeline.NotYet) as error:
+        for row in memory_rows(criteria_of(version))[1:]:
+            guide.tick_criteria(version=version, row=row, by=cast.physician, at=MONDAY)
+        guide.replay_criteria(version=version, site=cast.site, by=cast.physician, at=MONDAY)
+    with pytest.raises(NotYet) as error:
         approve(cast, version)
     assert refused(error) == {"unticked"}
     with doing(cast.physician2):
-        guidance.tick_criteria(version=version, row="profile", by=cast.physician2, at=MONDAY)
+        guide.tick_criteria(version=version, row="profile", by=cast.physician2, at=MONDAY)
     assert approve(cast, version) is not None
 
 
@@ -327,7 +327,7 @@ def test_a_text_changed_after_its_proposal_is_refused_whatever_its_sum_says(cast
     values = ["0" * 64] if "%s" in columns else []
     with connection.cursor() as cursor:
         cursor.execute(f"UPDATE exposure_criteriaversion SET {columns} WHERE id = %s", [*values, version.pk])
-    with pytest.raises(pipeline.NotYet) as error:
+    with pytest.raises(NotYet) as error:
         approve(cast, version)
     assert refused(error) == {"text_changed"}
 
@@ -339,7 +339,7 @@ def test_a_replay_at_another_site_does_not_stand_for_this_one(cast):
         )
     version = propose(cast, draft(cast))
     prepare(cast, version, site=cast.other_site)
-    with pytest.raises(pipeline.NotYet) as error:
+    with pytest.raises(NotYet) as error:
         approve(cast, version)
     assert refused(error) == {"not_replayed"}
 
@@ -347,15 +347,15 @@ def test_a_replay_at_another_site_does_not_stand_for_this_one(cast):
 def test_a_replay_of_an_earlier_text_does_not_stand_for_the_proposed_one(cast):
     version = draft(cast)
     with doing(cast.physician):
-        guidance.replay_criteria(version=version, site=cast.site, by=cast.physician, at=MONDAY)
-        version = guidance.edit_criteria(
+        guide.replay_criteria(version=version, site=cast.site, by=cast.physician, at=MONDAY)
+        version = guide.edit_criteria(
             version=version, content=NEXT + "# more\n", by=cast.physician, at=MONDAY
         )
     version = propose(cast, version)
     with doing(cast.physician):
         for row in unticked(version):
-            guidance.tick_criteria(version=version, row=row, by=cast.physician, at=MONDAY)
-    with pytest.raises(pipeline.NotYet) as error:
+            guide.tick_criteria(version=version, row=row, by=cast.physician, at=MONDAY)
+    with pytest.raises(NotYet) as error:
         approve(cast, version)
     assert refused(error) == {"not_replayed"}
 
@@ -390,7 +390,7 @@ def test_a_version_that_another_site_still_works_with_is_not_retired(cast):
 def test_a_retired_version_does_not_come_back(cast):
     approve(cast, proposed(cast))
     former = CriteriaVersion.objects.get(version="2023.1")
-    with pytest.raises(pipeline.NotYet) as error:
+    with pytest.raises(NotYet) as error:
         approve(cast, former)
     assert refused(error) == {"retired"}
 
@@ -403,7 +403,7 @@ def test_approving_what_the_site_works_with_already_changes_nothing(cast):
 
 def test_a_report_assessed_before_keeps_its_version(cast):
     with doing(cast.observer):
-        pipeline.report_breach(body=cast.body(), reporter=cast.observer, at=MONDAY)
+        report.report_breach(body=cast.body(), reporter=cast.observer, at=MONDAY)
     approve(cast, proposed(cast), at=LATER)
     assert [one.version.version for one in Breach.objects.get().assessments.all()] == ["2023.1"]
 

@@ -6,14 +6,14 @@ import pytest
 from django.core.exceptions import PermissionDenied
 from django.db import IntegrityError, transaction
 
-from exposure import decisions, pipeline
+from exposure.attend.alerts import raise_alert
+from exposure.attend.models import Alert
 from exposure.classify.models import Signature
 from exposure.clear.models import Clearance
-from exposure.followup.alerts import raise_alert
 from exposure.followup.models import FollowUp
-from exposure.followup.work_models import Alert
 from exposure.people.models import Worker
-from exposure.pipeline import NotYet
+from exposure.pipeline import attend, clear
+from exposure.refusal import NotYet
 from tests.cast import MONDAY, doing
 from tests.walk import confirm, follow_up_told_and_confirmed, hours, log, log_to_the_end, report, tell
 
@@ -30,7 +30,7 @@ def follow_up(cast):
 
 def sign(follow_up, by, at):
     with doing(by, at=at):
-        return pipeline.sign_clearance(follow_up=follow_up, by=by, at=at)
+        return clear.sign_clearance(follow_up=follow_up, by=by, at=at)
 
 
 def reasons(follow_up, by, at):
@@ -65,9 +65,7 @@ def test_a_clearance_signed_after_the_last_day_takes_effect_at_once(cast, follow
 def test_a_last_reading_that_was_explained_is_enough(cast, follow_up):
     log_to_the_end(cast, follow_up, but=1)
     with doing(cast.nurse, at=LAST_DUE):
-        decisions.excuse_check(
-            check=follow_up.checks.last(), reason="In the air.", by=cast.nurse, at=LAST_DUE
-        )
+        attend.excuse_check(check=follow_up.checks.last(), reason="In the air.", by=cast.nurse, at=LAST_DUE)
     assert sign(follow_up, cast.physician, LAST_DUE).signed_at == LAST_DUE
 
 
@@ -76,7 +74,7 @@ def test_a_last_reading_that_was_explained_beforehand_does_not_bring_the_signing
     log_to_the_end(cast, follow_up, but=1)
     before = last.opens_at - timedelta(minutes=1)
     with doing(cast.nurse, at=before):
-        decisions.excuse_check(check=last, reason="In the air.", by=cast.nurse, at=before)
+        attend.excuse_check(check=last, reason="In the air.", by=cast.nurse, at=before)
     assert reasons(follow_up, cast.physician, before) == ("last_reading_missing",)
     assert sign(follow_up, cast.physician, last.opens_at).signed_at == last.opens_at
 
@@ -90,7 +88,7 @@ def test_48_hours_without_contact_are_a_gap(cast, follow_up, gap, kind):
             log(cast, at=check.due_at + (hours(gap - 48) if check.due_at == end else timedelta()))
     with doing(cast.nurse, at=LAST_DUE):
         for alert in Alert.objects.filter(closed_at=None):
-            decisions.close_alert(alert=alert, outcome="evaluated", note="", by=cast.nurse, at=LAST_DUE)
+            attend.close_alert(alert=alert, outcome="evaluated", note="", by=cast.nurse, at=LAST_DUE)
     assert sign(follow_up, cast.physician, LAST_DUE).kind == kind
 
 

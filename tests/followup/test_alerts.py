@@ -6,13 +6,13 @@ import pytest
 from django.core.exceptions import PermissionDenied
 from django.db import IntegrityError, transaction
 
-from exposure import decisions
-from exposure.followup.alerts import raise_alert
+from exposure.attend.alerts import raise_alert
+from exposure.attend.models import Alert
 from exposure.followup.models import FollowUp
-from exposure.followup.work_models import Alert
 from exposure.people.access import View, visible
 from exposure.people.models import Worker
-from exposure.report.submission import BadSubmission
+from exposure.pipeline import attend
+from exposure.refusal import BadSubmission
 from tests.cast import MONDAY, doing
 from tests.walk import follow_up_told_and_confirmed, hours, report
 
@@ -27,13 +27,13 @@ def raised(cast, *, cause="symptom", because="headache", at=MONDAY, urgent=False
 def acknowledge(cast, alert, *, by=None, at=MONDAY):
     by = by or cast.nurse
     with doing(by, at=at):
-        return decisions.acknowledge_alert(alert=alert, by=by, at=at)
+        return attend.acknowledge_alert(alert=alert, by=by, at=at)
 
 
 def close(cast, alert, *, by=None, outcome="evaluated", at=MONDAY):
     by = by or cast.physician
     with doing(by, at=at):
-        return decisions.close_alert(alert=alert, outcome=outcome, note="Seen.", by=by, at=at)
+        return attend.close_alert(alert=alert, outcome=outcome, note="Seen.", by=by, at=at)
 
 
 def kinds(alert):

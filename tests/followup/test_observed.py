@@ -6,12 +6,12 @@ from datetime import UTC, date, datetime, time
 import pytest
 from django.urls import reverse
 
-from exposure import decisions, times
+from exposure.attend.overview import overview
 from exposure.classify.assess import propose_text
 from exposure.classify.models import Adoption
 from exposure.followup.models import Reading
-from exposure.followup.overview import overview
 from exposure.followup.schedule import Window
+from exposure.pipeline import classify, follow
 from exposure.web.nurse.rows import rows
 from tests.cast import FIXTURES, MONDAY, doing
 from tests.walk import follow_up_told_and_confirmed, hours, log
@@ -108,7 +108,7 @@ def test_the_plan_asks_since_the_first_assessment_that_asked(cast, follow_up):
     assert datetime.fromisoformat(since) == MONDAY
     with doing(cast.nurse, at=WEDNESDAY):
         breach = follow_up.exposures.get().breach
-        decisions.answer_facts(breach=breach, facts={"illness": "later"}, by=cast.nurse, at=WEDNESDAY)
+        classify.answer_facts(breach=breach, facts={"illness": "later"}, by=cast.nurse, at=WEDNESDAY)
     assert follow_up.exposures.get(withdrawn_at=None).plan["observed_since"] == since
 
 
@@ -116,7 +116,7 @@ def test_a_night_that_goes_over_midnight_is_one_day(cast, follow_up):
     """The reading of 22:00 to 02:00 belongs to the date on which it opened, also when it is taken at 01:00."""
     nights = (Window("first", time(14), time(15), time(18)), Window("second", time(22), time(23), time(2)))
     with doing(cast.nurse):
-        times.set_windows(worker=cast.worker, windows=nights, by=cast.nurse, at=MONDAY)
+        follow.set_windows(worker=cast.worker, windows=nights, by=cast.nurse, at=MONDAY)
     one_in_the_morning = datetime(2026, 3, 3, 1, tzinfo=UTC)
     assert flags(follow_up, one_in_the_morning) == []  # Monday's last reading is still open
     log(cast, at=one_in_the_morning, **BY)

@@ -4,13 +4,14 @@ from datetime import UTC, date, datetime, time, timedelta
 
 import pytest
 
-from exposure import decisions, pipeline
 from exposure.classify.models import CriteriaVersion
 from exposure.followup.expected import windows_of
 from exposure.followup.models import FollowUp
 from exposure.followup.schedule import DEFAULT_WINDOWS
 from exposure.people.models import Worker, WorkerWindow
+from exposure.pipeline import classify
 from exposure.places.models import SiteWindow
+from exposure.refusal import NotYet
 from tests.cast import MONDAY, doing
 from tests.walk import HIGH, LOW, confirm, hours, report
 
@@ -99,16 +100,16 @@ def test_an_override_to_a_lower_tier_waits_for_the_second_signature_of_somebody_
     reported = report(cast, facts=HIGH)
     [follow_up] = reported.follow_ups
     with doing(cast.physician):
-        override = decisions.override_tier(
+        override = classify.override_tier(
             breach=reported.breach, pathogen="ebola", tier="none", reason="Face shield held.", by=cast.physician,
             at=MONDAY,
         )  # fmt: skip
-        with pytest.raises(pipeline.NotYet, match="same_person"):
-            decisions.countersign(assessment=override, by=cast.physician, at=MONDAY)
+        with pytest.raises(NotYet, match="same_person"):
+            classify.countersign(assessment=override, by=cast.physician, at=MONDAY)
     follow_up.refresh_from_db()
     assert follow_up.ended_at is None
     with doing(cast.physician2, at=MONDAY + hours(1)):
-        decisions.countersign(assessment=override, by=cast.physician2, at=MONDAY + hours(1))
+        classify.countersign(assessment=override, by=cast.physician2, at=MONDAY + hours(1))
     follow_up.refresh_from_db()
     assert follow_up.ended_at == MONDAY + hours(1)
 
@@ -117,7 +118,7 @@ def test_an_override_to_a_higher_tier_takes_effect_at_once(cast):
     reported = report(cast, facts=LOW)
     assert reported.follow_ups == ()
     with doing(cast.nurse):
-        decisions.override_tier(
+        classify.override_tier(
             breach=reported.breach, pathogen="ebola", tier="high", reason="She was splashed.", by=cast.nurse, at=MONDAY
         )  # fmt: skip
     assert FollowUp.objects.get().exposures.get().tier == "high"

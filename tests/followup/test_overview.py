@@ -6,10 +6,10 @@ import pytest
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
-from exposure import decisions
+from exposure.attend.overview import overview, overviews
 from exposure.followup.models import FollowUp
-from exposure.followup.overview import overview, overviews
 from exposure.people.models import Worker
+from exposure.pipeline import attend, classify
 from tests.cast import MONDAY, doing
 from tests.remind.test_sweep import add_workers
 from tests.walk import follow_up_told_and_confirmed, hours, log, report
@@ -78,7 +78,7 @@ def test_the_last_contact_is_the_last_reading_or_answered_call(cast, follow_up):
     log(cast, at=EVENING)
     for answered, at in ((True, EVENING + hours(1)), (False, EVENING + hours(2))):
         with doing(cast.nurse, at=at):
-            decisions.note_call(worker=cast.worker, answered=answered, note="", by=cast.nurse, at=at)
+            attend.note_call(worker=cast.worker, answered=answered, note="", by=cast.nurse, at=at)
     assert overview(follow_up, at=EVENING + hours(3)).last_contact_at == EVENING + hours(1)
 
 
@@ -104,7 +104,7 @@ def test_alerts_of_worker_follow_up_and_report_are_listed_once_each(cast):
 def test_what_a_withdrawn_exposure_asked_for_is_gone(cast):
     reported = report(cast, facts={"contact": "splash"})
     with doing(cast.nurse):
-        decisions.confirm_breach(breach=reported.breach, by=cast.nurse, facts={"skin": "no"}, at=MONDAY)
+        classify.confirm_breach(breach=reported.breach, by=cast.nurse, facts={"skin": "no"}, at=MONDAY)
     now = overview(reported.follow_ups[0], at=MONDAY)
     assert (now.exposures, now.restrictions, now.tasks, now.lines) == ((), (), (), ())
 

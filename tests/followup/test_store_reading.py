@@ -9,15 +9,15 @@ import pytest
 from django.core.exceptions import PermissionDenied
 from django.db import connection
 
-from exposure import contacts, decisions, pipeline
+from exposure.attend.models import Alert
+from exposure.attend.overview import overview
 from exposure.classify.assess import propose_text
 from exposure.classify.models import Adoption
+from exposure.followup import listed
 from exposure.followup.models import Fill, Reading, UnplacedReading
-from exposure.followup.overview import overview
 from exposure.followup.store_reading import readings_of
-from exposure.followup.work_models import Alert
-from exposure.pipeline import ContentConflict
-from exposure.report.submission import BadSubmission
+from exposure.pipeline import attend, clear, follow
+from exposure.refusal import BadSubmission, Conflict, NotYet
 from tests.cast import FIXTURES, MONDAY, doing
 from tests.walk import follow_up_told_and_confirmed, hours, log, log_to_the_end
 
@@ -182,7 +182,7 @@ def test_the_same_reading_twice_is_stored_once(cast, follow_up):
 def test_other_content_under_a_readings_id_is_a_conflict(cast, follow_up):
     sent = cast.reading()
     log(cast, at=EVENING, **sent)
-    with pytest.raises(ContentConflict):
+    with pytest.raises(Conflict):
         log(cast, at=EVENING, **{**sent, "temperature": "37.0"})
 
 
@@ -319,21 +319,21 @@ def test_a_nurse_explains_a_missing_reading_once(cast, follow_up):
     check, at = follow_up.checks.first(), MORNING
     with doing(cast.nurse, at=at):
         for _time in range(2):
-            decisions.excuse_check(check=check, reason="Slept after nights.", by=cast.nurse, at=at)
+            attend.excuse_check(check=check, reason="Slept after nights.", by=cast.nurse, at=at)
     assert state_of(follow_up, check, at) == "excused"
     assert Fill.objects.count() == 1
 
 
 def test_a_reading_that_was_taken_is_not_explained_away(cast, follow_up):
     log(cast, at=EVENING)
-    with doing(cast.nurse, at=EVENING), pytest.raises(pipeline.NotYet, match="answered"):
-        decisions.excuse_check(check=follow_up.checks.first(), reason="Lost.", by=cast.nurse, at=EVENING)
+    with doing(cast.nurse, at=EVENING), pytest.raises(NotYet, match="answered"):
+        attend.excuse_check(check=follow_up.checks.first(), reason="Lost.", by=cast.nurse, at=EVENING)
 
 
 def test_a_trigger_before_the_last_day_has_ended_makes_the_clearance_void(cast, follow_up):
     signed_at = log_to_the_end(cast, follow_up)
     with doing(cast.physician, at=signed_at):
-        clearance = pipeline.sign_clearance(follow_up=follow_up, by=cast.physician, at=signed_at)
+        clearance = clear.sign_clearance(follow_up=follow_up, by=cast.physician, at=signed_at)
     log(cast, at=signed_at + hours(1), temperature="38.0")
     clearance.refresh_from_db()
     follow_up.refresh_from_db()
@@ -346,13 +346,13 @@ def test_a_trigger_before_the_last_day_has_ended_makes_the_clearance_void(cast, 
 def test_the_account_takes_readings_for_fourteen_days_after_the_clearance(cast, follow_up, days, taken):
     signed_at = log_to_the_end(cast, follow_up)
     with doing(cast.physician, at=signed_at):
-        ended = pipeline.sign_clearance(follow_up=follow_up, by=cast.physician, at=signed_at).effective_at
+        ended = clear.sign_clearance(follow_up=follow_up, by=cast.physician, at=signed_at).effective_at
     at = ended + timedelta(days=days)
     if not taken:
         with pytest.raises(BadSubmission):
             log(cast, at=at, temperature="39")
     else:
-        assert [alert.cause for alert in log(cast, at=at, temperature="39").alerts] == ["fever"]
+        assert log(cast, at=at, temperature="39").triggers == ("fever",)
 
 
 def test_a_refused_entry_that_would_have_been_a_rise_is_kept_and_alerts(cast, follow_up):
@@ -374,9 +374,9 @@ def with_lassa(cast, **changes):
     with doing(cast.nurse):
         version = propose_text(text, by=cast.nurse.actor, at=MONDAY, proposed=True)
         Adoption.objects.create(site=cast.site, pathogen="lassa", version=version, from_at=MONDAY)
-        tier = contacts.tiers_to_follow(cast.site, "lassa", at=MONDAY)[-1][0]
+        tier = listed.tiers_to_follow(cast.site, "lassa", at=MONDAY)[-1][0]
         said = {"pathogen": "lassa", "occurred_at": MONDAY - hours(20), "tier": tier}
-        return contacts.record_exposure(worker=cast.worker, **said, by=cast.nurse, at=MONDAY).follow_up
+        return follow.record_exposure(worker=cast.worker, **said, by=cast.nurse, at=MONDAY).follow_up
 
 
 def test_one_reading_fills_a_check_of_each_follow_up(cast, follow_up):
@@ -429,7 +429,7 @@ def test_a_fever_of_a_year_that_nobody_meant_is_refused_kept_and_alerts(cast, fo
     logged = log(cast, at=EVENING, by=cast.nurse, taken_at="0001-01-01T00:00:00Z", temperature="39")
     assert [problem.pointer for problem in logged.problems] == ["/taken_at"]
     assert isinstance(logged.row, UnplacedReading)
-    assert [alert.cause for alert in logged.alerts] == ["fever"]
+    assert logged.triggers == ("fever",)
 
 
 def test_a_workers_readings_are_found_by_index_and_not_by_reading_all(cast):

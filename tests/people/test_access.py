@@ -6,11 +6,11 @@ import pytest
 from django.core.exceptions import PermissionDenied
 from django.http import Http404
 
-from exposure import decisions, pipeline
+from exposure.attend.models import Alert
 from exposure.followup.models import FollowUp, Reading
-from exposure.followup.work_models import Alert
 from exposure.people.access import PATHS, Deed, View, find, may, require, visible
 from exposure.people.models import Role, User, Worker
+from exposure.pipeline import attend, classify, follow
 from exposure.places.models import Site
 from exposure.remind.models import Message
 from exposure.report.models import Breach
@@ -70,7 +70,7 @@ def own_records(cast):
     reported = report(cast, worker=worker.number, shoe_size=43)
     at = MONDAY + hours(10)
     with doing(cast.nurse, at=at):
-        pipeline.log_reading(body=cast.reading(temperature="39"), worker=worker, entered_by=cast.nurse, at=at)
+        follow.log_reading(body=cast.reading(temperature="39"), worker=worker, entered_by=cast.nurse, at=at)
     return reported
 
 
@@ -157,23 +157,23 @@ def test_a_reading_is_seen_once_through_any_follow_up_of_its_worker(cast):
 
 
 OWN_DECISIONS = {
-    "tell": lambda breach, by: decisions.tell_worker(
+    "tell": lambda breach, by: attend.tell_worker(
         breach=breach, how="phone", told_at=MONDAY, by=by, at=MONDAY
     ),
-    "confirm": lambda breach, by: decisions.confirm_breach(breach=breach, by=by, at=MONDAY),
-    "override": lambda breach, by: decisions.override_tier(
+    "confirm": lambda breach, by: classify.confirm_breach(breach=breach, by=by, at=MONDAY),
+    "override": lambda breach, by: classify.override_tier(
         breach=breach, pathogen="ebola", tier="none", reason="Fine.", by=by, at=MONDAY
     ),
-    "acknowledge": lambda breach, by: decisions.acknowledge_alert(
+    "acknowledge": lambda breach, by: attend.acknowledge_alert(
         alert=breach.alerts.get(cause="to_look_at"), by=by, at=MONDAY
     ),
-    "complete": lambda breach, by: decisions.complete_task(
+    "complete": lambda breach, by: attend.complete_task(
         task=breach.exposures.get().tasks.first(), note="", by=by, at=MONDAY
     ),
-    "call": lambda breach, by: decisions.note_call(
+    "call": lambda breach, by: attend.note_call(
         worker=breach.worker, answered=True, note="", by=by, at=MONDAY
     ),
-    "excuse": lambda breach, by: decisions.excuse_check(
+    "excuse": lambda breach, by: attend.excuse_check(
         check=breach.exposures.get().follow_up.checks.first(), reason="Busy.", by=by, at=MONDAY
     ),
 }

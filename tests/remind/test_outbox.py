@@ -8,7 +8,7 @@ import pytest
 from django.core import mail
 from django.core.mail import EmailMessage
 
-from exposure.followup.work_models import Alert
+from exposure.attend.models import Alert
 from exposure.remind import outbox
 from exposure.remind.channels import email
 from exposure.remind.channels.refusal import Refused

@@ -9,12 +9,12 @@ from django.test.utils import CaptureQueriesContext
 from hypothesis import given
 from hypothesis import strategies as st
 
-from exposure import decisions
+from exposure.attend.models import Alert
 from exposure.followup.expected import plan_checks
 from exposure.followup.models import Check, FollowUp
 from exposure.followup.states import enter_state
-from exposure.followup.work_models import Alert
 from exposure.people.models import Worker
+from exposure.pipeline import attend
 from exposure.record import create_many, insert_many
 from exposure.remind import ladder, reminders
 from exposure.remind import sweep as module
@@ -234,7 +234,7 @@ def unassessed(cast):
     with doing(cast.nurse):
         exposure.save()
         for alert in Alert.objects.all():
-            decisions.close_alert(alert=alert, outcome="evaluated", note="", by=cast.nurse, at=MONDAY)
+            attend.close_alert(alert=alert, outcome="evaluated", note="", by=cast.nurse, at=MONDAY)
     return reported.follow_ups[0]
 
 
@@ -277,7 +277,7 @@ def test_an_abnormal_reading_that_was_replaced_counts_no_more(cast, unassessed):
 def test_a_missing_reading_that_was_explained_pages_nobody(cast, follow_up):
     with doing(cast.nurse, at=EVENING):
         check = follow_up.checks.first()
-        decisions.excuse_check(check=check, reason="In theatre.", by=cast.nurse, at=EVENING)
+        attend.excuse_check(check=check, reason="In theatre.", by=cast.nurse, at=EVENING)
     sweep_at(EVENING + hours(4))
     assert causes() == []
 
@@ -290,7 +290,7 @@ def test_each_further_missing_reading_joins_the_alert_once_and_after_the_acknowl
     alert = Alert.objects.get(cause="missed")
     assert [entry.kind for entry in alert.entries.all()] == ["raised", "joined"]
     with doing(cast.nurse, at=EVENING + hours(17)):
-        decisions.acknowledge_alert(alert=alert, by=cast.nurse, at=EVENING + hours(17))
+        attend.acknowledge_alert(alert=alert, by=cast.nurse, at=EVENING + hours(17))
     alert.refresh_from_db()
     sweep_at(alert.next_look_at - timedelta(seconds=1))
     alert.refresh_from_db()
@@ -314,7 +314,7 @@ def test_that_one_could_not_take_a_reading_is_no_contact(cast, follow_up):
 def test_only_an_answered_call_is_contact(cast, follow_up, answered, silent):
     log(cast, at=EVENING)
     with doing(cast.nurse, at=EVENING + hours(30)):
-        decisions.note_call(
+        attend.note_call(
             worker=cast.worker, answered=answered, note="", by=cast.nurse, at=EVENING + hours(30)
         )
     sweep_at(EVENING + hours(48))
@@ -339,15 +339,16 @@ def test_doing_the_last_late_task_answers_its_alert(cast):
     first, second = reported.breach.exposures.get().tasks.all()
     for task, still_late in ((first, True), (second, False)):
         with doing(cast.nurse, at=at):
-            decisions.complete_task(task=task, note="Done.", by=cast.nurse, at=at)
+            attend.complete_task(task=task, note="Done.", by=cast.nurse, at=at)
         assert ("late_task" in causes()) is still_late
 
 
 @pytest.mark.parametrize(("seconds", "rounds"), [(-1, 1), (0, 2)])
 def test_the_next_look_of_an_acknowledged_fever_pages_again(cast, follow_up, seconds, rounds):
-    [alert] = log(cast, at=EVENING, temperature="38.5").alerts
+    log(cast, at=EVENING, temperature="38.5")
+    alert = Alert.objects.get(cause="fever")
     with doing(cast.nurse, at=EVENING):
-        decisions.acknowledge_alert(alert=alert, by=cast.nurse, at=EVENING)
+        attend.acknowledge_alert(alert=alert, by=cast.nurse, at=EVENING)
     sweep_at(EVENING + hours(4) + timedelta(seconds=seconds))  # ebola 2023.1: next_look_hours 4
     alert.refresh_from_db()
     assert alert.round == rounds

@@ -5,8 +5,9 @@ from uuid import uuid4
 
 import pytest
 
-from exposure import pipeline
 from exposure.people.models import Worker
+from exposure.pipeline.report import report_breach
+from exposure.refusal import Conflict
 from exposure.report.models import Breach, Event
 from tests.cast import MONDAY, doing
 from tests.walk import HIGH, LOW, report
@@ -106,9 +107,9 @@ def test_the_same_report_again_begins_nothing_and_other_content_is_a_conflict(ca
     body = cast.body(worker=None, person={"name": "Beside"}, event=str(first.uid))
     with doing(cast.observer):
         for created in (True, False):
-            again = pipeline.report_breach(body=body, reporter=cast.observer, at=MONDAY)
+            again = report_breach(body=body, reporter=cast.observer, at=MONDAY)
             assert again.created is created
-        with pytest.raises(pipeline.ContentConflict):
-            pipeline.report_breach(body={**body, "event": None}, reporter=cast.observer, at=MONDAY)
+        with pytest.raises(Conflict):
+            report_breach(body={**body, "event": None}, reporter=cast.observer, at=MONDAY)
     assert Event.objects.count() == 1
     assert Breach.objects.filter(event=Event.objects.get()).count() == 2

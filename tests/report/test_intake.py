@@ -5,10 +5,10 @@ from uuid import uuid4
 
 import pytest
 
-from exposure import decisions
+from exposure.attend.models import Alert
 from exposure.classify.models import Adoption
-from exposure.followup.work_models import Alert
 from exposure.people.models import Worker
+from exposure.pipeline import classify
 from exposure.report.models import Breach, Case, CaseStatement
 from tests.cast import MONDAY, adopt, doing
 from tests.walk import HIGH, LOW, confirm, hours, report
@@ -135,7 +135,7 @@ def test_the_same_answers_without_a_doubt_are_the_lowest_tier(cast):
 def test_what_the_observer_adds_does_not_end_the_doubt_but_the_nurses_confirmation_does(cast):
     reported = report(cast, facts={}, worker=None, person={"name": "Agency Hand"})
     with doing(cast.observer):
-        [added] = decisions.answer_facts(breach=reported.breach, facts=LOW, by=cast.observer, at=MONDAY)
+        [added] = classify.answer_facts(breach=reported.breach, facts=LOW, by=cast.observer, at=MONDAY)
     assert (added.tier, added.treated_as) == ("none", "high")
     confirm(cast, reported, at=MONDAY + hours(1))
     assert reported.breach.assessments.last().treated_as == "none"
@@ -195,7 +195,7 @@ def test_what_workers_say_of_themselves_settles_nothing_until_a_nurse_confirms(c
 def test_workers_who_add_to_their_own_report_do_not_lower_their_tier(cast):
     reported = report(cast, by=cast.worker.user, facts={})
     with doing(cast.worker.user):
-        [added] = decisions.answer_facts(breach=reported.breach, facts=LOW, by=cast.worker.user, at=MONDAY)
+        [added] = classify.answer_facts(breach=reported.breach, facts=LOW, by=cast.worker.user, at=MONDAY)
     assert (added.tier, added.treated_as) == ("", "high")
     reported.breach.refresh_from_db()
     assert reported.breach.facts == LOW
@@ -207,7 +207,7 @@ def test_answers_added_to_a_report_that_was_confirmed_meanwhile_leave_the_confir
     reported = report(cast, facts={"contact": "splash"})
     confirm(cast, reported)
     with doing(cast.observer):  # the observer's page still holds the report as it was
-        decisions.answer_facts(breach=reported.breach, facts={"skin": "intact"}, by=cast.observer, at=MONDAY)
+        classify.answer_facts(breach=reported.breach, facts={"skin": "intact"}, by=cast.observer, at=MONDAY)
     assert Breach.objects.get().confirmed_by == cast.nurse
 
 

@@ -9,11 +9,11 @@ import pytest
 from django.apps import apps
 from django.db import OperationalError, connection
 
-from exposure import pipeline
+from exposure.attend.models import Alert, Task
 from exposure.followup.models import Exposure, FollowUp
-from exposure.followup.work_models import Alert, Task
-from exposure.pipeline import ContentConflict
+from exposure.pipeline import follow, report
 from exposure.places.models import Protocol
+from exposure.refusal import Conflict
 from exposure.report.models import Breach, OtherContent
 from exposure.report.removals import mark_step, start_removal
 from tests.cast import MONDAY, doing
@@ -25,7 +25,7 @@ PLANNED_STATEMENTS = 30  # a report takes more; a sweep over fewer failures woul
 
 def send(cast, body, *, at=MONDAY):
     with doing(cast.observer, at=at):
-        return pipeline.report_breach(body=body, reporter=cast.observer, at=at)
+        return report.report_breach(body=body, reporter=cast.observer, at=at)
 
 
 def everything():
@@ -81,9 +81,7 @@ def test_a_failure_at_any_statement_of_a_reading_leaves_nothing_and_the_same_rea
         failing = FailingAt(number)
         try:
             with connection.execute_wrapper(failing), doing(cast.worker.user, at=at):
-                logged = pipeline.log_reading(
-                    body=body, worker=cast.worker, entered_by=cast.worker.user, at=at
-                )
+                logged = follow.log_reading(body=body, worker=cast.worker, entered_by=cast.worker.user, at=at)
         except OperationalError:
             assert everything() == before, f"statement {number} left something behind"
         else:
@@ -118,7 +116,7 @@ def test_the_same_report_with_defaults_and_nulls_spelled_out_is_the_same(cast):
 def test_other_content_under_the_same_id_is_refused_and_both_stay_visible_to_a_nurse(cast):
     body = cast.body()
     first = send(cast, body)
-    with pytest.raises(ContentConflict):
+    with pytest.raises(Conflict):
         send(cast, {**body, "narrative": "It was the other hand."})
     first.breach.refresh_from_db()
     assert first.breach.body["facts"] == body["facts"]
@@ -130,7 +128,7 @@ def test_the_same_other_content_twice_is_kept_once(cast):
     body = cast.body()
     send(cast, body)
     for _again in range(2):
-        with pytest.raises(ContentConflict):
+        with pytest.raises(Conflict):
             send(cast, {**body, "narrative": "It was the other hand."})
     assert OtherContent.objects.count() == 1
     assert Alert.objects.get(cause="other_content").entries.count() == 1
@@ -166,8 +164,8 @@ def test_an_unfinished_mark_is_treated_at_the_ceiling_because_nothing_is_answere
 
 def test_completing_a_mark_that_was_sent_already_keeps_both_contents(cast, mark):
     pass_time(MONDAY + timedelta(minutes=30))
-    with doing(cast.observer), pytest.raises(ContentConflict):
-        pipeline.report_mark(
+    with doing(cast.observer), pytest.raises(Conflict):
+        report.report_mark(
             mark=mark, body=cast.body(submission_id=str(mark.uid)), reporter=cast.observer, at=MONDAY
         )
     assert OtherContent.objects.get().breach.uid == mark.uid

@@ -10,10 +10,10 @@ import rfc8785
 from hypothesis import given
 from hypothesis import strategies as st
 
+from exposure.refusal import BadSubmission
 from exposure.report.submission import (
     ALPHABET,
     DEFAULTS,
-    BadSubmission,
     content_digest,
     read_instant,
     read_submission,

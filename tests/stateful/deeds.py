@@ -6,14 +6,14 @@ from django.db import transaction
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, precondition, rule
 
-from exposure import contacts, decisions, linking, monitoring, pipeline
+from exposure.attend.models import Alert, Task
 from exposure.classify.models import Assessment
 from exposure.clear.models import Clearance
 from exposure.followup.models import Check, Exposure, FollowUp, Reading, UnplacedReading
-from exposure.followup.work_models import Alert, Task
 from exposure.people.models import User, Worker
+from exposure.pipeline import attend, classify, clear, follow, remind, report, turn
+from exposure.refusal import BadSubmission, NotYet
 from exposure.report.models import Breach
-from exposure.report.submission import BadSubmission
 from tests.cast import MONDAY, Cast, doing
 from tests.walk import sweep_at
 
@@ -27,7 +27,7 @@ ZONES = st.sampled_from(["", "Pacific/Auckland", "America/Halifax", "Europe/Lisb
 # 101.5 with unit C fits no person: refused and, being a fever in F, kept unplaced.
 TEMPERATURES = st.sampled_from(["36.6", "36.6", "37.9", "38.4", "101.5"])
 NO_LIST = {"worker": None, "person": {"name": "W. Alder", "phone": ""}}
-WAYS_ON = (monitoring.begin_evaluation, monitoring.admit)
+WAYS_ON = (follow.begin_evaluation, follow.admit)
 
 
 class Deeds(RuleBasedStateMachine):
@@ -71,7 +71,7 @@ class Deeds(RuleBasedStateMachine):
         with doing(by, at=self.at):
             try:
                 return deed(by=by, at=self.at, **said)
-            except pipeline.NotYet as not_yet:
+            except NotYet as not_yet:
                 if not set(not_yet.reasons) <= set(never):
                     raise
                 return None
@@ -90,7 +90,7 @@ class Deeds(RuleBasedStateMachine):
         moment = (self.at - timedelta(hours=ago)).isoformat()
         body = self.cast.body(occurred_at=moment, facts=facts, pathogen=pathogen, **who)
         with doing(self.cast.observer, at=self.at):
-            pipeline.report_breach(body=body, reporter=self.cast.observer, at=self.at)
+            report.report_breach(body=body, reporter=self.cast.observer, at=self.at)
 
     @rule(facts=FACTS, ago=st.integers(0, 72), pathogen=PATHOGENS)
     def report_about_the_worker(self, facts, ago, pathogen):
@@ -105,19 +105,19 @@ class Deeds(RuleBasedStateMachine):
     def link(self, data):
         typed = self.choose(data, Worker, number=None, same_as=None)
         if typed is not None:
-            self.done(linking.link_worker, worker=typed, same_as=self.worker)
+            self.done(follow.link_worker, worker=typed, same_as=self.worker)
 
     @rule(data=st.data(), facts=FACTS)
     def confirm(self, data, facts):
         breach = self.choose(data, Breach)
         if breach is not None:
-            self.done(decisions.confirm_breach, breach=breach, facts=facts)
+            self.done(classify.confirm_breach, breach=breach, facts=facts)
 
     @rule(data=st.data(), facts=FACTS)
     def answer(self, data, facts):
         breach = self.choose(data, Breach)
         if breach is not None:
-            self.done(decisions.answer_facts, breach=breach, facts=facts)
+            self.done(classify.answer_facts, breach=breach, facts=facts)
 
     @rule(data=st.data(), second=st.booleans())
     def override(self, data, second):
@@ -126,16 +126,16 @@ class Deeds(RuleBasedStateMachine):
             return
         tier = data.draw(st.sampled_from(ADOPTED[found.pathogen]))
         said = {"breach": found.breach, "pathogen": found.pathogen, "tier": tier, "reason": "Spoken."}
-        made = self.done(decisions.override_tier, self.cast.physician, **said)
+        made = self.done(classify.override_tier, self.cast.physician, **said)
         if second:
-            self.done(decisions.countersign, self.cast.physician2, assessment=made)
+            self.done(classify.countersign, self.cast.physician2, assessment=made)
 
     @rule(data=st.data(), accepted=st.booleans())
     def withdraw(self, data, accepted):
         breach = self.choose(data, Breach)
         if breach is not None:
-            asked = self.done(decisions.ask_withdrawal, self.cast.observer, breach=breach, reason="A slip.")
-            self.done(monitoring.decide_withdrawal, request=asked, accepted=accepted, reason="Spoken.")
+            asked = self.done(report.ask_withdrawal, self.cast.observer, breach=breach, reason="A slip.")
+            self.done(classify.decide_withdrawal, request=asked, accepted=accepted, reason="Spoken.")
 
     # Exposures
 
@@ -144,13 +144,13 @@ class Deeds(RuleBasedStateMachine):
         worker = self.choose(data, Worker, same_as=None)
         tier = data.draw(st.sampled_from(ADOPTED[pathogen][1:]))
         said = {"pathogen": pathogen, "tier": tier, "occurred_at": self.at - timedelta(hours=ago)}
-        self.done(contacts.record_exposure, worker=worker, note="Elsewhere.", **said)
+        self.done(follow.record_exposure, worker=worker, note="Elsewhere.", **said)
 
     @rule(data=st.data())
     def tell_of_exposure(self, data):
         exposure = self.choose(data, Exposure)
         if exposure is not None:
-            self.done(contacts.tell_of_exposure, exposure=exposure, how="phone")
+            self.done(attend.tell_of_exposure, exposure=exposure, how="phone")
 
     @rule(data=st.data(), ago=st.integers(0, 96))
     def correct(self, data, ago):
@@ -158,7 +158,7 @@ class Deeds(RuleBasedStateMachine):
         if exposure is not None:
             occurred_at = self.at - timedelta(hours=ago)
             said = {"occurred_at": occurred_at, "reason": "Ward book."}
-            self.done(monitoring.correct_exposure, exposure=exposure, **said)
+            self.done(follow.correct_exposure, exposure=exposure, **said)
 
     # Readings
 
@@ -178,9 +178,7 @@ class Deeds(RuleBasedStateMachine):
         body |= {"replaces": str(amended.uid), "reason": "Mistyped."} if amended is not None else {}
         with doing(self.cast.nurse, at=self.at):
             try:
-                logged = pipeline.log_reading(
-                    body=body, worker=worker, entered_by=self.cast.nurse, at=self.at
-                )
+                logged = follow.log_reading(body=body, worker=worker, entered_by=self.cast.nurse, at=self.at)
             except BadSubmission:  # no reading is asked of this person, or no longer
                 return
         kept = {Reading: self.entered, UnplacedReading: self.refused}.get(type(logged.row))
@@ -197,18 +195,18 @@ class Deeds(RuleBasedStateMachine):
     def excuse(self, data):
         check = self.choose(data, Check, withdrawn_at=None, opens_at__lte=self.at)
         if check is not None:
-            self.done(decisions.excuse_check, check=check, reason="Theatre.", never=("answered",))
+            self.done(attend.excuse_check, check=check, reason="Theatre.", never=("answered",))
 
     @rule(zone=ZONES)
     def move_to_another_zone(self, zone):
-        self.done(decisions.change_settings, self.worker.user, worker=self.worker, own_zone=zone)
+        self.done(remind.change_settings, self.worker.user, worker=self.worker, own_zone=zone)
 
     @rule(data=st.data())
     def replan(self, data):
         follow_up = self.choose(data, FollowUp)
         if follow_up is not None:
             with doing("task:replan", at=self.at):
-                pipeline.replan_follow_up(follow_up_id=follow_up.pk, at=self.at)
+                turn.replan_follow_up(follow_up_id=follow_up.pk, at=self.at)
 
     # Alerts and tasks
 
@@ -217,29 +215,29 @@ class Deeds(RuleBasedStateMachine):
         if what == "complete":
             task = self.choose(data, Task, completed_at=None, dropped_at=None)
             if task is not None:
-                self.done(decisions.complete_task, task=task, note="Done.")
+                self.done(attend.complete_task, task=task, note="Done.")
             return
         alert = self.choose(data, Alert, closed_at=None)
         if alert is not None and what == "acknowledge":
-            self.done(decisions.acknowledge_alert, alert=alert)
+            self.done(attend.acknowledge_alert, alert=alert)
         elif alert is not None:
-            self.done(decisions.close_alert, alert=alert, outcome=Alert.Outcome.EVALUATED, note="Seen.")
+            self.done(attend.close_alert, alert=alert, outcome=Alert.Outcome.EVALUATED, note="Seen.")
 
     # States and ends
 
-    @rule(data=st.data(), deed=st.sampled_from([*WAYS_ON, monitoring.return_to_monitoring]))
+    @rule(data=st.data(), deed=st.sampled_from([*WAYS_ON, follow.return_to_monitoring]))
     def enter_another_state(self, data, deed):
         follow_up = self.choose(data, FollowUp)
         if follow_up is not None:
             said = {"reason": "Unwell."} if deed in WAYS_ON else {"finding": "Malaria."}
             self.done(deed, self.cast.physician, follow_up=follow_up, **said, never=("ended",))
 
-    @rule(data=st.data(), kind=st.sampled_from(monitoring.OTHER_ENDS))
+    @rule(data=st.data(), kind=st.sampled_from(clear.OTHER_ENDS))
     def end(self, data, kind):
         follow_up = self.choose(data, FollowUp)
         if follow_up is not None:
             said = {"kind": kind, "reason": "As agreed.", "basis": "agreed", "accepted_by": "Dr. Ossory"}
-            self.done(monitoring.end_follow_up, follow_up=follow_up, **said, never=("ended",))
+            self.done(clear.end_follow_up, follow_up=follow_up, **said, never=("ended",))
 
     @rule(data=st.data())
     def reopen(self, data):
@@ -247,7 +245,7 @@ class Deeds(RuleBasedStateMachine):
         if follow_up is not None:
             standing = list(follow_up.exposures.filter(withdrawn_at=None))
             said = {"reason": "Came back.", "never": ("no_exposure",)}
-            runs = self.done(monitoring.reopen, follow_up=follow_up, **said)
+            runs = self.done(clear.reopen, follow_up=follow_up, **said)
             if runs is not None:  # what had joined another one before reopens nothing: that may be signed off
                 assert runs.ended_at is None or (not standing and runs.ended_at > self.at)
                 assert set(standing) <= set(runs.exposures.all())
@@ -266,7 +264,7 @@ class Deeds(RuleBasedStateMachine):
         follow_up.refresh_from_db()
         allowed = self.obstacles(follow_up, ready)
         for physician in (self.cast.physician, self.cast.physician2):
-            self.done(pipeline.sign_clearance, physician, follow_up=follow_up, never=allowed)
+            self.done(clear.sign_clearance, physician, follow_up=follow_up, never=allowed)
 
     def obstacles(self, follow_up, ready) -> tuple[str, ...]:
         """What may stand in the way of the sign-off."""
@@ -279,11 +277,11 @@ class Deeds(RuleBasedStateMachine):
 
     def put_in_order(self, follow_up):
         for breach in Breach.objects.filter(exposures__follow_up=follow_up, exposures__withdrawn_at=None):
-            self.done(decisions.confirm_breach, breach=breach)
+            self.done(classify.confirm_breach, breach=breach)
         for task in Task.objects.filter(exposure__follow_up=follow_up, completed_at=None, dropped_at=None):
-            self.done(decisions.complete_task, task=task, note="Done.")
+            self.done(attend.complete_task, task=task, note="Done.")
         last = follow_up.checks.filter(withdrawn_at=None).last()
         if last is not None:
-            self.done(decisions.excuse_check, check=last, reason="On leave.", never=("answered",))
+            self.done(attend.excuse_check, check=last, reason="On leave.", never=("answered",))
         for alert in Alert.objects.filter(closed_at=None):
-            self.done(decisions.close_alert, alert=alert, outcome=Alert.Outcome.EVALUATED, note="Seen.")
+            self.done(attend.close_alert, alert=alert, outcome=Alert.Outcome.EVALUATED, note="Seen.")

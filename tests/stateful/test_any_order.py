@@ -14,6 +14,8 @@ from django.db.models import Count
 from hypothesis import HealthCheck, Phase, settings
 from hypothesis.stateful import invariant, run_state_machine_as_test
 
+from exposure.attend.models import Alert, Task
+from exposure.attend.overview import overviews
 from exposure.clear.models import Clearance
 from exposure.followup.models import (
     Check,
@@ -22,11 +24,10 @@ from exposure.followup.models import (
     FollowUp,
     FollowUpState,
     Reading,
+    Restriction,
     UnplacedReading,
 )
-from exposure.followup.overview import overviews
 from exposure.followup.schedule import day_zero
-from exposure.followup.work_models import Alert, Restriction, Task
 from exposure.people.models import Worker
 from exposure.report.models import Breach
 from tests.cast import MONDAY, adopt, doing

@@ -5,12 +5,12 @@ from datetime import timedelta
 import pytest
 from django.urls import reverse
 
-from exposure import pipeline
 from exposure.audit import history
 from exposure.audit.belonging import recorded_models, written_once_models
 from exposure.audit.models import AccessEntry
 from exposure.followup.models import PrivateNote
 from exposure.people.models import Role, Worker
+from exposure.pipeline import remind, report
 from exposure.web.auditor import words
 from tests.cast import MONDAY, doing
 
@@ -191,9 +191,9 @@ def test_the_auditor_finds_the_history_in_the_navigation(page, cast):
 
 def test_deeds_by_page_and_by_the_service_are_told_apart(page, cast):
     with doing(cast.observer):
-        pipeline.report_breach(body=cast.body(), reporter=cast.observer, at=MONDAY)
+        report.report_breach(body=cast.body(), reporter=cast.observer, at=MONDAY)
     with doing("task:tick", at=LATER):
-        pipeline.pass_time(at=LATER)
+        remind.pass_time(at=LATER)
     text = page(cast.auditor, of(cast.worker)).content.decode()
     assert "Olga Rowan" in text
     assert "the service" in text

@@ -7,12 +7,14 @@ import pytest
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
-from exposure import cases, decisions, monitoring
 from exposure.classify.assess import propose_text
 from exposure.classify.models import Adoption
 from exposure.people.models import Role
+from exposure.pipeline import classify, clear
+from exposure.pipeline.report import ask_withdrawal, close_case, open_case, state_case
 from exposure.places.models import Station
 from exposure.record import acting
+from exposure.report import cases
 from exposure.report.models import Case
 from tests.cast import MONDAY, adopt, doing
 from tests.walk import follow_up_told_and_confirmed, log, report
@@ -72,14 +74,14 @@ def adopt_at(site, name):
 
 def state(cast, *, case=None, pathogen="ebola", status="suspected", at=MONDAY, **said):
     with doing(cast.nurse, at=at):
-        return cases.state_case(
+        return state_case(
             case=case or cast.case, pathogen=pathogen, status=status, by=cast.nurse, at=at, **said
         )
 
 
 def another_case(cast, code="B4D-F6G", station=None):
     with doing(cast.nurse):
-        return cases.open_case(
+        return open_case(
             station=station or cast.station, code=code, opened_at=MONDAY, by=cast.nurse, at=MONDAY
         )
 
@@ -275,7 +277,7 @@ def test_reports_from_after_the_closing_no_longer_take_the_case_up_and_follow_up
 def test_closing_again_later_keeps_the_first_time(cast):
     for at in (MONDAY, MONDAY + timedelta(hours=1)):
         with doing(cast.nurse, at=at):
-            closed = cases.close_case(case=cast.case, by=cast.nurse, at=at)
+            closed = close_case(case=cast.case, by=cast.nurse, at=at)
     assert closed.closed_at == MONDAY
 
 
@@ -329,7 +331,7 @@ def test_nobody_counts_themselves(cast, nurse, client):
 
 def ended(cast, follow_up):
     with doing(cast.nurse):
-        monitoring.end_follow_up(
+        clear.end_follow_up(
             follow_up=follow_up, kind="left", reason="Moved.", basis="agreed", by=cast.nurse, at=MONDAY
         )
 
@@ -368,12 +370,12 @@ def test_withdrawn_and_ended_ones_are_not_linked(cast, nurse):
     again = report(cast, at=MONDAY + timedelta(minutes=5))
     assert "Wim Alder" in page(nurse, f"/cases/{cast.case.uid}/")
     with doing(cast.observer):
-        asked = decisions.ask_withdrawal(
+        asked = ask_withdrawal(
             breach=again.breach, reason="A slip.", by=cast.observer, at=MONDAY + timedelta(minutes=6)
         )
     at = MONDAY + timedelta(minutes=7)
     with doing(cast.nurse, at=at):
-        monitoring.decide_withdrawal(request=asked, accepted=True, reason="So.", by=cast.nurse, at=at)
+        classify.decide_withdrawal(request=asked, accepted=True, reason="So.", by=cast.nurse, at=at)
     assert "No follow-up that runs" in page(nurse, f"/cases/{cast.case.uid}/")
 
 

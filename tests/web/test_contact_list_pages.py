@@ -10,9 +10,10 @@ from django.core.files.uploadedfile import SimpleUploadedFile
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
-from exposure import cases, linking
 from exposure.followup.models import Exposure, FollowUp
 from exposure.people.models import Role, Worker
+from exposure.pipeline import follow
+from exposure.pipeline.report import state_case
 from exposure.record import acting
 from tests.cast import MONDAY, PASSWORD, adopt, doing
 from tests.walk import report
@@ -117,7 +118,7 @@ def test_somebody_who_was_linked_since_is_not_entered_anew_by_the_same_list(cast
     nurse.post(address(cast), sent_again(preview(nurse, cast, text)))
     with doing(cast.nurse):
         typed = Worker.objects.get(name="Wim A.")
-        linking.link_worker(worker=typed, same_as=cast.worker, by=cast.nurse, at=MONDAY)
+        follow.link_worker(worker=typed, same_as=cast.worker, by=cast.nurse, at=MONDAY)
     nurse.post(address(cast), sent_again(preview(nurse, cast, text)))
     assert Worker.objects.filter(name="Wim A.").count() == 1
     assert Exposure.objects.count() == 1
@@ -234,7 +235,7 @@ def test_a_tier_of_another_pathogen_is_refused(cast, nurse):
     with acting("command:tests", "tests", at=MONDAY):
         adopt(cast.site, "mers-2019.1", MONDAY)
     with doing(cast.nurse):
-        cases.state_case(case=cast.case, pathogen="mers", status="suspected", by=cast.nurse, at=MONDAY)
+        state_case(case=cast.case, pathogen="mers", status="suspected", by=cast.nurse, at=MONDAY)
     answer = preview(nurse, cast, pathogen="mers")
     assert answer.context["form"].errors["tier"] == ["This tier is of another pathogen."]
 
@@ -246,7 +247,7 @@ def test_a_pathogen_that_the_case_has_not_is_refused(cast, nurse, pathogen):
 
 def test_a_case_that_is_ruled_out_has_nothing_to_record_and_says_why(cast, nurse):
     with doing(cast.nurse):
-        cases.state_case(case=cast.case, pathogen="ebola", status="ruled_out", by=cast.nurse, at=MONDAY)
+        state_case(case=cast.case, pathogen="ebola", status="ruled_out", by=cast.nurse, at=MONDAY)
     assert "There is nothing to record it for." in words(nurse.get(address(cast)))
     preview(nurse, cast)
     assert not Exposure.objects.exists()

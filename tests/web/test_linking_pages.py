@@ -4,9 +4,9 @@ from datetime import timedelta
 
 import pytest
 
-from exposure import pipeline
 from exposure.followup.models import FollowUp
 from exposure.people.models import Role, Worker
+from exposure.pipeline import follow
 from tests.cast import MONDAY, doing
 from tests.walk import confirm, log, report, tell
 
@@ -72,7 +72,7 @@ def test_before_it_is_done_the_page_says_what_will_happen_and_does_nothing(cast,
     at = MONDAY + timedelta(minutes=30)
     with doing(cast.nurse, at=at):
         body = cast.reading(temperature="38.4")
-        pipeline.log_reading(body=body, worker=typed, entered_by=cast.nurse, at=at)
+        follow.log_reading(body=body, worker=typed, entered_by=cast.nurse, at=at)
     said = page(nurse, link(typed, cast))
     assert "Ebola: the two follow-ups become one. The exposure of 2 March moves" in said
     assert f"Report {typed.breaches.get().reference} becomes a report about Wim Alder." in said

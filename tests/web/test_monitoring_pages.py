@@ -4,8 +4,10 @@ from datetime import timedelta
 
 import pytest
 
-from exposure import cases, decisions, monitoring, pipeline
+from exposure.followup import cases
 from exposure.followup.models import FollowUp, PrivateNote
+from exposure.pipeline import classify, clear, follow
+from exposure.pipeline.report import ask_withdrawal, report_breach, state_case
 from exposure.report.models import WithdrawalDecision
 from tests.cast import MONDAY, doing
 from tests.walk import follow_up_told_and_confirmed, log_to_the_end, report
@@ -16,7 +18,7 @@ pytestmark = pytest.mark.database
 @pytest.fixture
 def breach(cast):
     with doing(cast.observer):
-        return pipeline.report_breach(body=cast.body(), reporter=cast.observer, at=MONDAY).breach
+        return report_breach(body=cast.body(), reporter=cast.observer, at=MONDAY).breach
 
 
 @pytest.fixture
@@ -33,7 +35,7 @@ def nurse(cast, client, standing_clock):
 
 def test_a_withdrawal_is_decided_on_the_reports_page(cast, nurse, breach):
     with doing(cast.observer):
-        decisions.ask_withdrawal(breach=breach, reason="A slip.", by=cast.observer, at=MONDAY)
+        ask_withdrawal(breach=breach, reason="A slip.", by=cast.observer, at=MONDAY)
     assert "Decide on the withdrawal" in nurse.get(f"/reports/{breach.uid}/").content.decode()
     nurse.post(f"/reports/{breach.uid}/withdrawal/", {"accepted": "yes", "reason": "Spoken with Wim."})
     assert WithdrawalDecision.objects.get().accepted
@@ -141,7 +143,7 @@ def test_a_signed_off_follow_up_can_be_reopened_before_and_after_its_last_day(ca
     at = log_to_the_end(cast, follow_up)
     for by in (cast.physician, cast.physician2):
         with doing(by, at=at):
-            clearance = pipeline.sign_clearance(follow_up=follow_up, by=by, at=at)
+            clearance = clear.sign_clearance(follow_up=follow_up, by=by, at=at)
     client.force_login(cast.nurse)
     for then in (at, clearance.effective_at + timedelta(hours=1)):
         standing_clock(then)
@@ -180,9 +182,9 @@ def test_where_another_runs_by_then_the_exposures_join_it_and_the_page_says_so(c
 
 def test_what_has_no_exposure_left_is_not_reopened_and_says_why(cast, nurse, breach, follow_up):
     with doing(cast.observer):
-        asked = decisions.ask_withdrawal(breach=breach, reason="A slip.", by=cast.observer, at=MONDAY)
+        asked = ask_withdrawal(breach=breach, reason="A slip.", by=cast.observer, at=MONDAY)
     with doing(cast.nurse):
-        monitoring.decide_withdrawal(request=asked, accepted=True, reason="So.", by=cast.nurse, at=MONDAY)
+        classify.decide_withdrawal(request=asked, accepted=True, reason="So.", by=cast.nurse, at=MONDAY)
     address = f"/follow-ups/{follow_up.uid}/reopen/"
     assert address not in nurse.get(f"/people/{cast.worker.uid}/").content.decode()
     assert "No exposure is left that counts." in nurse.post(address, {"reason": "x"}).content.decode()
@@ -193,7 +195,7 @@ def test_a_vaccine_stands_on_the_persons_page_and_beside_every_later_alert(cast,
     nurse.post(f"/people/{cast.worker.uid}/protection/", given)
     with doing(cast.worker.user):
         body = cast.reading(temperature="39")
-        pipeline.log_reading(body=body, worker=cast.worker, entered_by=cast.worker.user, at=MONDAY)
+        follow.log_reading(body=body, worker=cast.worker, entered_by=cast.worker.user, at=MONDAY)
     alert = cast.worker.alerts.get()
     for address in (f"/people/{cast.worker.uid}/", f"/alerts/{alert.uid}/"):
         assert "Example vaccine, EX-1" in nurse.get(address).content.decode()
@@ -244,14 +246,14 @@ def test_what_is_known_of_the_onset_stands_in_the_form_when_a_case_is_stated_ane
     with doing(cast.physician):
         onset = MONDAY.date()
         said = {"status": "suspected", "onset_on": onset, "by": cast.physician, "at": MONDAY}
-        cases.state_case(case=cast.case, pathogen="ebola", **said)
+        state_case(case=cast.case, pathogen="ebola", **said)
     assert f'value="{onset.isoformat()}"' in nurse.get(f"/cases/{cast.case.uid}/ebola/").content.decode()
 
 
 def test_the_list_shows_the_newest_statement_of_every_pathogen(cast, nurse):
     with doing(cast.physician):
         for pathogen, status in (("lassa", "suspected"), ("ebola", "ruled_out")):
-            cases.state_case(case=cast.case, pathogen=pathogen, status=status, by=cast.physician, at=MONDAY)
+            state_case(case=cast.case, pathogen=pathogen, status=status, by=cast.physician, at=MONDAY)
     page = nurse.get("/cases/").content.decode()
     assert "Lassa: suspected" in page
     assert "Ebola: ruled out" in page

@@ -12,13 +12,15 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
-from exposure import decisions, pipeline
+from exposure.attend.models import Alert, Call, Task
+from exposure.attend.overview import overview
 from exposure.audit.models import AccessEntry
 from exposure.followup.models import Check, Exposure, FollowUp, FollowUpState, Reading, UnplacedReading
-from exposure.followup.overview import overview
-from exposure.followup.work_models import Alert, Call, Task
 from exposure.people.models import Role, User, Worker
+from exposure.pipeline import attend, classify, clear, follow, remind
+from exposure.pipeline.report import report_breach
 from exposure.record import create_many, insert_many
+from exposure.refusal import Conflict
 from exposure.remind.models import Heartbeat
 from exposure.report.models import Breach
 from tests.cast import MONDAY, PASSWORD, doing
@@ -59,7 +61,7 @@ def nurse(cast, client, standing_clock):
 def report(cast, at=MONDAY, **changes):
     with doing(cast.observer, at=at):
         body = cast.body(occurred_at=(at - timedelta(minutes=20)).isoformat(), **changes)
-        return pipeline.report_breach(body=body, reporter=cast.observer, at=at).breach
+        return report_breach(body=body, reporter=cast.observer, at=at).breach
 
 
 def follow_up_of(breach):
@@ -69,13 +71,13 @@ def follow_up_of(breach):
 def measure(cast, at, temperature="36.8", **changes):
     with doing(cast.worker.user, at=at):
         body = cast.reading(temperature=temperature, **changes)
-        return pipeline.log_reading(body=body, worker=cast.worker, entered_by=cast.worker.user, at=at)
+        return follow.log_reading(body=body, worker=cast.worker, entered_by=cast.worker.user, at=at)
 
 
 def confirmed(cast, breach, at=MONDAY):
     with doing(cast.nurse, at=at):
-        decisions.tell_worker(breach=breach, how="phone", told_at=at, by=cast.nurse, at=at)
-        decisions.confirm_breach(breach=breach, by=cast.nurse, at=at)
+        attend.tell_worker(breach=breach, how="phone", told_at=at, by=cast.nurse, at=at)
+        classify.confirm_breach(breach=breach, by=cast.nurse, at=at)
     return breach
 
 
@@ -179,7 +181,7 @@ def test_late_tasks_are_lines_of_their_own_and_one_line_once_they_are_an_alert(c
 
     assert len(task_lines()) == 2
     with doing("task:sweep", at=late):
-        pipeline.pass_time(at=late)
+        remind.pass_time(at=late)
     assert len(task_lines()) == 1
     assert "First call to the worker; Tell the public health authority" in task_lines()[0]
 
@@ -232,11 +234,9 @@ def test_what_is_odd_about_a_report_stands_in_words(cast, nurse):
 def test_what_was_sent_again_otherwise_stands_beside_the_first(cast, nurse):
     body = cast.body()
     with doing(cast.observer):
-        pipeline.report_breach(body=body, reporter=cast.observer, at=MONDAY)
-        with pytest.raises(pipeline.ContentConflict):
-            pipeline.report_breach(
-                body={**body, "step": "face-shield"}, reporter=cast.observer, at=MONDAY + HOUR
-            )
+        report_breach(body=body, reporter=cast.observer, at=MONDAY)
+        with pytest.raises(Conflict):
+            report_breach(body={**body, "step": "face-shield"}, reporter=cast.observer, at=MONDAY + HOUR)
     said = words(nurse.open("breach", body["submission_id"], at=MONDAY + HOUR))
     assert "step inner-gloves face-shield" in said
 
@@ -350,7 +350,7 @@ def test_the_monitoring_list_has_the_worst_first(cast, nurse):
     confirmed(cast, report(cast, worker=well.number))
     evening = MONDAY + 10 * HOUR
     with doing(cast.nurse, at=evening):
-        pipeline.log_reading(body=cast.reading(), worker=well, entered_by=cast.nurse, at=evening)
+        follow.log_reading(body=cast.reading(), worker=well, entered_by=cast.nurse, at=evening)
     measure(cast, evening, "38.4")
     rows = rows_of(nurse.open("monitoring", at=evening))
     assert [row[:9] for row in rows] == ["Wim Alder", "Ann Aspen"]
@@ -488,12 +488,12 @@ def cleared(cast):
     follow_up = follow_up_of(breach)
     with doing(cast.nurse):
         for task in Task.objects.filter(exposure__follow_up=follow_up):
-            decisions.complete_task(task=task, note="", by=cast.nurse, at=MONDAY)
+            attend.complete_task(task=task, note="", by=cast.nurse, at=MONDAY)
     for check in follow_up.checks.all():
         measure(cast, check.due_at, taken_at=check.due_at.isoformat())
     signed = check.due_at + HOUR
     with doing(cast.physician, at=signed):
-        pipeline.sign_clearance(follow_up=follow_up, by=cast.physician, at=signed)
+        clear.sign_clearance(follow_up=follow_up, by=cast.physician, at=signed)
     follow_up.refresh_from_db()
     return follow_up
 
@@ -648,7 +648,7 @@ def test_a_sign_off_refused_for_a_missing_last_reading_goes_through_once_it_is_e
     follow_up = follow_up_of(breach)
     with doing(cast.nurse):
         for task in Task.objects.filter(exposure__follow_up=follow_up):
-            decisions.complete_task(task=task, note="", by=cast.nurse, at=MONDAY)
+            attend.complete_task(task=task, note="", by=cast.nurse, at=MONDAY)
     *checks, last = follow_up.checks.all()
     for check in checks:
         measure(cast, check.due_at, taken_at=check.due_at.isoformat())
@@ -762,7 +762,7 @@ def test_the_messages_show_what_left_and_what_waits(cast, nurse):
     report(cast)
     measure(cast, MONDAY + HOUR, "38.4")
     with doing("task:sweep", at=MONDAY + HOUR):
-        pipeline.pass_time(at=MONDAY + HOUR)
+        remind.pass_time(at=MONDAY + HOUR)
     row = rows_of(nurse.open("outgoing", at=MONDAY + HOUR))[0]
     assert "Sent Mon 2 Mar 2026" in row
     assert "1 attempt" in row

@@ -10,11 +10,11 @@ from uuid import uuid4
 import pytest
 from django.urls import reverse
 
-from exposure import pipeline
 from exposure.classify.assess import criteria_of
 from exposure.classify.models import Adoption, Assessment
 from exposure.followup.models import FollowUp
 from exposure.people.models import Worker
+from exposure.pipeline import report
 from exposure.places.models import FailureType, Protocol
 from exposure.report.models import Breach, Case, CaseStatement, Mark, OtherContent, Removal
 from exposure.report.removals import mark_step, start_removal
@@ -135,7 +135,7 @@ def answered(page, **answers):
 
 def reported_by_olga(cast, **changes):
     with doing(cast.observer):
-        return pipeline.report_breach(body=cast.body(**changes), reporter=cast.observer, at=MONDAY).breach
+        return report.report_breach(body=cast.body(**changes), reporter=cast.observer, at=MONDAY).breach
 
 
 # A removal
@@ -350,7 +350,7 @@ def test_the_same_report_sent_with_other_content_is_kept_beside_the_first(olga, 
 
 def test_a_conflict_with_somebody_elses_report_says_nothing_of_it(olga, cast, client):
     with doing(cast.nurse):
-        standing = pipeline.report_breach(body=cast.body(), reporter=cast.nurse, at=MONDAY).breach
+        standing = report.report_breach(body=cast.body(), reporter=cast.nurse, at=MONDAY).breach
     page = answered(details(olga("report", "heron"), submission_id=str(standing.uid)))
     again = page.send("anyone_else")
     assert again.response.status_code == 409
@@ -362,7 +362,7 @@ def test_a_mark_already_sent_as_it_stood_keeps_the_answers_that_came_after(olga,
     mark = marked(cast, start(cast), failure="step_skipped")
     page = answered(olga("report", "heron", query=f"?mark={mark.uid}"), skin="intact")
     with doing("task:clock", at=MONDAY + timedelta(minutes=31)):
-        assert pipeline.send_unfinished_marks(at=MONDAY + timedelta(minutes=31)) == 1
+        assert report.send_unfinished_marks(at=MONDAY + timedelta(minutes=31)) == 1
     again = page.send("anyone_else")
     assert again.response.status_code == 409
     assert OtherContent.objects.get().body["facts"] == {"skin": "intact"}
@@ -371,7 +371,7 @@ def test_a_mark_already_sent_as_it_stood_keeps_the_answers_that_came_after(olga,
 def test_the_report_of_a_mark_that_is_sent_already_leads_to_it(olga, cast):
     mark = marked(cast, start(cast))
     with doing("task:clock", at=MONDAY + timedelta(minutes=31)):
-        pipeline.send_unfinished_marks(at=MONDAY + timedelta(minutes=31))
+        report.send_unfinished_marks(at=MONDAY + timedelta(minutes=31))
     page = olga("report", "heron", query=f"?mark={mark.uid}")
     assert page.address == reverse("my_report", args=[Breach.objects.get().uid])
 
@@ -725,7 +725,7 @@ def test_an_answer_added_about_oneself_is_kept_and_lowers_nothing(olga, cast, cl
     client.force_login(cast.worker.user)
     with doing(cast.worker.user):
         body = cast.body(facts={})
-        breach = pipeline.report_breach(body=body, reporter=cast.worker.user, at=MONDAY).breach
+        breach = report.report_breach(body=body, reporter=cast.worker.user, at=MONDAY).breach
     olga("my_report", breach.uid).send(SKIN, **{SKIN: "no", CONTACT: "none"})
     breach.refresh_from_db()
     assert breach.facts == {"skin": "no", "contact": "none"}

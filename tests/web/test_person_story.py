@@ -9,8 +9,8 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
-from exposure import cases, contacts, decisions, linking, monitoring, pipeline
 from exposure.people.models import Worker
+from exposure.pipeline import attend, classify, clear, follow, report
 from exposure.web.nurse.rows import rows
 from exposure.web.nurse.story import story
 from tests.cast import MONDAY, doing
@@ -53,7 +53,7 @@ def one(events, start):
 def test_a_vaccine_is_told_with_its_batch_and_who_noted_it(cast, follow_up, told):
     with doing(cast.nurse):
         given = {"kind": "vaccine", "what": "Example vaccine", "given_at": MONDAY, "batch": "EX-1"}
-        monitoring.record_protection(worker=cast.worker, by=cast.nurse, at=MONDAY, **given)
+        attend.record_protection(worker=cast.worker, by=cast.nurse, at=MONDAY, **given)
     assert "Mon 2 Mar 2026, 09:00 Vaccine given: Example vaccine Batch EX-1. Nora Teal" in one(
         told(), "Vaccine"
     )
@@ -62,7 +62,7 @@ def test_a_vaccine_is_told_with_its_batch_and_who_noted_it(cast, follow_up, told
 def test_a_corrected_exposure_is_told_with_both_times_why_and_by_whom(cast, follow_up, told):
     at = MONDAY + hours(3)
     with doing(cast.nurse2, at=at):
-        monitoring.correct_exposure(
+        follow.correct_exposure(
             exposure=follow_up.exposures.get(),
             occurred_at=MONDAY - hours(26),
             reason="Ward book.",
@@ -77,12 +77,12 @@ def test_a_corrected_exposure_is_told_with_both_times_why_and_by_whom(cast, foll
 
 def test_an_exposure_without_a_report_is_told_and_so_is_who_told_the_worker_of_it(cast, told):
     with doing(cast.nurse):
-        exposure = contacts.record_exposure(
+        exposure = follow.record_exposure(
             worker=cast.worker, pathogen="ebola", occurred_at=MONDAY - hours(5), tier="high", case=cast.case,
             note="Shared a ward.", by=cast.nurse, at=MONDAY,
         )  # fmt: skip
     with doing(cast.nurse2, at=MONDAY + hours(1)):
-        contacts.tell_of_exposure(exposure=exposure, how="phone", by=cast.nurse2, at=MONDAY + hours(1))
+        attend.tell_of_exposure(exposure=exposure, how="phone", by=cast.nurse2, at=MONDAY + hours(1))
     recorded = one(told(), "without a report")
     assert (
         "exposure outside Mon 2 Mar 2026, 04:00 High-risk exposure Case K7M2Q. Shared a ward. Nora Teal"
@@ -94,9 +94,9 @@ def test_an_exposure_without_a_report_is_told_and_so_is_who_told_the_worker_of_i
 def test_a_withdrawal_is_told_with_the_decision_and_what_it_took_out(cast, follow_up, told):
     breach = follow_up.exposures.get().breach
     with doing(cast.observer):
-        request = decisions.ask_withdrawal(breach=breach, reason="A slip.", by=cast.observer, at=MONDAY)
+        request = report.ask_withdrawal(breach=breach, reason="A slip.", by=cast.observer, at=MONDAY)
     with doing(cast.nurse, at=MONDAY + hours(1)):
-        monitoring.decide_withdrawal(
+        classify.decide_withdrawal(
             request=request, accepted=True, reason="Spoken with Wim.", by=cast.nurse, at=MONDAY + hours(1)
         )
     assert one(told(), "Withdrawal accepted").endswith("Spoken with Wim. Nora Teal")
@@ -106,9 +106,9 @@ def test_a_withdrawal_is_told_with_the_decision_and_what_it_took_out(cast, follo
 def test_a_withdrawal_that_is_refused_says_so(cast, follow_up, told):
     breach = follow_up.exposures.get().breach
     with doing(cast.observer):
-        request = decisions.ask_withdrawal(breach=breach, reason="A slip.", by=cast.observer, at=MONDAY)
+        request = report.ask_withdrawal(breach=breach, reason="A slip.", by=cast.observer, at=MONDAY)
     with doing(cast.nurse):
-        monitoring.decide_withdrawal(
+        classify.decide_withdrawal(
             request=request, accepted=False, reason="It was torn.", by=cast.nurse, at=MONDAY
         )
     assert "It was torn." in one(told(), "Withdrawal refused: the report stands")
@@ -124,7 +124,7 @@ def test_a_withdrawal_that_is_refused_says_so(cast, follow_up, told):
 )
 def test_an_end_is_told_with_its_basis_in_words_and_who_accepted_it(cast, follow_up, told, basis, words):
     with doing(cast.nurse):
-        monitoring.end_follow_up(
+        clear.end_follow_up(
             follow_up=follow_up, kind="handed_over", reason="Moved.", basis=basis, accepted_by="Tilda Reed, ext. 7",
             by=cast.nurse, at=MONDAY + hours(1),
         )  # fmt: skip
@@ -133,7 +133,7 @@ def test_an_end_is_told_with_its_basis_in_words_and_who_accepted_it(cast, follow
 
 def test_a_case_stated_anew_is_told(cast, follow_up, told):
     with doing(cast.physician, at=MONDAY + hours(2)):
-        cases.state_case(
+        report.state_case(
             case=cast.case, pathogen="ebola", status="ruled_out", hours_since_onset=20, by=cast.physician,
             at=MONDAY + hours(2),
         )  # fmt: skip
@@ -165,16 +165,14 @@ def test_what_was_entered_for_another_record_of_the_person_is_told_with_it(cast,
     reported = None
     with doing(cast.observer):
         body = cast.body(worker=None, person={"name": "W. Alder", "phone": "", "employer": "Agency"})
-        reported = pipeline.report_breach(body=body, reporter=cast.observer, at=MONDAY).breach
+        reported = report.report_breach(body=body, reporter=cast.observer, at=MONDAY).breach
     with doing(cast.nurse, at=EVENING):
-        pipeline.log_reading(
+        follow.log_reading(
             body=cast.reading(temperature="37.2"), worker=reported.worker, entered_by=cast.nurse, at=EVENING
         )
-        decisions.note_call(
-            worker=reported.worker, answered=True, note="Rang back.", by=cast.nurse, at=EVENING
-        )
+        attend.note_call(worker=reported.worker, answered=True, note="Rang back.", by=cast.nurse, at=EVENING)
     with doing(cast.nurse, at=EVENING + hours(1)):
-        linking.link_worker(worker=reported.worker, same_as=cast.worker, by=cast.nurse, at=EVENING + hours(1))
+        follow.link_worker(worker=reported.worker, same_as=cast.worker, by=cast.nurse, at=EVENING + hours(1))
     assert "Entered for W. Alder." in one(told(), "37.2")
     assert "Rang back." in one(told(), "Call, answered")
 
@@ -185,7 +183,7 @@ def test_follow_ups_that_ended_stand_under_a_heading_of_their_own(cast, client, 
     page = reverse("person", args=[cast.worker.uid])
     assert "Follow-ups that ended" not in client.get(page).content.decode()
     with doing(cast.nurse):
-        monitoring.end_follow_up(
+        clear.end_follow_up(
             follow_up=follow_up,
             kind="left",
             reason="Moved.",
@@ -204,10 +202,10 @@ def test_a_long_story_takes_as_many_statements_as_a_short_one(cast, follow_up):
             log(cast, at=at + hours(1), replaces=str(row.uid), reason="Again.")
             log(cast, at=at, temperature="101.5")
             with doing(cast.nurse, at=at):
-                decisions.note_call(worker=cast.worker, answered=True, note="", by=cast.nurse, at=at)
+                attend.note_call(worker=cast.worker, answered=True, note="", by=cast.nurse, at=at)
                 given = {"kind": "vaccine", "what": f"Dose {day}", "given_at": at}
-                monitoring.record_protection(worker=cast.worker, by=cast.nurse, at=at, **given)
-                contacts.record_exposure(
+                attend.record_protection(worker=cast.worker, by=cast.nurse, at=at, **given)
+                follow.record_exposure(
                     worker=cast.worker, pathogen="ebola", occurred_at=at, tier="high", case=cast.case, note="",
                     by=cast.nurse, at=at,
                 )  # fmt: skip

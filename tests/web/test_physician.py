@@ -6,10 +6,10 @@ from html import unescape
 import pytest
 from django.urls import reverse
 
-from exposure import decisions, guidance, pipeline
+from exposure.attend.models import Task
 from exposure.classify.models import CriteriaVersion
 from exposure.classify.versions import unticked
-from exposure.followup.work_models import Task
+from exposure.pipeline import classify, guide, report
 from tests.cast import FIXTURES, MONDAY, doing
 from tests.classify.milder import EBOLA, MILDER
 
@@ -34,25 +34,25 @@ def seen(response, *, status=200):
 
 def draft(cast, content=MILDER):
     with doing(cast.physician):
-        return guidance.draft_criteria(content=content, by=cast.physician, at=MONDAY)
+        return guide.draft_criteria(content=content, by=cast.physician, at=MONDAY)
 
 
 def proposed(cast, content=MILDER, *, replay=True):
     version = draft(cast, content)
     with doing(cast.physician):
-        version = guidance.propose_criteria(version=version, by=cast.physician, at=MONDAY)
+        version = guide.propose_criteria(version=version, by=cast.physician, at=MONDAY)
         for row in unticked(version):
-            guidance.tick_criteria(version=version, row=row, by=cast.physician, at=MONDAY)
+            guide.tick_criteria(version=version, row=row, by=cast.physician, at=MONDAY)
         if replay:
-            guidance.replay_criteria(version=version, site=cast.site, by=cast.physician, at=MONDAY)
+            guide.replay_criteria(version=version, site=cast.site, by=cast.physician, at=MONDAY)
     return version
 
 
 def high_report(cast):
     with doing(cast.observer):
-        breach = pipeline.report_breach(body=cast.body(), reporter=cast.observer, at=MONDAY).breach
+        breach = report.report_breach(body=cast.body(), reporter=cast.observer, at=MONDAY).breach
     with doing(cast.nurse):
-        decisions.confirm_breach(breach=breach, by=cast.nurse, at=MONDAY)
+        classify.confirm_breach(breach=breach, by=cast.nurse, at=MONDAY)
     return breach
 
 
@@ -203,7 +203,7 @@ def test_proposing_signs_and_the_text_can_no_longer_be_edited(cast, petra):
 def test_rows_from_memory_are_ticked_one_by_one(cast, petra):
     version = draft(cast)
     with doing(cast.physician):
-        guidance.propose_criteria(version=version, by=cast.physician, at=MONDAY)
+        guide.propose_criteria(version=version, by=cast.physician, at=MONDAY)
     assert "6 rows wait." in seen(petra.get(address("memory", version)))
     assert "5 rows wait." in seen(petra.post(address("memory", version), {"row": "rules[3]"}, follow=True))
     assert version.ticks.get().row == "rules[3]"

@@ -4,11 +4,11 @@ from datetime import timedelta
 
 import pytest
 
-from exposure import guidance
+from exposure.attend.models import Alert, Task
 from exposure.classify.models import CriteriaVersion, Replay
 from exposure.followup import alerts
-from exposure.followup.work_models import Alert, Task
 from exposure.people.models import Worker
+from exposure.pipeline import guide
 from exposure.record import create_many
 from exposure.web.nurse import queue
 from tests.cast import MONDAY, doing
@@ -37,8 +37,8 @@ def to_review(cast, breach):
         stored = Replay.objects.create(
             version=version, sha256=version.sha256, site=cast.site, reports=1, breaches=[str(breach.uid)]
         )
-        guidance.review_moved(stored=stored, by=cast.physician, at=MONDAY)
-    return Task.objects.get(code=guidance.REVIEW)
+        guide.review_moved(stored=stored, by=cast.physician, at=MONDAY)
+    return Task.objects.get(code=guide.REVIEW)
 
 
 def test_every_cause_has_its_place():

@@ -3,8 +3,8 @@
 import pytest
 from django.urls import reverse
 
+from exposure.attend.overview import overview
 from exposure.followup.models import Reading
-from exposure.followup.overview import overview
 from tests.cast import MONDAY, doing
 from tests.walk import follow_up_told_and_confirmed, hours, log
 

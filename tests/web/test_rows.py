@@ -4,9 +4,9 @@ from datetime import timedelta
 
 import pytest
 
-from exposure import decisions
 from exposure.followup.models import FollowUp
 from exposure.people.models import Worker
+from exposure.pipeline import attend
 from exposure.web.nurse.rows import rows
 from tests.cast import MONDAY, doing
 from tests.walk import confirm, follow_up_told_and_confirmed, log, report
@@ -22,9 +22,10 @@ def by_badness():
 
 def test_a_fever_that_nobody_has_seen_stands_before_one_that_somebody_has(cast):
     follow_up_told_and_confirmed(cast)
-    seen = log(cast, at=EVENING, temperature="39.5").alerts[0]
+    log(cast, at=EVENING, temperature="39.5")
+    seen = Alert.objects.get(cause="fever")
     with doing(cast.nurse, at=EVENING):
-        decisions.acknowledge_alert(alert=seen, by=cast.nurse, at=EVENING)
+        attend.acknowledge_alert(alert=seen, by=cast.nurse, at=EVENING)
     cast.worker = _another(cast, "SG-2")
     follow_up_told_and_confirmed(cast)
     log(cast, at=EVENING, by=cast.nurse, temperature="38.1")

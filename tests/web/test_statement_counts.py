@@ -9,10 +9,10 @@ from django.test import Client
 from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
-from exposure import contacts, decisions
+from exposure.attend.models import Alert
 from exposure.followup.models import FollowUp
-from exposure.followup.work_models import Alert
 from exposure.people.models import Worker
+from exposure.pipeline import attend, follow
 from tests.cast import MONDAY, doing
 from tests.crowd import people_like
 from tests.walk import follow_up_told_and_confirmed, log, report, sweep_at, tell
@@ -49,13 +49,13 @@ def stories(cast):
         log(cast, at=check.due_at)
     log(cast, at=NOW - timedelta(hours=1), temperature="38.4")
     with doing(cast.nurse, at=NOW):
-        decisions.acknowledge_alert(alert=Alert.objects.get(cause="fever"), by=cast.nurse, at=NOW)
+        attend.acknowledge_alert(alert=Alert.objects.get(cause="fever"), by=cast.nurse, at=NOW)
     rhona = report(cast, occurred_at=LONG_AGO.isoformat(), worker=None, person={"name": "Rhona Sedge"})
     tell(cast, rhona)
     with doing(cast.nurse):
         idris = Worker.objects.create(site=cast.site, number="SG-7", name="Idris Fell")
         said = {"pathogen": "ebola", "tier": "high", "occurred_at": LONG_AGO}
-        contacts.record_exposure(worker=idris, by=cast.nurse, at=MONDAY, **said)
+        follow.record_exposure(worker=idris, by=cast.nurse, at=MONDAY, **said)
     sweep_at(NOW)
     return cast.worker, rhona.breach.worker, idris
 

@@ -10,11 +10,13 @@ import pytest
 from django.core.exceptions import PermissionDenied
 from django.urls import reverse
 
-from exposure import contacts, decisions, pipeline
+from exposure.attend.models import Alert
 from exposure.followup.models import FollowUp, FollowUpState, Reading, UnplacedReading
 from exposure.followup.states import enter_state
-from exposure.followup.work_models import Alert
 from exposure.people.models import Worker
+from exposure.pipeline import attend, classify, clear, remind
+from exposure.pipeline.follow import log_reading, record_exposure
+from exposure.pipeline.report import report_breach
 from exposure.remind.models import Rung
 from tests.cast import MONDAY, PASSWORD, adopt, doing
 
@@ -54,17 +56,17 @@ class Browser:
 
 def report(cast, at=MONDAY, **changes):
     with doing(cast.observer, at=at):
-        return pipeline.report_breach(body=cast.body(**changes), reporter=cast.observer, at=at).breach
+        return report_breach(body=cast.body(**changes), reporter=cast.observer, at=at).breach
 
 
 def tell(cast, breach, at=MONDAY):
     with doing(cast.nurse, at=at):
-        decisions.tell_worker(breach=breach, how="phone", told_at=at, by=cast.nurse, at=at)
+        attend.tell_worker(breach=breach, how="phone", told_at=at, by=cast.nurse, at=at)
 
 
 def confirm(cast, breach, at=MONDAY):
     with doing(cast.nurse, at=at):
-        decisions.confirm_breach(breach=breach, by=cast.nurse, at=at)
+        classify.confirm_breach(breach=breach, by=cast.nurse, at=at)
 
 
 def monitored(cast):
@@ -77,7 +79,7 @@ def monitored(cast):
 def enter(cast, at, **changes):
     with doing(cast.worker.user, at=at):
         body = cast.reading(**changes)
-        return pipeline.log_reading(body=body, worker=cast.worker, entered_by=cast.worker.user, at=at)
+        return log_reading(body=body, worker=cast.worker, entered_by=cast.worker.user, at=at)
 
 
 def words(response):
@@ -171,10 +173,10 @@ def cleared(cast):
     with doing(cast.physician, at=at):
         for exposure in follow_up.exposures.all():
             for task in exposure.tasks.all():
-                decisions.complete_task(task=task, note="", by=cast.physician, at=at)
+                attend.complete_task(task=task, note="", by=cast.physician, at=at)
         for alert in Alert.objects.filter(closed_at=None):
-            decisions.close_alert(alert=alert, outcome="evaluated", note="", by=cast.physician, at=at)
-        pipeline.sign_clearance(follow_up=follow_up, by=cast.physician, at=at)
+            attend.close_alert(alert=alert, outcome="evaluated", note="", by=cast.physician, at=at)
+        clear.sign_clearance(follow_up=follow_up, by=cast.physician, at=at)
     return at
 
 
@@ -235,10 +237,10 @@ def test_the_stop_stands_on_today_until_a_clinician_has_closed_the_alert(cast, w
     assert "Stop, and call" in words(wim.get("today", EVENING))
     alert = Alert.objects.get(cause="fever")
     with doing(cast.nurse, at=EVENING):
-        decisions.acknowledge_alert(alert=alert, by=cast.nurse, at=EVENING)
+        attend.acknowledge_alert(alert=alert, by=cast.nurse, at=EVENING)
     assert "Occupational health has seen this: Mon 2 Mar 2026, 19:00." in words(wim.get("today", EVENING))
     with doing(cast.nurse, at=EVENING):
-        decisions.close_alert(alert=alert, outcome="evaluated", note="", by=cast.nurse, at=EVENING)
+        attend.close_alert(alert=alert, outcome="evaluated", note="", by=cast.nurse, at=EVENING)
     assert "Stop, and call" not in words(wim.get("today", EVENING))
 
 
@@ -563,7 +565,7 @@ def test_an_exposure_outside_that_nobody_has_told_moves_no_date_that_the_worker_
     monitored(cast)
     later = MONDAY + timedelta(days=9)
     with doing(cast.nurse, at=later):
-        contacts.record_exposure(
+        record_exposure(
             worker=cast.worker, pathogen="ebola", tier="high", occurred_at=later, by=cast.nurse, at=later
         )
     for page in ("my_days", "what_this_means"):
@@ -672,4 +674,4 @@ def test_a_place_that_is_no_time_zone_is_refused(cast, wim):
 
 def test_nobody_changes_the_settings_of_somebody_else(cast):
     with doing(cast.nurse), pytest.raises(PermissionDenied):
-        decisions.change_settings(worker=cast.worker, by=cast.nurse, at=MONDAY, unit="F")
+        remind.change_settings(worker=cast.worker, by=cast.nurse, at=MONDAY, unit="F")

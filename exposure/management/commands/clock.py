@@ -11,7 +11,8 @@ from django.core.management.base import BaseCommand
 from django.db import close_old_connections
 
 from exposure import clock
-from exposure.pipeline import follow_ups_to_replan, pass_time, replan_follow_up
+from exposure.pipeline.remind import pass_time
+from exposure.pipeline.turn import follow_ups_to_replan, replan_follow_up
 from exposure.record import acting
 
 log = logging.getLogger(__name__)

@@ -7,7 +7,7 @@ from typing import Any
 from django.core.management.base import BaseCommand, CommandError
 
 from exposure import clock
-from exposure.pipeline import pass_time
+from exposure.pipeline.remind import pass_time
 from exposure.record import acting
 
 

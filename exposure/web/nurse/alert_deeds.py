@@ -10,9 +10,10 @@ from django.utils import timezone
 from django.utils.formats import date_format
 from django.utils.translation import gettext as _
 
-from exposure import decisions
-from exposure.followup.work_models import Alert
+from exposure.attend import alerts
+from exposure.attend.models import Alert
 from exposure.people.access import View, find
+from exposure.pipeline import attend
 from exposure.web.nurse.deed import one_deed
 from exposure.web.nurse.forms import CloseForm
 from exposure.web.signed_in import signed_in
@@ -28,7 +29,7 @@ def acknowledge(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
     alert = find(request.user, ALERTS, View.CLINICAL, at=request.at, uid=uid)
 
     def do(_form: Form) -> str:
-        held = decisions.acknowledge_alert(alert=alert, by=request.user, at=request.at)
+        held = attend.acknowledge_alert(alert=alert, by=request.user, at=request.at)
         if held.next_look_at is None:
             return _("The alert had been closed already.")
         look = date_format(timezone.localtime(held.next_look_at), "D j M, H:i")
@@ -41,7 +42,7 @@ def acknowledge(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
             do,
             back=reverse("alert", args=[uid]),
             title=_("I have it"),
-            about=decisions.worker_of(alert),
+            about=alerts.worker_of(alert),
             lede=_("You take this alert over. It stays open, and asks again when the next look is due."),
             button=_("I have it"),
         )
@@ -54,7 +55,7 @@ def close(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
 
     def do(form: Form) -> str:
         given = form.cleaned_data
-        act = partial(decisions.close_alert, alert=alert, by=request.user, at=request.at)
+        act = partial(attend.close_alert, alert=alert, by=request.user, at=request.at)
         closed = act(outcome=given["outcome"], note=given["note"])
         return _("Closed: %(outcome)s.") % {"outcome": closed.get_outcome_display()}
 
@@ -65,6 +66,6 @@ def close(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
             do,
             back=reverse("alert", args=[uid]),
             title=_("Close the alert"),
-            about=decisions.worker_of(alert),
+            about=alerts.worker_of(alert),
             button=_("Close the alert"),
         )

@@ -14,13 +14,15 @@ from django.urls import reverse
 from django.utils import timezone
 from django.utils.translation import gettext as _
 
-from exposure import cases as case_book
+from exposure.attend.overview import overviews
 from exposure.classify import assess
 from exposure.classify.criteria import text
+from exposure.followup.cases import exposures_to, linked_follow_ups
 from exposure.followup.models import FollowUp
-from exposure.followup.overview import overviews
 from exposure.people.access import View, find, visible
+from exposure.pipeline import report
 from exposure.places.models import Station
+from exposure.report.cases import propose_code, tested_early
 from exposure.report.models import Case, CaseStatement
 from exposure.web.nurse.case_forms import CaseForm, OpenCaseForm
 from exposure.web.nurse.deed import one_deed
@@ -62,7 +64,7 @@ def cases(request: HttpRequest) -> HttpResponse:
 
 def _people_linked(request: HttpRequest, shown: Iterable[Case]) -> Mapping[int, set[int]]:
     """Case -> the workers followed up with an exposure to it, from one statement."""
-    seen = visible(request.user, case_book.exposures_to(shown), View.CLINICAL, at=request.at)
+    seen = visible(request.user, exposures_to(shown), View.CLINICAL, at=request.at)
     people: dict[int, set[int]] = defaultdict(set)
     linked = seen.filter(follow_up__in=FollowUp.objects.running(at=request.at)).order_by()
     for named, reported, worker in linked.values_list("case", "breach__case", "follow_up__worker"):
@@ -76,9 +78,7 @@ def case(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
     """One case: its statements in time order and the follow-ups linked to it."""
     found = _find(request, uid)
     note_list(request, f"case {found.code}")
-    linked = visible(
-        request.user, case_book.linked_follow_ups(found, at=request.at), View.CLINICAL, at=request.at
-    )
+    linked = visible(request.user, linked_follow_ups(found, at=request.at), View.CLINICAL, at=request.at)
     stated = sorted({one.pathogen for one in found.statements.all()})
     adopted = assess.adopted_pathogens(found.site, at=request.at)
     with timezone.override(found.site.zone):
@@ -108,7 +108,7 @@ def _in_words(found: Case, at: datetime) -> list[dict[str, Any]]:
             "facts": [
                 _fact_words(facts[one.pathogen].get(name), name, said) for name, said in one.facts.items()
             ],
-            "tested_early": case_book.tested_early(one),
+            "tested_early": tested_early(one),
         }
         for one in statements
     ]
@@ -135,7 +135,7 @@ def state(request: HttpRequest, uid: uuid.UUID, pathogen: str) -> HttpResponse:
         if newest is not None and not form.has_changed():
             return _("Nothing was changed.")
         said = form.said()
-        case_book.state_case(case=found, pathogen=pathogen, by=request.user, at=request.at, **said)
+        report.state_case(case=found, pathogen=pathogen, by=request.user, at=request.at, **said)
         return _("Stated. Nobody is moved; every linked follow-up asks for a decision.")
 
     with timezone.override(found.site.zone):
@@ -168,13 +168,13 @@ def open_new(request: HttpRequest) -> HttpResponse:
     def do(form: OpenCaseForm) -> str:
         given = form.cleaned_data
         since = given["opened_at"] or request.at
-        made = case_book.open_case(
+        made = report.open_case(
             station=given["station"], code=given["code"], opened_at=since, by=request.user, at=request.at
         )
         opened.append(made)
         return _("Case %(code)s is open. State what is known of it.") % {"code": made.code}
 
-    initial = {"code": case_book.propose_code()} if request.method == "GET" else None
+    initial = {"code": propose_code()} if request.method == "GET" else None
     answer = one_deed(
         request,
         partial(OpenCaseForm, stations=stations, initial=initial),
@@ -194,7 +194,7 @@ def close(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
     found = _find(request, uid)
 
     def do(_form: Form) -> str:
-        case_book.close_case(case=found, by=request.user, at=request.at)
+        report.close_case(case=found, by=request.user, at=request.at)
         return _("Case %(code)s is closed. Follow-ups run on.") % {"code": found.code}
 
     with timezone.override(found.site.zone):

@@ -9,11 +9,11 @@ from django.utils.formats import date_format
 from django.utils.timezone import localtime
 from django.utils.translation import gettext as _
 
+from exposure.attend.overview import Overview, overview
 from exposure.classify.models import Signature
 from exposure.clear.models import Clearance
 from exposure.clear.sign import may_sign, rule_on, wanted_signatures
 from exposure.followup.models import FollowUp
-from exposure.followup.overview import Overview, overview
 from exposure.people.access import roles_of
 from exposure.people.models import User
 from exposure.web.nurse.deed import OBSTACLES

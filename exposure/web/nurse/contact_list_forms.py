@@ -8,8 +8,8 @@ from django.core.files.uploadedfile import UploadedFile
 from django.utils.text import capfirst
 from django.utils.translation import gettext_lazy as _
 
-from exposure.contacts import LISTS
 from exposure.followup.contact_list import MOST_BYTES
+from exposure.pipeline.follow import LISTS
 
 
 class ContactListForm(forms.Form):

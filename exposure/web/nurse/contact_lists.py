@@ -14,14 +14,16 @@ from django.utils import timezone
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
-from exposure import contacts
 from exposure.audit.access_log import note_look
 from exposure.audit.models import AccessEntry
-from exposure.contacts import ListedContact
+from exposure.followup import listed
 from exposure.followup.contact_list import COLUMNS, MOST_BYTES, MOST_LINES, ignored_columns, read_contact_list
+from exposure.followup.listed import ListedContact
 from exposure.people.access import View, find
+from exposure.pipeline import follow
+from exposure.refusal import BadSubmission
+from exposure.report import cases
 from exposure.report.models import Case
-from exposure.report.submission import BadSubmission
 from exposure.web.nurse.cases import CASES
 from exposure.web.nurse.contact_list_forms import ContactListForm
 from exposure.web.signed_in import kept_form, signed_in
@@ -47,13 +49,13 @@ def contact_list(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
         rows = read_contact_list(given["text"], tier=given["tier"])
         if "record" in request.POST:
             try:
-                made = contacts.record_contact_list(rows=rows, by=request.user, at=request.at, **what)
+                made = follow.record_contact_list(rows=rows, by=request.user, at=request.at, **what)
             except BadSubmission:
                 pass  # it was mended badly, or something changed meanwhile: shown below, line by line
             else:
                 messages.success(request, _recorded(len(made)))
                 return redirect("case", case.uid)
-        lines = contacts.preview_contact_list(rows, by=request.user, at=request.at, **what)
+        lines = follow.preview_contact_list(rows, by=request.user, at=request.at, **what)
         note_look(request.user, AccessEntry.Kind.LIST, f"contact list {case.code}", at=request.at)
     with timezone.override(case.site.zone):
         context = {
@@ -71,7 +73,7 @@ def contact_list(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
 
 def _tiers(case: Case, at: datetime) -> dict[str, list[tuple[str, str]]]:
     """Pathogen of the case -> (code, label) of the tiers that ask for follow-up; without those that have none."""
-    every = {one: contacts.tiers_to_follow(case.site, one, at=at) for one in contacts.pathogens_of(case)}
+    every = {one: listed.tiers_to_follow(case.site, one, at=at) for one in cases.pathogens_of(case)}
     return {pathogen: tiers for pathogen, tiers in every.items() if tiers}
 
 

@@ -9,8 +9,7 @@ from django.http import HttpRequest, HttpResponse, QueryDict
 from django.shortcuts import redirect, render
 from django.utils.translation import gettext_lazy as _
 
-from exposure import pipeline
-from exposure.report.submission import BadSubmission, Problem
+from exposure.refusal import BadSubmission, Conflict, NotYet, Problem
 from exposure.web.signed_in import kept_form
 
 OBSTACLES = {
@@ -44,10 +43,10 @@ def one_deed(
             done = do(form)
         except BadSubmission as refused:
             put_at_fields(form, refused.problems)
-        except pipeline.NotYet as not_yet:
+        except NotYet as not_yet:
             for reason in not_yet.reasons:
                 form.add_error(None, OBSTACLES[reason])
-        except pipeline.ContentConflict:
+        except Conflict:
             form.add_error(None, _("This was sent before with other content. Open the page anew."))
         else:
             messages.success(request, done)

@@ -10,10 +10,11 @@ from django.utils import timezone
 from django.utils.formats import date_format
 from django.utils.translation import gettext as _
 
-from exposure import contacts
 from exposure.classify import assess
+from exposure.followup import listed
 from exposure.followup.models import Exposure
 from exposure.people.access import View, find
+from exposure.pipeline import attend, follow
 from exposure.places.models import Site
 from exposure.report.models import Told
 from exposure.web.nurse.deed import one_deed
@@ -38,9 +39,9 @@ def record(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
             "tier": tier,
         }
         with transaction.atomic():
-            exposure = contacts.record_exposure(worker=worker, by=request.user, at=request.at, **what)
+            exposure = follow.record_exposure(worker=worker, by=request.user, at=request.at, **what)
             if given["told"] in dict(Told.HOW):
-                exposure = contacts.tell_of_exposure(
+                exposure = attend.tell_of_exposure(
                     exposure=exposure, how=given["told"], by=request.user, at=request.at
                 )
         return _recorded(exposure)
@@ -65,7 +66,7 @@ def record(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
 
 def _tiers(site: Site, at: datetime) -> dict[str, list[tuple[str, str]]]:
     """Pathogen -> (code, label) of the tiers that ask for follow-up, of all criteria that the site works with."""
-    return {one: contacts.tiers_to_follow(site, one, at=at) for one in assess.adopted_pathogens(site, at=at)}
+    return {one: listed.tiers_to_follow(site, one, at=at) for one in assess.adopted_pathogens(site, at=at)}
 
 
 def _recorded(exposure: Exposure) -> str:
@@ -88,7 +89,7 @@ def told(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
     follow_up = exposure.follow_up
 
     def do(form: HowToldForm) -> str:
-        contacts.tell_of_exposure(exposure=exposure, by=request.user, at=request.at, **form.cleaned_data)
+        attend.tell_of_exposure(exposure=exposure, by=request.user, at=request.at, **form.cleaned_data)
         return _("Recorded: the worker was told.")
 
     with timezone.override(follow_up.site.zone):

@@ -8,9 +8,9 @@ from django import forms
 from django.utils.text import capfirst
 from django.utils.translation import gettext_lazy as _
 
+from exposure.attend.models import Alert
 from exposure.classify.criteria import Criteria, CriteriaError, text
 from exposure.followup.models import METHODS, FollowUpState, Protection
-from exposure.followup.work_models import Alert
 from exposure.web.nurse.fact_fields import UNKNOWN, answer_of, question_field
 from exposure.web.nurse.report_words import questions
 

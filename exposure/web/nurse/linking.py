@@ -15,15 +15,15 @@ from django.utils.formats import date_format
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
-from exposure import linking
+from exposure.attend.models import Alert
 from exposure.audit.access_log import note_look
 from exposure.audit.models import AccessEntry
 from exposure.clear.models import Clearance
 from exposure.followup import join
 from exposure.followup.models import FollowUp, PrivateNote
-from exposure.followup.work_models import Alert
 from exposure.people.access import View, find, visible
 from exposure.people.models import Worker
+from exposure.pipeline import follow
 from exposure.report.submission import storable
 from exposure.web.nurse.deed import one_deed
 from exposure.web.nurse.person_deeds import WORKERS, back_to
@@ -67,7 +67,7 @@ def link(request: HttpRequest, uid: uuid.UUID, known: uuid.UUID) -> HttpResponse
     note_look(request.user, AccessEntry.Kind.DETAIL, f"link:{uid}", same_as.uid, at=request.at)
 
     def do(_form: Form) -> str:
-        linking.link_worker(worker=worker, same_as=same_as, by=request.user, at=request.at)
+        follow.link_worker(worker=worker, same_as=same_as, by=request.user, at=request.at)
         return _("Linked: %(typed)s is %(name)s.") % {"typed": worker.name, "name": same_as.name}
 
     with timezone.override(same_as.site.zone):
@@ -110,7 +110,7 @@ def _found(request: HttpRequest, worker: Worker, sought: str) -> list[Worker]:
 
 
 def _effects(worker: Worker, known: Worker, at: datetime) -> Iterator[str]:
-    """What `linking.link_worker` will do, in sentences."""
+    """What `follow.link_worker` will do, in sentences."""
     name = known.name or _("nobody named")
     joined = []
     for follow_up in worker.follow_ups.all():

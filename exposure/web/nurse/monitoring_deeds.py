@@ -14,11 +14,11 @@ from django.utils import timezone
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
-from exposure import monitoring
 from exposure.followup import join
 from exposure.followup.models import Exposure, FollowUp, FollowUpState, PrivateNote
 from exposure.people.access import View, find, holds
 from exposure.people.models import Role, Worker
+from exposure.pipeline import attend, classify, clear, follow
 from exposure.report.models import Breach, WithdrawalRequest
 from exposure.web.nurse.deed import one_deed
 from exposure.web.nurse.forms import (
@@ -36,11 +36,11 @@ FOLLOW_UPS = FollowUp.objects.select_related("site", "worker__site")
 # state -> (what to do, title, button)
 STATES: dict[str, tuple[Callable[..., FollowUpState], str, str]] = {
     "evaluation": (
-        monitoring.begin_evaluation,
+        follow.begin_evaluation,
         gettext_lazy("Being evaluated"),
         gettext_lazy("Begin the evaluation"),
     ),
-    "admission": (monitoring.admit, gettext_lazy("Admitted to hospital"), gettext_lazy("Note the admission")),
+    "admission": (follow.admit, gettext_lazy("Admitted to hospital"), gettext_lazy("Note the admission")),
 }
 
 
@@ -53,7 +53,7 @@ def decide_withdrawal(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
     asked = WithdrawalRequest.objects.filter(breach=breach).order_by("-id").first()
 
     def do(form: WithdrawalForm) -> str:
-        decision = monitoring.decide_withdrawal(
+        decision = classify.decide_withdrawal(
             request=asked, by=request.user, at=request.at, **form.cleaned_data
         )
         return _("The report is withdrawn.") if decision.accepted else _("The report stands.")
@@ -84,7 +84,7 @@ def correct(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
         return redirect(back_to(worker))
 
     def do(form: CorrectionForm) -> str:
-        monitoring.correct_exposure(exposure=exposure, by=request.user, at=request.at, **form.cleaned_data)
+        follow.correct_exposure(exposure=exposure, by=request.user, at=request.at, **form.cleaned_data)
         return _("Corrected: the days are counted anew.")
 
     def form_of(data: QueryDict | None) -> CorrectionForm:
@@ -126,7 +126,7 @@ def return_to_monitoring(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
         raise PermissionDenied
 
     def do(form: ReasonForm) -> str:
-        monitoring.return_to_monitoring(
+        follow.return_to_monitoring(
             follow_up=follow_up, finding=form.cleaned_data["reason"], by=request.user, at=request.at
         )
         return _("Back to readings.")
@@ -146,10 +146,10 @@ def return_to_monitoring(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
 def end(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
     """The end of a follow-up in another way than by clearance."""
     follow_up = find(request.user, FOLLOW_UPS, View.CLINICAL, at=request.at, uid=uid)
-    kinds = [(kind.value, kind.label) for kind in monitoring.OTHER_ENDS]
+    kinds = [(kind.value, kind.label) for kind in clear.OTHER_ENDS]
 
     def do(form: EndForm) -> str:
-        monitoring.end_follow_up(follow_up=follow_up, by=request.user, at=request.at, **form.cleaned_data)
+        clear.end_follow_up(follow_up=follow_up, by=request.user, at=request.at, **form.cleaned_data)
         return _("The follow-up has ended.")
 
     return _about_follow_up(
@@ -170,7 +170,7 @@ def reopen(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
     runs = join.running_beside(follow_up, follow_up.worker, request.at) is not None
 
     def do(form: ReasonForm) -> str:
-        goes_on = monitoring.reopen(
+        goes_on = clear.reopen(
             follow_up=follow_up, reason=form.cleaned_data["reason"], by=request.user, at=request.at
         )
         if goes_on.pk != follow_up.pk:
@@ -203,7 +203,7 @@ def protection(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
     worker = find(request.user, Worker.objects.select_related("site"), View.CLINICAL, at=request.at, uid=uid)
 
     def do(form: ProtectionForm) -> str:
-        monitoring.record_protection(worker=worker, by=request.user, at=request.at, **form.cleaned_data)
+        attend.record_protection(worker=worker, by=request.user, at=request.at, **form.cleaned_data)
         return _("Noted. It stands beside every alert and changes no threshold.")
 
     with timezone.override(worker.site.zone):
@@ -226,7 +226,7 @@ def private_note(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
     initial = {"fever_unreliable": note.fever_unreliable, "text": note.text} if note else None
 
     def do(form: PrivateForm) -> str:
-        monitoring.note_privately(worker=worker, by=request.user, at=request.at, **form.cleaned_data)
+        attend.note_privately(worker=worker, by=request.user, at=request.at, **form.cleaned_data)
         return _("Noted, for clinicians only.")
 
     with timezone.override(worker.site.zone):

@@ -10,12 +10,13 @@ from django.utils import timezone
 from django.utils.formats import date_format
 from django.utils.translation import gettext as _
 
-from exposure import decisions, pipeline
+from exposure.attend.models import Task
 from exposure.followup.models import Check, FollowUp
-from exposure.followup.work_models import Task
 from exposure.people.access import View, find
 from exposure.people.models import Worker
-from exposure.report.submission import BadSubmission, Problem
+from exposure.pipeline import attend
+from exposure.pipeline.clear import sign_clearance
+from exposure.refusal import BadSubmission, Problem
 from exposure.web.nurse.clearing import standing_in_the_way
 from exposure.web.nurse.deed import one_deed
 from exposure.web.nurse.forms import CallForm, NoteForm, ReasonForm
@@ -39,7 +40,7 @@ def call(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
         given = form.cleaned_data
         since = request.at - DOUBLE_TAP
         if not worker.calls.filter(by_user=request.user, called_at__gt=since, **given).exists():
-            decisions.note_call(worker=worker, by=request.user, at=request.at, **given)
+            attend.note_call(worker=worker, by=request.user, at=request.at, **given)
         return _("The call is noted.")
 
     with timezone.override(worker.site.zone):
@@ -64,9 +65,7 @@ def excuse(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
     def do(form: ReasonForm) -> str:
         if check.closes_at > request.at:
             raise BadSubmission(Problem("/reason", _("This reading can still be taken.")))
-        decisions.excuse_check(
-            check=check, reason=form.cleaned_data["reason"], by=request.user, at=request.at
-        )
+        attend.excuse_check(check=check, reason=form.cleaned_data["reason"], by=request.user, at=request.at)
         return _("The missing reading is explained.")
 
     said = {"day": check.day, "window": window_name(check.window)}
@@ -94,7 +93,7 @@ def task_done(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
     worker = task.exposure.follow_up.worker if task.exposure else task.breach.worker
 
     def do(form: NoteForm) -> str:
-        decisions.complete_task(task=task, note=form.cleaned_data["note"], by=request.user, at=request.at)
+        attend.complete_task(task=task, note=form.cleaned_data["note"], by=request.user, at=request.at)
         return _("Done: %(task)s.") % {"task": task.title}
 
     with timezone.override(task.site.zone):
@@ -118,7 +117,7 @@ def clear(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
     follow_up = find(request.user, follow_ups, View.CLINICAL, at=request.at, uid=uid)
 
     def do(_form: Form) -> str:
-        clearance = pipeline.sign_clearance(follow_up=follow_up, by=request.user, at=request.at)
+        clearance = sign_clearance(follow_up=follow_up, by=request.user, at=request.at)
         if clearance.signed_at is None:
             return _("Signed. It takes effect when a second person has signed.")
         ends = date_format(timezone.localtime(clearance.effective_at), "D j M, H:i")

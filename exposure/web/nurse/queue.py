@@ -14,15 +14,14 @@ from django.db.models import Exists, OuterRef, Q, Subquery
 from django.urls import reverse
 from django.utils.translation import gettext as _
 
-from exposure import decisions
+from exposure.attend.models import Alert, Task
 from exposure.classify.models import Assessment, Signature
 from exposure.clear.models import Clearance
 from exposure.followup.models import Exposure
-from exposure.followup.work_models import Alert, Task
-from exposure.guidance import REVIEW as REVIEW_TASK
-from exposure.guidance import REVIEW_WITHIN
 from exposure.people.access import View, visible
 from exposure.people.models import User, Worker
+from exposure.pipeline.guide import REVIEW as REVIEW_TASK
+from exposure.pipeline.guide import REVIEW_WITHIN
 from exposure.places.models import Site
 from exposure.remind.models import Heartbeat
 from exposure.report.models import Breach
@@ -122,7 +121,7 @@ def _alert_lines(alerts: Iterable[Alert], late_tasks: Iterable[Task], at: dateti
             label=alert.get_cause_display(),
             why="; ".join(late) or alert.because,
             since=alert.round_at,
-            worker=decisions.worker_of(alert),
+            worker=alerts.worker_of(alert),
             site=alert.site,
             by=None if asks else alert.next_look_at,
             holder=str(alert.held_by or ""),

@@ -11,14 +11,14 @@ from django.utils import timezone
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
-from exposure import pipeline
+from exposure.attend.overview import overviews
 from exposure.classify.criteria import text
 from exposure.followup.models import FollowUp, Reading
-from exposure.followup.overview import overviews
 from exposure.followup.store_reading import Logged, follow_ups_taking_readings
 from exposure.people.access import View, find
 from exposure.people.models import Worker
-from exposure.report.submission import BadSubmission
+from exposure.pipeline import follow
+from exposure.refusal import BadSubmission
 from exposure.web.nurse.deed import one_deed
 from exposure.web.nurse.forms import ReadingForm
 from exposure.web.nurse.person_deeds import WORKERS, back_to
@@ -86,7 +86,7 @@ def _entered(
 
     def do(form: ReadingForm) -> str:
         body = {**form.body(), **more}
-        logged = pipeline.log_reading(body=body, worker=worker, entered_by=request.user, at=request.at)
+        logged = follow.log_reading(body=body, worker=worker, entered_by=request.user, at=request.at)
         if logged.problems:
             if logged.row is not None:
                 form.renew()

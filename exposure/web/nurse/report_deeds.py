@@ -8,10 +8,10 @@ from django.urls import reverse
 from django.utils import timezone
 from django.utils.translation import gettext as _
 
-from exposure import decisions
 from exposure.classify.assess import criteria_of, plan_of, tier_label
 from exposure.classify.models import Assessment
 from exposure.people.access import View, find
+from exposure.pipeline import attend, classify
 from exposure.report.models import Breach
 from exposure.web.nurse.deed import one_deed
 from exposure.web.nurse.forms import ConfirmForm, FactsForm, OverrideForm, ToldForm
@@ -34,7 +34,7 @@ def told(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
 
     def do(form: ToldForm) -> str:
         given = form.cleaned_data
-        decisions.tell_worker(
+        attend.tell_worker(
             breach=breach, how=given["how"], told_at=given["told_at"], by=request.user, at=request.at
         )
         return _("Recorded: the worker was told.")
@@ -65,7 +65,7 @@ def confirm(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
 
     def do(form: ConfirmForm) -> str:
         given = form.cleaned_data
-        decisions.confirm_breach(
+        classify.confirm_breach(
             breach=breach, by=request.user, note=given["note"], facts=given["facts"], at=request.at
         )
         return _("Confirmed. The report is assessed on these answers.")
@@ -91,9 +91,7 @@ def answers(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
     def do(form: FactsForm) -> str:
         if not form.has_changed():
             return _("Nothing was changed.")
-        decisions.answer_facts(
-            breach=breach, facts=form.cleaned_data["facts"], by=request.user, at=request.at
-        )
+        classify.answer_facts(breach=breach, facts=form.cleaned_data["facts"], by=request.user, at=request.at)
         return _("Kept. The report is assessed anew; the earlier assessment stays.")
 
     with timezone.override(breach.site.zone):
@@ -121,7 +119,7 @@ def override(request: HttpRequest, uid: uuid.UUID, pathogen: str) -> HttpRespons
         given = form.cleaned_data
         made = breach.assessments.filter(pathogen=pathogen).last()
         if (made.kind, made.tier, made.reason) != (Assessment.Kind.OVERRIDE, given["tier"], given["reason"]):
-            made = decisions.override_tier(
+            made = classify.override_tier(
                 breach=breach, pathogen=pathogen, by=request.user, at=request.at, **given
             )
         if made.second_signature_needed:
@@ -152,7 +150,7 @@ def countersign(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
     breach = assessment.breach
 
     def do(_form: Form) -> str:
-        decisions.countersign(assessment=assessment, by=request.user, at=request.at)
+        classify.countersign(assessment=assessment, by=request.user, at=request.at)
         return _("Signed. The tier is in force.")
 
     said = {"tier": tier_label(assessment, assessment.tier), "reason": assessment.reason}

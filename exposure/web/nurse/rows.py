@@ -11,14 +11,14 @@ from django.utils.text import capfirst
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy, ngettext
 
+from exposure.attend.models import Alert
+from exposure.attend.overview import CheckLine, Overview, overviews
 from exposure.classify.assess import criteria_of
 from exposure.classify.models import CriteriaVersion
 from exposure.classify.plan import Profile
-from exposure.followup.models import Exposure, FollowUp
-from exposure.followup.overview import CheckLine, Overview, overviews
+from exposure.followup.models import Exposure, FollowUp, Restriction
 from exposure.followup.plans import under_criteria
 from exposure.followup.readings import celsius
-from exposure.followup.work_models import Alert, Restriction
 from exposure.remind.reminders import PAUSED
 from exposure.web.strip import StripMark
 from exposure.web.templatetags.look import in_words

@@ -8,11 +8,11 @@ from django.urls import reverse
 from django.utils.text import capfirst
 from django.utils.translation import gettext as _
 
+from exposure.attend.models import AlertEntry, Call, Task
 from exposure.classify.assess import tier_label
 from exposure.classify.models import Assessment, Signature
 from exposure.clear.models import Clearance
 from exposure.followup.models import FollowUpState
-from exposure.followup.work_models import AlertEntry, Call, Task
 from exposure.people.models import User, Worker
 from exposure.report.models import Breach, Told, WithdrawalDecision, WithdrawalRequest
 from exposure.web.nurse.happenings import Happening, NamedLater, some

@@ -7,9 +7,9 @@ from django.http import HttpRequest, HttpResponse
 from django.utils import timezone
 from django.utils.translation import gettext as _
 
-from exposure import times
 from exposure.people.access import View, find
-from exposure.report.submission import BadSubmission
+from exposure.pipeline import follow
+from exposure.refusal import BadSubmission
 from exposure.web.nurse.deed import one_deed
 from exposure.web.nurse.person_deeds import WORKERS, back_to
 from exposure.web.signed_in import signed_in
@@ -23,7 +23,7 @@ def reading_times(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
 
     def do(form: TimesForm) -> str:
         try:
-            now = times.set_windows(worker=worker, windows=form.windows, by=request.user, at=request.at)
+            now = follow.set_windows(worker=worker, windows=form.windows, by=request.user, at=request.at)
         except BadSubmission as refused:
             raise form.at_fields(refused) from refused
         return _("Readings are taken %(times)s.") % {"times": in_words(now)}

@@ -18,11 +18,12 @@ from django.utils import timezone
 from django.utils.http import urlencode
 from django.utils.translation import gettext as _
 
-from exposure import cases, decisions
+from exposure.attend import alerts
+from exposure.attend.models import Alert
 from exposure.audit.access_log import note_look
 from exposure.audit.models import AccessEntry
+from exposure.followup import cases
 from exposure.followup.models import FollowUp, PrivateNote
-from exposure.followup.work_models import Alert
 from exposure.people.access import SEEING, View, find, holds, roles_of, visible
 from exposure.people.models import Role, Worker
 from exposure.report.models import Breach, Case
@@ -117,7 +118,7 @@ def needs_action(request: HttpRequest) -> HttpResponse:
 def alert(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
     """One alert: what happened, and what can be done."""
     found = find(request.user, ALERTS, View.CLINICAL, at=request.at, uid=uid)
-    worker = decisions.worker_of(found)
+    worker = alerts.worker_of(found)
     note_person(request, AccessEntry.Kind.DETAIL, f"alert:{uid}", worker)
     context = {
         "alert": found,

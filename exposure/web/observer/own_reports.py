@@ -13,11 +13,11 @@ from django.shortcuts import redirect, render
 from django.utils import timezone
 from django.utils.translation import gettext as _
 
-from exposure import decisions
 from exposure.classify import assess
 from exposure.classify.models import Assessment
 from exposure.classify.table import Fact
 from exposure.people.access import View, find, visible
+from exposure.pipeline import classify, report
 from exposure.report.models import Breach
 from exposure.web.observer import questions
 from exposure.web.observer.draft import ANSWER
@@ -106,14 +106,14 @@ def _taken_in(breach: Breach) -> QuerySet[Assessment]:
 def _add(request: HttpRequest, breach: Breach, form: FurtherAnswersForm) -> HttpResponse:
     chosen = {fact.name: form.cleaned_data[ANSWER + fact.name] for fact in form.facts}
     facts = questions.known(_asked(breach), chosen)
-    decisions.answer_facts(breach=breach, facts=facts, by=request.user, at=request.at)
+    classify.answer_facts(breach=breach, facts=facts, by=request.user, at=request.at)
     messages.success(request, _("Added. What you sent first is kept as well."))
     return redirect("my_report", uid=breach.uid)
 
 
 def _ask_withdrawal(request: HttpRequest, breach: Breach, reason: str) -> HttpResponse:
     if not breach.withdrawal_requests.filter(reason=reason).exists():
-        decisions.ask_withdrawal(breach=breach, reason=reason, by=request.user, at=request.at)
+        report.ask_withdrawal(breach=breach, reason=reason, by=request.user, at=request.at)
     messages.success(
         request, _("Asked for. A clinician decides after speaking with the person; until then all goes on.")
     )

@@ -12,9 +12,10 @@ from django.utils import timezone
 from django.utils.http import urlencode
 from django.utils.translation import gettext as _
 
-from exposure import pipeline
 from exposure.people.access import View, find, visible
+from exposure.pipeline.report import report_breach, report_mark
 from exposure.places.models import Station
+from exposure.refusal import Conflict
 from exposure.report.models import Breach, Mark
 from exposure.web.observer import questions
 from exposure.web.observer.desk import PAGES, Desk
@@ -139,10 +140,10 @@ def _send(desk: Desk) -> HttpResponse:
     body = draft.body(desk.station, mark, questions.known(desk.asked, draft.answers))
     try:
         if mark is not None:
-            sent = pipeline.report_mark(mark=mark, body=body, reporter=request.user, at=request.at)
+            sent = report_mark(mark=mark, body=body, reporter=request.user, at=request.at)
         else:
-            sent = pipeline.report_breach(body=body, reporter=request.user, at=request.at)
-    except pipeline.ContentConflict:
+            sent = report_breach(body=body, reporter=request.user, at=request.at)
+    except Conflict:
         standing = Breach.objects.filter(uid=body["submission_id"], reported_by=request.user).first()
         context = {"station": desk.station, "standing": standing}
         return render(request, "observer/conflict.html", context, status=409)

@@ -11,7 +11,6 @@ from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 from django.views.decorators.http import require_POST
 
-from exposure import guidance, pipeline
 from exposure.audit.access_log import note_look
 from exposure.audit.models import AccessEntry
 from exposure.classify.assess import criteria_of
@@ -21,7 +20,9 @@ from exposure.classify.replay import by_move
 from exposure.classify.versions import memory_rows, unticked
 from exposure.classify.words import plan_of, rules_of, said, tier_label
 from exposure.people.access import View, visible
+from exposure.pipeline import guide
 from exposure.places.models import Site
+from exposure.refusal import BadSubmission, NotYet
 from exposure.report.models import Breach
 from exposure.web.physician.forms import TextForm
 from exposure.web.physician.standing import OBSTACLES, at_site, sites_of, state_of
@@ -42,7 +43,7 @@ def new(request: HttpRequest) -> HttpResponse:
             raise Http404 from None
 
     def keep(content: str) -> CriteriaVersion:
-        return guidance.draft_criteria(content=content, by=request.user, at=request.at)
+        return guide.draft_criteria(content=content, by=request.user, at=request.at)
 
     return _write(request, start, keep, title=_("New draft"))
 
@@ -53,7 +54,7 @@ def edit(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
     version = find_version(uid)
 
     def keep(content: str) -> CriteriaVersion:
-        return guidance.edit_criteria(version=version, content=content, by=request.user, at=request.at)
+        return guide.edit_criteria(version=version, content=content, by=request.user, at=request.at)
 
     return _write(
         request, version.text, keep, title=_("Edit %(version)s") % {"version": version}, row=version
@@ -68,7 +69,7 @@ def _write(request: HttpRequest, start: str, keep: Any, **said: Any) -> HttpResp
             version = keep(form.cleaned_data["content"])
         except CriteriaError as error:
             form.refuse(error)
-        except pipeline.NotYet as not_yet:
+        except NotYet as not_yet:
             _refuse(form, not_yet)
         else:
             messages.success(request, _("Kept. What the text says, and what is wrong with it, stands here."))
@@ -76,7 +77,7 @@ def _write(request: HttpRequest, start: str, keep: Any, **said: Any) -> HttpResp
     return render(request, "physician/edit.html", {"form": form, "kept": bool(kept), **said})
 
 
-def _refuse(form: TextForm, not_yet: pipeline.NotYet) -> None:
+def _refuse(form: TextForm, not_yet: NotYet) -> None:
     for code in not_yet.reasons:
         form.add_error(None, OBSTACLES[code])
 
@@ -90,8 +91,8 @@ def propose(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
     """The text stands from here on."""
     version = find_version(uid)
     try:
-        guidance.propose_criteria(version=version, by=request.user, at=request.at)
-    except pipeline.NotYet as not_yet:
+        guide.propose_criteria(version=version, by=request.user, at=request.at)
+    except NotYet as not_yet:
         _say_why(request, not_yet)
     else:
         messages.success(request, _("Proposed, under your signature. The text can no longer be changed."))
@@ -105,10 +106,10 @@ def memory(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
     if request.method == "POST":
         try:
             row = request.POST.get("row", "")
-            guidance.tick_criteria(version=version, row=row, by=request.user, at=request.at)
-        except pipeline.NotYet as not_yet:
+            guide.tick_criteria(version=version, row=row, by=request.user, at=request.at)
+        except NotYet as not_yet:
             _say_why(request, not_yet)
-        except pipeline.BadSubmission as refused:
+        except BadSubmission as refused:
             for problem in refused.problems:
                 messages.error(request, problem.message)
         else:
@@ -152,7 +153,7 @@ def replay(request: HttpRequest, uid: uuid.UUID, code: str) -> HttpResponse:
     """Whom the version would move at a site: run, and looked at."""
     version, site = find_version(uid), _site(request, code)
     if request.method == "POST":
-        guidance.replay_criteria(version=version, site=site, by=request.user, at=request.at)
+        guide.replay_criteria(version=version, site=site, by=request.user, at=request.at)
         return redirect("criteria_replay", uid, code)
     with timezone.override(site.zone):
         return render(request, "physician/replay.html", _at(request, version, site))
@@ -166,7 +167,7 @@ def review(request: HttpRequest, uid: uuid.UUID, code: str) -> HttpResponse:
     stored = at_site(version, site, request.user, at=request.at).replay
     if stored is None:
         raise Http404
-    made = guidance.review_moved(stored=stored, by=request.user, at=request.at)
+    made = guide.review_moved(stored=stored, by=request.user, at=request.at)
     said = ngettext("%(n)d task was made for the nurse.", "%(n)d tasks were made for the nurse.", made)
     messages.success(request, said % {"n": made})
     return redirect("criteria_replay", uid, code)
@@ -181,8 +182,8 @@ def approve(request: HttpRequest, uid: uuid.UUID, code: str) -> HttpResponse:
     version, site = find_version(uid), _site(request, code)
     if request.method == "POST":
         try:
-            adoption = guidance.approve_criteria(version=version, site=site, by=request.user, at=request.at)
-        except pipeline.NotYet as not_yet:
+            adoption = guide.approve_criteria(version=version, site=site, by=request.user, at=request.at)
+        except NotYet as not_yet:
             _say_why(request, not_yet)
             return redirect("criteria_approve", uid, code)
         said = {"site": site.name, "version": version}
@@ -246,6 +247,6 @@ def _labels(version: CriteriaVersion) -> dict[str, str]:
     return labels
 
 
-def _say_why(request: HttpRequest, not_yet: pipeline.NotYet) -> None:
+def _say_why(request: HttpRequest, not_yet: NotYet) -> None:
     for code in not_yet.reasons:
         messages.error(request, OBSTACLES[code])

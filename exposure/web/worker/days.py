@@ -4,9 +4,9 @@ from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from datetime import datetime
 
+from exposure.attend.overview import CheckLine, Overview
 from exposure.classify.plan import Profile
 from exposure.followup.models import Check, Reading
-from exposure.followup.overview import CheckLine, Overview
 from exposure.followup.readings import celsius
 from exposure.web.strip import StripMark
 from exposure.web.times import window_name

@@ -16,7 +16,7 @@ from django.utils.translation import gettext_lazy
 
 from exposure.followup.models import METHODS
 from exposure.people.models import Worker
-from exposure.report.submission import Problem
+from exposure.refusal import Problem
 
 UNITS = [("C", "°C"), ("F", "°F")]
 REDUCERS = [

@@ -12,15 +12,15 @@ from zoneinfo import ZoneInfo
 from django.db.models import Exists, OuterRef
 from django.utils.translation import get_language
 
+from exposure.attend.models import Alert
+from exposure.attend.overview import CheckLine, Overview, overviews
 from exposure.classify.criteria import text
 from exposure.classify.plan import Profile
 from exposure.clear.models import Clearance
-from exposure.followup.models import Check, Exposure, FollowUpState, Reading
-from exposure.followup.overview import CheckLine, Overview, overviews
+from exposure.followup.models import Check, Exposure, FollowUpState, Reading, Restriction
 from exposure.followup.plans import profile_of
 from exposure.followup.readings import LATE_WITHOUT_NEXT
 from exposure.followup.store_reading import follow_ups_taking_readings
-from exposure.followup.work_models import Alert, Restriction
 from exposure.people.access import View, visible
 from exposure.people.models import Worker
 from exposure.report.models import Breach, Told

@@ -12,13 +12,13 @@ from django.utils import timezone
 from django.utils.translation import gettext as _
 from django.views.decorators.http import require_http_methods, require_safe
 
-from exposure import decisions, pipeline, times
 from exposure.audit.history import looks_at
 from exposure.followup.models import Reading
 from exposure.followup.store_reading import Logged, readings_of
 from exposure.people.access import View, find, visible
 from exposure.people.models import Worker
-from exposure.report.submission import BadSubmission
+from exposure.pipeline import follow, remind
+from exposure.refusal import BadSubmission, Conflict
 from exposure.web.signed_in import kept_form, signed_in
 from exposure.web.times import TimesForm, in_words, times_of
 from exposure.web.worker import days, spoken
@@ -74,10 +74,10 @@ def _log(request: HttpRequest, worker: Worker) -> HttpResponse:
 def _log_once(body: dict[str, Any], request: HttpRequest, worker: Worker) -> Logged:
     """A page that was gone back to, changed and sent again is another reading: it must not be lost."""
     try:
-        return pipeline.log_reading(body=body, worker=worker, entered_by=request.user, at=request.at)
-    except pipeline.ContentConflict:
+        return follow.log_reading(body=body, worker=worker, entered_by=request.user, at=request.at)
+    except Conflict:
         body = {**body, "submission_id": other_id(body)}
-        return pipeline.log_reading(body=body, worker=worker, entered_by=request.user, at=request.at)
+        return follow.log_reading(body=body, worker=worker, entered_by=request.user, at=request.at)
 
 
 def _with_id(posted: QueryDict) -> QueryDict:
@@ -189,7 +189,7 @@ def my_settings(request: HttpRequest, worker: Worker) -> HttpResponse:
     kept = None if posted else kept_form(request)
     form = SettingsForm(request.POST if posted else kept, instance=worker)
     if posted and form.is_valid():
-        decisions.change_settings(worker=worker, by=request.user, at=request.at, **form.cleaned_data)
+        remind.change_settings(worker=worker, by=request.user, at=request.at, **form.cleaned_data)
         messages.success(request, _("Saved."))
         return redirect("my_settings")
     context = {"form": form, "kept": kept, "worker": worker, "times": times_of(worker)["words"]}
@@ -205,7 +205,7 @@ def my_times(request: HttpRequest, worker: Worker) -> HttpResponse:
     form = TimesForm(request.POST if posted else kept, worker=worker)
     if posted and form.is_valid():
         try:
-            now = times.set_windows(worker=worker, windows=form.windows, by=request.user, at=request.at)
+            now = follow.set_windows(worker=worker, windows=form.windows, by=request.user, at=request.at)
         except BadSubmission as refused:
             for problem in form.at_fields(refused).problems:
                 form.add_error(problem.pointer.strip("/"), problem.message)

@@ -20,9 +20,9 @@ from schemathesis.specs.openapi.checks import (
 )
 
 from config.wsgi import application
-from exposure import pipeline
 from exposure.models import Alert, CriteriaVersion, FollowUp, Task
 from exposure.people import tokens
+from exposure.pipeline import follow, report
 from tests.cast import MONDAY, adopt, doing
 
 CHECKS = [
@@ -53,8 +53,8 @@ def there(cast, standing_clock, monkeypatch):
         cast.site.zone = "Pacific/Auckland"
         cast.site.save()
         adopt(cast.site, "measles-2024.1", MONDAY)
-        breach = pipeline.report_breach(body=cast.body(), reporter=cast.observer, at=MONDAY).breach
-        pipeline.log_reading(
+        breach = report.report_breach(body=cast.body(), reporter=cast.observer, at=MONDAY).breach
+        follow.log_reading(
             body=cast.reading(temperature="38.4"), worker=cast.worker, entered_by=cast.nurse, at=MONDAY
         )
     version = CriteriaVersion.objects.get(pathogen="ebola")

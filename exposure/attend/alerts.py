@@ -1,9 +1,13 @@
 """Alerts: raised once per subject and cause, joined until somebody has seen them, a new round after that."""
 
+from collections.abc import Iterable
 from datetime import datetime, timedelta
 
+from django.utils.translation import gettext as _
+
+from exposure.attend.models import Alert, AlertEntry
 from exposure.followup.models import FollowUp, Reading, UnplacedReading
-from exposure.followup.work_models import Alert, AlertEntry
+from exposure.followup.store_reading import Logged
 from exposure.people.models import User, Worker
 from exposure.places.models import Site
 from exposure.report.models import Breach
@@ -11,6 +15,7 @@ from exposure.report.models import Breach
 Subject = Breach | FollowUp | Worker
 Kind = AlertEntry.Kind
 FIELD = {Breach: "breach", FollowUp: "follow_up", Worker: "worker"}
+CAUSES = {"fever": Alert.Cause.FEVER, "symptom": Alert.Cause.SYMPTOM, "rise": Alert.Cause.RISE}
 URGENT = frozenset({Alert.Cause.FEVER, Alert.Cause.SYMPTOM, Alert.Cause.UNASSESSED})
 
 
@@ -58,6 +63,24 @@ def raise_alert(
     return alert
 
 
+def raise_for(logged: Logged, follow_up: FollowUp, *, at: datetime) -> None:
+    """What a reading found, one alert per trigger about the worker; a masked reading asks for a repeat and pages
+    nobody. So does one that could not be taken, with its reason."""
+    row = logged.row
+    if row is None:
+        return
+    source = {"unplaced": row} if isinstance(row, UnplacedReading) else {"reading": row}
+    raising = {"site": follow_up.site, "at": at, **source}
+    for trigger in logged.found:
+        if trigger.code in CAUSES:
+            raise_alert(
+                follow_up.worker, CAUSES[trigger.code], trigger.because, urgent=trigger.urgent, **raising
+            )
+    if isinstance(row, Reading) and row.could_not:
+        because = _("Could not take a reading: %(reason)s") % {"reason": row.could_not}
+        raise_alert(follow_up.worker, Alert.Cause.COULD_NOT, because, urgent=False, **raising)
+
+
 def acknowledge(alert: Alert, *, by: User, at: datetime, look_within: timedelta) -> Alert:
     """Seen, held by `by`; pages again when the next look is due. The same person again changes nothing."""
     if alert.acknowledged_at is not None and alert.held_by == by:
@@ -79,3 +102,40 @@ def close(alert: Alert, *, outcome: str, note: str, by: User, at: datetime) -> A
     alert.save()
     AlertEntry.objects.create(alert=alert, kind=Kind.CLOSED, because=note)
     return alert
+
+
+def close_all(subject: Subject, causes: Iterable[str], by: User, at: datetime) -> None:
+    """Close the open alerts of these causes, which an act has answered."""
+    for alert in subject.alerts.filter(cause__in=causes, closed_at=None):
+        close(alert, outcome=Alert.Outcome.EVALUATED, note="", by=by, at=at)
+
+
+def person_of(alert: Alert) -> int | None:
+    """The account of the person whom the alert is about."""
+    return worker_of(alert).user_id
+
+
+def worker_of(alert: Alert) -> Worker:
+    """The worker whom the alert is about."""
+    if alert.worker is not None:
+        return alert.worker
+    return alert.follow_up.worker if alert.follow_up is not None else alert.breach.worker
+
+
+def move(subject: FollowUp | Worker, into: FollowUp | Worker, by: User, at: datetime) -> None:
+    """Open alerts are raised anew, so that somebody looks with the whole record before them."""
+    for alert in subject.alerts.filter(closed_at=None):
+        reading = alert.entries.filter(reading__isnull=False).last()
+        unplaced = alert.entries.filter(unplaced__isnull=False).last()
+        raise_alert(
+            into,
+            alert.cause,
+            alert.because,
+            site=alert.site,
+            at=at,
+            urgent=alert.urgent,
+            reading=reading.reading if reading else None,
+            unplaced=unplaced.unplaced if unplaced else None,
+        )
+        note = _("Goes on where the records were joined.")
+        close(alert, outcome=Alert.Outcome.EVALUATED, note=note, by=by, at=at)

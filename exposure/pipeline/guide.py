@@ -5,16 +5,15 @@ from datetime import datetime, timedelta
 from django.db import transaction
 from django.utils.translation import gettext as _
 
-from exposure import pipeline
+from exposure.attend.models import Task
 from exposure.classify import assess, replay, versions
 from exposure.classify.models import Adoption, CriteriaVersion, Replay
-from exposure.followup.work_models import Task
 from exposure.people.access import Deed, require
 from exposure.people.models import User
 from exposure.places.models import Site
 from exposure.record import create_many
+from exposure.refusal import BadSubmission, NotYet, Problem
 from exposure.report.models import Breach
-from exposure.report.submission import BadSubmission, Problem
 
 REVIEW = "criteria_review"
 REVIEW_WITHIN = timedelta(hours=24)  # local choice
@@ -28,12 +27,12 @@ def draft_criteria(*, content: str, by: User, at: datetime) -> CriteriaVersion:
 
 
 def edit_criteria(*, version: CriteriaVersion, content: str, by: User, at: datetime) -> CriteriaVersion:
-    """Another text for a draft. Raises CriteriaError with the line, and pipeline.NotYet once it is proposed."""
+    """Another text for a draft. Raises CriteriaError with the line, and NotYet once it is proposed."""
     require(by, Deed.PROPOSE_CRITERIA, None, at=at)
     with transaction.atomic():
         version = _locked_version(version)
         if version.proposed_at is not None:
-            raise pipeline.NotYet("proposed")
+            raise NotYet("proposed")
         versions.edit_draft(version, content, by=by)
         return version
 
@@ -46,7 +45,7 @@ def propose_criteria(*, version: CriteriaVersion, by: User, at: datetime) -> Cri
         if version.proposed_by == by.actor:
             return version
         if obstacles := versions.obstacles_to_proposal(version):
-            raise pipeline.NotYet(*obstacles)
+            raise NotYet(*obstacles)
         versions.propose(version, by=by, at=at)
         return version
 
@@ -57,7 +56,7 @@ def tick_criteria(*, version: CriteriaVersion, row: str, by: User, at: datetime)
     with transaction.atomic():
         version = _locked_version(version)
         if version.proposed_at is None:
-            raise pipeline.NotYet("not_proposed")
+            raise NotYet("not_proposed")
         if row not in versions.memory_rows(assess.criteria_of(version)):
             raise BadSubmission(Problem("/row", _("This is no row that was written from memory.")))
         versions.tick(version, row)
@@ -87,7 +86,7 @@ def approve_criteria(
     *, version: CriteriaVersion, site: Site, by: User, at: datetime, meaning: str = "approved"
 ) -> Adoption | None:
     """Sign that the site works with this version; the second person's signature puts it in force there. None
-    while that is wanted. Raises pipeline.NotYet with what stands in the way."""
+    while that is wanted. Raises NotYet with what stands in the way."""
     require(by, Deed.APPROVE_CRITERIA, site.pk, at=at)
     with transaction.atomic():
         Site.objects.select_for_update(no_key=True).get(pk=site.pk)
@@ -95,7 +94,7 @@ def approve_criteria(
         if standing := versions.adoption_of(version, site):
             return standing
         if obstacles := versions.obstacles_to_approval(version, site, by=by, at=at):
-            raise pipeline.NotYet(*obstacles)
+            raise NotYet(*obstacles)
         return versions.approve(version, site, by=by, at=at, meaning=meaning)
 
 

@@ -8,11 +8,11 @@ from zoneinfo import ZoneInfo
 
 from django.db.models import Q
 
-from exposure.followup.models import Check, Exposure, Fill, FollowUp, FollowUpState, Reading
+from exposure.attend.models import Alert, Call, Task
+from exposure.followup.models import Check, Exposure, Fill, FollowUp, FollowUpState, Reading, Restriction
 from exposure.followup.observed import SeenDay, seen_days
 from exposure.followup.schedule import end_of_day
 from exposure.followup.status import Settled, check_state
-from exposure.followup.work_models import Alert, Call, Restriction, Task
 from exposure.people.models import Worker
 
 WITHOUT_CONFIRMATION = Q(breach__isnull=False, breach__confirmed_at=None)

@@ -1,54 +1,21 @@
-"""When one worker takes readings: as the site does, or at times of their own (on nights, for one)."""
+"""A worker's own reading times: stored, judged, moved."""
 
 from collections.abc import Sequence
-from datetime import datetime, time
+from datetime import time
 
-from django.db import transaction
 from django.utils.formats import time_format
 from django.utils.translation import gettext as _
 
-from exposure import pipeline
-from exposure.followup import expected, plans, schedule
+from exposure.followup import plans, schedule
 from exposure.followup.schedule import Window
-from exposure.people.access import Deed, require_for
-from exposure.people.models import User, Worker, WorkerWindow
+from exposure.people.models import Worker, WorkerWindow
 from exposure.record import remove
-from exposure.report.submission import BadSubmission, Problem
+from exposure.refusal import Problem
 
 CLOCK = "H:i"
 
 
-def set_windows(*, worker: Worker, windows: Sequence[Window], by: User, at: datetime) -> tuple[Window, ...]:
-    """Give the worker's readings times of their own, as many as the site asks a day; none: back to the site's times.
-    What has opened stays, the rest is planned anew. The same times again change nothing. Returns the times in force.
-
-    Raises PermissionDenied for whoever is neither the worker nor a clinician who may, and BadSubmission for times
-    that cannot be, at /windows/INDEX/FIELD.
-    """
-    worker = worker.same_as or worker
-    if worker.user_id != by.pk:
-        require_for(by, Deed.SET_TIMES, worker, at=at)
-    with transaction.atomic():
-        pipeline.one_at_a_time(worker)
-        follow_ups = list(worker.follow_ups.filter(ended_at=None).select_related("worker__site"))
-        _require_possible(windows, worker, max(map(plans.min_hours_of, follow_ups), default=0))
-        if _store(worker, {window.name: window for window in windows}):
-            for follow_up in follow_ups:
-                pipeline.plan_readings(follow_up, at)
-        return expected.windows_of(worker)
-
-
-def _require_possible(windows: Sequence[Window], worker: Worker, min_hours: int) -> None:
-    asked = len(expected.windows_of_site(worker.site))
-    if windows and len(windows) != asked:
-        words = _("Give times for %(asked)s readings a day, as the site asks.")
-        raise BadSubmission(Problem("/windows", words % {"asked": asked}))
-    problem = problem_with(windows, max(min_hours, plans.USUAL_MIN_HOURS))
-    if problem is not None:
-        raise BadSubmission(problem)
-
-
-def _store(worker: Worker, wanted: dict[str, Window]) -> bool:
+def store(worker: Worker, wanted: dict[str, Window]) -> bool:
     """Whether anything had to be written."""
     standing = {row.name: row for row in worker.windows.all()}
     changed = False

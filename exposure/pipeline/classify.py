@@ -1,0 +1,203 @@
+"""How serious, and why: further answers, the confirmation, a clinician's own tier, a withdrawal decided."""
+
+from datetime import datetime
+from typing import Any
+
+from django.db import transaction
+from django.utils.translation import gettext as _
+
+from exposure.attend import alerts
+from exposure.attend.models import Alert
+from exposure.classify import assess
+from exposure.classify.models import Assessment, Signature
+from exposure.followup import opening, plans, states
+from exposure.followup.models import Exposure
+from exposure.people.access import Deed, require
+from exposure.people.models import User
+from exposure.pipeline import follow, turn
+from exposure.record import because as because_of
+from exposure.refusal import BadSubmission, NotYet, Problem, require_text
+from exposure.report.models import Breach, WithdrawalDecision, WithdrawalRequest
+
+Cause = Alert.Cause
+
+
+def answer_facts(*, breach: Breach, facts: dict[str, Any], by: User, at: datetime) -> list[Assessment]:
+    """Further answers: a new assessment beside the old one. The reporter may add to their own report; what workers
+    say about themselves is kept and settles nothing until a clinician has confirmed it."""
+    if breach.reported_by_id != by.pk:
+        require(by, Deed.ANSWER, breach.site_id, breach.worker.user_id, at=at)
+    with transaction.atomic():
+        breach = turn.locked_breach(breach)
+        if breach.worker.user_id == by.pk:
+            breach.facts, facts = {**breach.facts, **facts}, {}
+        return _reassess(breach, facts, Assessment.Kind.FACTS, at, by)
+
+
+def confirm_breach(
+    *, breach: Breach, by: User, note: str = "", facts: dict[str, Any] | None = None, at: datetime
+) -> Breach:
+    """A clinician has spoken with the worker: the report is assessed on what is known now and monitoring is no
+    longer provisional. Confirming again changes nothing."""
+    require(by, Deed.CONFIRM, breach.site_id, breach.worker.user_id, at=at)
+    with transaction.atomic(), because_of(note):
+        breach = turn.locked_breach(breach)
+        if breach.confirmed_at is not None:
+            return breach
+        breach.confirmed_at, breach.confirmed_by, breach.confirmation_note = at, by, note
+        breach.save()
+        if not breach.drill:
+            _reassess(breach, facts or {}, Assessment.Kind.CONFIRMATION, at, by)
+        alerts.close_all(breach, (Cause.LATE_CONFIRMATION, Cause.TO_LOOK_AT, Cause.DRILL), by, at)
+        return breach
+
+
+def override_tier(
+    *, breach: Breach, pathogen: str, tier: str, reason: str, by: User, at: datetime
+) -> Assessment:
+    """A clinician's own tier, with a reason; a lower one waits for a second signature where the plan says so."""
+    require(by, Deed.OVERRIDE, breach.site_id, breach.worker.user_id, at=at)
+    if not reason.strip():
+        raise BadSubmission(Problem("/reason", _("Say why this tier is right.")))
+    with transaction.atomic(), because_of(reason):
+        breach = turn.locked_breach(breach)
+        current = assessments_in_force(breach).get(pathogen)
+        if current is None or current.version is None:
+            raise BadSubmission(
+                Problem("/pathogen", _("There is no assessment of this pathogen to override."))
+            )
+        if tier not in {one.code for one in assess.criteria_of(current.version).tiers}:
+            raise BadSubmission(Problem("/tier", _("Choose one of the tiers of these criteria.")))
+        newest = breach.assessments.filter(pathogen=pathogen).last()
+        same = (Assessment.Kind.OVERRIDE, tier, reason, by.actor)
+        if (newest.kind, newest.tier, newest.reason, newest.recorded_by) == same:
+            return newest
+        assessment = assess.override(current, tier, reason=reason)
+        if assessment.second_signature_needed:
+            Signature.objects.create(subject=f"override:{assessment.uid}", user=by, meaning="override")
+        else:
+            _apply(breach, at, by)
+        return assessment
+
+
+def countersign(*, assessment: Assessment, by: User, at: datetime) -> Assessment:
+    """The second signature under an override, by somebody else; it takes effect with it."""
+    breach = assessment.breach
+    require(by, Deed.OVERRIDE, breach.site_id, breach.worker.user_id, at=at)
+    with transaction.atomic():
+        breach = turn.locked_breach(breach)
+        if Signature.objects.filter(subject=f"override:{assessment.uid}", user=by).exists():
+            raise NotYet("same_person")
+        Signature.objects.get_or_create(
+            subject=f"assessment:{assessment.uid}", user=by, defaults={"meaning": "second signature"}
+        )
+        _apply(breach, at, by)
+        return assessment
+
+
+def _reassess(breach: Breach, facts: dict[str, Any], kind: str, at: datetime, by: User) -> list[Assessment]:
+    """Assess again with the answers so far and the further ones, per pathogen, and let it take effect. A tier that
+    a clinician has set stands until something new is answered."""
+    made = []
+    for pathogen, current in assessments_in_force(breach).items():
+        if current.kind == Assessment.Kind.OVERRIDE and not facts:
+            continue
+        version = current.version or assess.adopted(breach.site, pathogen, at=at)
+        own = (
+            breach.facts
+            if kind == Assessment.Kind.CONFIRMATION or "self_answered" not in breach.flags
+            else {}
+        )
+        answers = {**own, **current.facts, **facts}
+        made.append(assess.assess(breach, pathogen, version, answers, kind=kind))
+    breach.save()
+    _apply(breach, at, by)
+    return made
+
+
+def assessments_in_force(breach: Breach) -> dict[str, Assessment]:
+    """Pathogen -> the newest assessment of the breach that is in force, second signatures counted."""
+    assessments = list(
+        breach.assessments.select_related("version", "breach__site").order_by("recorded_at", "id")
+    )
+    subjects = [f"assessment:{one.uid}" for one in assessments]
+    signed = frozenset(Signature.objects.filter(subject__in=subjects).values_list("subject", flat=True))
+    return assess.in_force(assessments, signed)
+
+
+def _apply(breach: Breach, at: datetime, by: User) -> None:
+    """Bring the breach's exposures, checks and follow-ups in line with the assessments in force; a withdrawn breach
+    has none any more."""
+    if breach.withdrawn_at is not None:
+        return
+    exposures = {one.follow_up.pathogen: one for one in opening.exposures_of(breach)}
+    for pathogen, assessment in assessments_in_force(breach).items():
+        exposure = exposures.get(pathogen)
+        if exposure is None:
+            follow_up = follow.open_exposure(assessment, at, by)
+        else:
+            follow_up, stood = exposure.follow_up, (exposure.tier, exposure.last_day)
+            if plans.brings_follow_up(plans.plan_in_force(assessment)):
+                opening.put_under(exposure, assessment, at=at)
+            else:
+                _take_out(exposure, assessment, at)
+            if (exposure.tier, exposure.last_day) != stood:
+                _go_on_or_ask(exposure, at, by)
+        if follow_up is not None:
+            turn.plan_readings(follow_up, at)
+            reason = _("No exposure is left that counts.")
+            states.settle(follow_up, reason=reason, at=at, by=by.actor)
+
+
+def _go_on_or_ask(exposure: Exposure, at: datetime, by: User) -> None:
+    """Another tier or last day: a clearance not yet in effect is void; a follow-up that has ended is not reopened by
+    itself, a clinician is asked."""
+    follow_up = exposure.follow_up
+    because = _("An exposure was assessed anew before the last day had ended.")
+    turn.go_on(follow_up, because, at, by.actor)
+    if follow_up.ended_at is not None and exposure.withdrawn_at is None:
+        because = _(
+            "An exposure was assessed anew after the follow-up had ended: reopen it if it must go on."
+        )
+        alerts.raise_alert(follow_up, Cause.TO_LOOK_AT, because, site=follow_up.site, at=at)
+
+
+def _take_out(exposure: Exposure, assessment: Assessment, at: datetime) -> None:
+    """The exposure brings nothing any more: it no longer counts, and what it asked for is dropped."""
+    opening.put_under(exposure, assessment, at=at)
+    exposure.withdrawn_at = at
+    exposure.withdrawn_reason = exposure.tier_label
+    exposure.save()
+
+
+def decide_withdrawal(
+    *, request: WithdrawalRequest, accepted: bool, reason: str, by: User, at: datetime
+) -> WithdrawalDecision:
+    """A clinician has spoken with the worker. Accepted, the report's exposures no longer count, and a follow-up
+    without any other ends. Decided once; deciding again changes nothing."""
+    breach = request.breach
+    require(by, Deed.DECIDE_WITHDRAWAL, breach.site_id, breach.worker.user_id, at=at)
+    require_text(reason, "/reason", _("Say why, as discussed with the worker."))
+    with transaction.atomic(), because_of(reason):
+        turn.one_at_a_time(breach.worker)
+        breach = Breach.objects.select_for_update(of=("self",)).select_related("worker").get(pk=breach.pk)
+        standing = WithdrawalDecision.objects.filter(request=request).first()
+        if standing is not None:
+            return standing
+        decision = WithdrawalDecision.objects.create(request=request, accepted=accepted, reason=reason)
+        if accepted:
+            _withdraw(breach, reason, by, at)
+        for alert in breach.alerts.filter(closed_at=None, cause=Alert.Cause.WITHDRAWAL):
+            alerts.close(alert, outcome=Alert.Outcome.EVALUATED, note=reason, by=by, at=at)
+        return decision
+
+
+def _withdraw(breach: Breach, reason: str, by: User, at: datetime) -> None:
+    breach.withdrawn_at = at
+    breach.save()
+    for exposure in opening.exposures_of(breach):
+        opening.take_out(exposure, reason=reason, at=at)
+        follow_up = exposure.follow_up
+        turn.go_on(follow_up, reason, at, by.actor)
+        turn.plan_readings(follow_up, at)
+        states.settle(follow_up, reason=reason, at=at, by=by.actor)

@@ -1,0 +1,248 @@
+"""A breach is reported, marked or asked to be withdrawn; a case is opened, stated anew, closed."""
+
+import logging
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+from typing import Any
+
+from django.db import IntegrityError, transaction
+from django.utils.translation import gettext as _
+
+from exposure.attend import alerts
+from exposure.attend.models import Alert
+from exposure.classify import assess
+from exposure.classify.models import Assessment
+from exposure.followup import plans
+from exposure.followup.cases import linked_follow_ups
+from exposure.followup.models import (
+    FollowUp,
+)
+from exposure.people.access import Deed, require
+from exposure.people.models import User
+from exposure.pipeline import follow, turn
+from exposure.places.models import Station
+from exposure.refusal import BadSubmission, Conflict, Problem
+from exposure.report import flags
+from exposure.report.cases import CODE, LONGEST_CODE, case_changed
+from exposure.report.events import join_event
+from exposure.report.intake import store_breach
+from exposure.report.models import (
+    Breach,
+    Case,
+    CaseStatement,
+    Mark,
+    OtherContent,
+    WithdrawalRequest,
+)
+from exposure.report.moments import slip_in
+from exposure.report.removals import unfinished_marks
+from exposure.report.submission import Submission, read_submission
+
+Cause = Alert.Cause
+NOT_ODD = frozenset({"self_answered", "time_missing", "station_missing"})
+log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True)
+class Reported:
+    """A stored report. `created` is False when the same submission came again."""
+
+    breach: Breach
+    created: bool
+    assessments: tuple[Assessment, ...]
+    follow_ups: tuple[FollowUp, ...]
+    ring_now: bool
+
+
+def report_breach(*, body: Any, reporter: User, at: datetime) -> Reported:
+    """Store the report, assess it and open the follow-up, all or nothing, once per `submission_id`.
+
+    Raises BadSubmission (wrong JSON types, no id) and Conflict (the id stands with other content, which is
+    kept for a nurse). Nothing is refused for its content.
+    """
+    submission = read_submission(body)
+    for last_try in (False, False, True):
+        standing = Breach.objects.filter(uid=submission.submission_id).first()
+        if standing is not None:
+            return _again(standing, submission, at)
+        try:
+            with transaction.atomic():
+                return _take_in(submission, reporter, at)
+        except IntegrityError:
+            # Another process stored this report, or opened the same worker's follow-up, a moment earlier.
+            if last_try:
+                raise
+    raise AssertionError("unreachable")
+
+
+def _take_in(submission: Submission, reporter: User, at: datetime) -> Reported:
+    breach = store_breach(submission, reporter=reporter, at=at)
+    turn.one_at_a_time(breach.worker)
+    join_event(breach, at=at)
+    if breach.drill:
+        alerts.raise_alert(breach, Cause.DRILL, _("A drill was reported."), site=breach.site, at=at)
+        return Reported(breach, True, (), (), ring_now=False)
+    assessments = assess.assess_report(breach, at=at)
+    breach.confirm_due_at = min(plans.plan_in_force(one).confirm_within.after(at) for one in assessments)
+    breach.told_due_at = at + timedelta(minutes=breach.site.told_within_minutes)
+    breach.save()
+    _raise_report_alerts(breach, assessments, at)
+    opened = [follow.open_exposure(one, at, reporter) for one in assessments]
+    follow_ups = tuple(one for one in opened if one is not None)
+    for follow_up in follow_ups:
+        turn.plan_readings(follow_up, at)
+    ring_now = any(assess.is_highest(one) for one in assessments)
+    return Reported(breach, True, tuple(assessments), follow_ups, ring_now)
+
+
+def _raise_report_alerts(breach: Breach, assessments: Iterable[Assessment], at: datetime) -> None:
+    if any(one.version is None for one in assessments):
+        because = _("No criteria are adopted for this: the report is not assessed.")
+        alerts.raise_alert(breach, Cause.UNASSESSED, because, site=breach.site, at=at)
+    odd = [flag for flag in breach.flags if flag not in NOT_ODD]
+    if odd:
+        because = " ".join(flags.in_words(flag) for flag in odd)
+        alerts.raise_alert(breach, Cause.TO_LOOK_AT, because, site=breach.site, at=at)
+
+
+def _again(standing: Breach, submission: Submission, at: datetime) -> Reported:
+    if standing.body_sha256 != submission.sha256:
+        with transaction.atomic():
+            _row, fresh = OtherContent.objects.get_or_create(
+                breach=standing, body_sha256=submission.sha256, defaults={"body": submission.body}
+            )
+            if fresh:
+                because = _("The same report was sent again with other content; both are kept.")
+                alerts.raise_alert(standing, Cause.OTHER_CONTENT, because, site=standing.site, at=at)
+        raise Conflict
+    assessments = tuple(standing.assessments.filter(kind=Assessment.Kind.REPORT))
+    follow_ups = tuple(FollowUp.objects.filter(exposures__breach=standing).distinct())
+    return Reported(
+        standing, False, assessments, follow_ups, any(assess.is_highest(one) for one in assessments)
+    )
+
+
+def report_mark(*, mark: Mark, body: dict[str, Any], reporter: User, at: datetime) -> Reported:
+    """Send the report of a mark and tie the two together, also where the report stands with other content: then
+    Conflict is raised once both are kept."""
+    conflict = None
+    with transaction.atomic():
+        try:
+            breach = (reported := report_breach(body=body, reporter=reporter, at=at)).breach
+        except Conflict as raised:
+            conflict = raised
+            breach = Breach.objects.get(uid=body["submission_id"])
+        mark = Mark.objects.select_for_update(of=("self",)).get(pk=mark.pk)
+        if mark.breach_id is None and mark.deviation_at is None:
+            mark.breach = breach
+            mark.save()
+    if conflict is not None:
+        raise conflict
+    return reported
+
+
+def send_unfinished_marks(*, at: datetime) -> int:
+    """Marks not completed in time are sent as they stand; what is not answered is unknown, so the ceiling rules."""
+    marks = unfinished_marks(at=at)
+    for mark in marks:
+        removal = mark.removal
+        body = {
+            "submission_id": str(mark.uid),
+            "station": removal.station.code,
+            "worker": str(removal.worker.uid) if removal.worker else None,
+            "occurred_at": mark.marked_at.isoformat(),
+            "drill": removal.drill,
+            "step": mark.step.code,
+            "removal": str(removal.uid),
+            "what_happened": mark.failure.code if mark.failure else None,
+        }
+        try:
+            report_mark(mark=mark, body=body, reporter=removal.observer, at=at)
+        except Conflict:
+            log.warning("Mark %s had been reported with other content; both are kept.", mark.uid)
+        except Exception:  # one bad mark must not keep the others waiting
+            log.exception("Mark %s could not be sent; the next round tries again.", mark.uid)
+    return len(marks)
+
+
+def ask_withdrawal(*, breach: Breach, reason: str, by: User, at: datetime) -> WithdrawalRequest:
+    """A request; the follow-up runs until a clinician has decided. Asking again changes nothing."""
+    with transaction.atomic():
+        breach = turn.locked_breach(breach)
+        standing = breach.withdrawal_requests.filter(recorded_by=by.actor, decision=None).first()
+        if standing is not None:
+            return standing
+        request = WithdrawalRequest.objects.create(breach=breach, reason=reason)
+        because = _("Withdrawal asked for: %(reason)s") % {"reason": reason}
+        alerts.raise_alert(breach, Cause.WITHDRAWAL, because, site=breach.site, at=at)
+        return request
+
+
+def open_case(*, station: Station, code: str, opened_at: datetime, by: User, at: datetime) -> Case:
+    """Open a case at the station since `opened_at`: reports of what happened there from then on take it up. The same
+    code again at the same station changes nothing. Raises BadSubmission at the field."""
+    require(by, Deed.STATE_CASE, station.site_id, at=at)
+    code = code.strip().upper()
+    if len(code) > LONGEST_CODE or not CODE.fullmatch(code):
+        message = _(
+            "Use capital letters and digits, at least one digit, at most %(most)s in all. Never a name."
+        )
+        raise BadSubmission(Problem("/code", message % {"most": LONGEST_CODE}))
+    if slip := slip_in(opened_at, "/opened_at", at=at):
+        raise BadSubmission(slip)
+    said = {"site": station.site, "station": station, "opened_at": opened_at}
+    case, _fresh = Case.objects.get_or_create(code=code, defaults=said)
+    if case.station_id != station.pk or case.closed_at is not None:
+        raise BadSubmission(Problem("/code", _("Another case has this code. Take a new one.")))
+    return case
+
+
+def close_case(*, case: Case, by: User, at: datetime) -> Case:
+    """Reports of what happens at the station from now on no longer take it up; follow-ups run on. Once."""
+    require(by, Deed.STATE_CASE, case.site_id, at=at)
+    with transaction.atomic():
+        case = Case.objects.select_for_update(no_key=True).get(pk=case.pk)
+        if case.closed_at is None:
+            case.closed_at = at
+            case.save()
+        return case
+
+
+def state_case(
+    *,
+    case: Case,
+    pathogen: str,
+    status: str,
+    onset_on: date | None = None,
+    hours_since_onset: int | None = None,
+    facts: dict[str, Any] | None = None,
+    note: str = "",
+    by: User,
+    at: datetime,
+) -> CaseStatement:
+    """State anew what a case has. It moves nobody: each linked follow-up that runs gets an alert, so that a
+    physician decides; where the pathogen is new to the case, also those for its other ones. The same statement again
+    changes nothing."""
+    require(by, Deed.STATE_CASE, case.site_id, at=at)
+    if status not in CaseStatement.Status.values:
+        raise BadSubmission(Problem("/status", _("Say whether it is suspected, confirmed or ruled out.")))
+    said = {
+        "status": status,
+        "onset_on": onset_on,
+        "hours_since_onset": hours_since_onset,
+        "facts": facts or {},
+        "note": note,
+    }
+    with transaction.atomic():
+        Case.objects.select_for_update(no_key=True).get(pk=case.pk)
+        newest = case.statements.filter(pathogen=pathogen).last()
+        if newest is not None and all(getattr(newest, name) == value for name, value in said.items()):
+            return newest
+        statement = CaseStatement.objects.create(case=case, pathogen=pathogen, **said)
+        because = case_changed(case, statement)
+        for follow_up in linked_follow_ups(case, pathogen if newest else None, at=at):
+            alerts.raise_alert(
+                follow_up, Alert.Cause.CASE_CHANGED, because, site=follow_up.site, at=at, urgent=False
+            )
+        return statement
