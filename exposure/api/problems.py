@@ -17,6 +17,7 @@ from rest_framework.exceptions import APIException, ValidationError
 from rest_framework.response import Response
 from rest_framework.views import exception_handler
 
+from exposure.classify.criteria import CriteriaError
 from exposure.refusal import BadSubmission, Conflict, NotYet, Problem
 from exposure.report.submission import storable
 
@@ -87,6 +88,10 @@ def handle(exception: Exception, context: dict[str, Any]) -> Response | None:
         case NotYet():
             detail = _("This cannot be done yet.")
             return problem(HTTPStatus.CONFLICT, detail, reasons=list(exception.reasons))
+        case CriteriaError():
+            return problem(
+                HTTPStatus.CONFLICT, _("These criteria cannot be used: %(why)s") % {"why": exception}
+            )
         case RequestDataTooBig():
             detail = _("The body is too large; at most %(most)s bytes are read.")
             most = settings.DATA_UPLOAD_MAX_MEMORY_SIZE

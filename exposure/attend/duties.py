@@ -6,7 +6,7 @@ from datetime import datetime
 from django.db.models import QuerySet
 
 from exposure.attend.models import Task
-from exposure.classify.assess import criteria_of
+from exposure.classify.assess import tiers_of
 from exposure.classify.criteria import text
 from exposure.classify.plan import Duration
 from exposure.classify.plan import Task as PlannedTask
@@ -85,8 +85,8 @@ def _tasks_of(exposure: Exposure) -> Sequence[PlannedTask]:
     """The tasks of the plan that the exposure is under."""
     if exposure.assessment is not None:
         return plan_in_force(exposure.assessment).tasks
-    tiers = criteria_of(exposure.version).tiers
-    return next(tier.plan.tasks for tier in tiers if tier.code == exposure.tier)
+    tiers = tiers_of(exposure.version)
+    return next((tier.plan.tasks for tier in tiers if tier.code == exposure.tier), ())
 
 
 def late_tasks_of(follow_up: FollowUp, *, at: datetime) -> QuerySet[Task]:

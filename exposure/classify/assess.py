@@ -1,25 +1,55 @@
-"""Assess a breach: which criteria apply, what they say of the facts, and the tier that rules meanwhile."""
+"""Assess a breach: which criteria apply, what they say of the facts, and the tier that rules meanwhile.
 
+A stored text may no longer be read (by a later release, or because somebody changed the row): nothing here raises
+for it. Such a version counts as none wherever it would be applied, and a report under it stays unassessed.
+"""
+
+import logging
 from collections.abc import Iterable
 from datetime import datetime
 from typing import Any
 
-from exposure.classify.criteria import Criteria, CriteriaError, Verdict, text
+from exposure.classify.criteria import Criteria, CriteriaError, TooIntricate, Verdict, text
 from exposure.classify.models import Adoption, Assessment, CriteriaVersion
 from exposure.classify.plan import Plan
+from exposure.classify.table import Tier
 from exposure.classify.versions import columns_of
 from exposure.places.models import FailureType, Site
+from exposure.report import flags
 from exposure.report.intake import TREATED_AT_HIGHEST, cases_open
 from exposure.report.models import Breach, Case, CaseStatement
 
 NO_PATHOGEN = "unknown"
 BLOODBORNE = "bloodborne"
 OUTDATED = frozenset({"outdated_facts", "criteria_retired"})
+log = logging.getLogger(__name__)
 
 
 def criteria_of(version: CriteriaVersion) -> Criteria:
-    """The parsed criteria of a stored version; parsing is cached by the engine."""
+    """The parsed criteria of a stored version; parsing is cached by the engine. Raises CriteriaError: for whoever looks
+    at the text itself. All else asks `criteria_or_none`."""
     return Criteria.parse(version.text)
+
+
+def criteria_or_none(version: CriteriaVersion | None) -> Criteria | None:
+    """The criteria of a stored version; None where there is none and where they cannot be applied: the text can no
+    longer be read, or its rules are too entangled."""
+    if version is None:
+        return None
+    try:
+        criteria = criteria_of(version)
+    except CriteriaError:
+        return None
+    except Exception:  # one version must not break what has nothing to do with it
+        log.exception("Criteria %s cannot be read.", version)
+        return None
+    return None if criteria.too_entangled else criteria
+
+
+def tiers_of(version: CriteriaVersion | None) -> tuple[Tier, ...]:
+    """The tiers of a stored version, lowest first; none where its criteria cannot be applied."""
+    criteria = criteria_or_none(version)
+    return criteria.tiers if criteria else ()
 
 
 def adopted(site: Site, pathogen: str, *, at: datetime) -> CriteriaVersion | None:
@@ -39,36 +69,34 @@ def adopted_pathogens(site: Site, *, at: datetime) -> list[str]:
     return sorted(set(in_use.values_list("pathogen", flat=True)))
 
 
+def unreadable(assessment: Assessment) -> bool:
+    """Was it made under a version that can no longer be applied? Its tier is a code, its plan is not known."""
+    return assessment.version is not None and criteria_or_none(assessment.version) is None
+
+
 def plan_of(assessment: Assessment) -> Plan | None:
-    """The plan of the tier that the assessment is treated as; None where nothing was adopted."""
-    if assessment.version is None:
-        return None
-    return next(
-        tier.plan for tier in criteria_of(assessment.version).tiers if tier.code == assessment.treated_as
-    )
+    """The plan of the tier that the assessment is treated as; None where nothing was adopted or nothing can be read."""
+    tiers = tiers_of(assessment.version)
+    return next((tier.plan for tier in tiers if tier.code == assessment.treated_as), None)
 
 
 def tier_label(assessment: Assessment, code: str) -> str:
-    """The tier's name for people, in the version's own words."""
+    """The tier's name for people, in the version's own words; the code where these cannot be read."""
     if assessment.version is None or not code:
         return ""
-    return next(
-        (text(tier.label) for tier in criteria_of(assessment.version).tiers if tier.code == code), code
-    )
+    return next((text(tier.label) for tier in tiers_of(assessment.version) if tier.code == code), code)
 
 
 def is_highest(assessment: Assessment) -> bool:
     """Whether the tier it is treated as is the highest there is; without criteria nobody can say otherwise."""
-    if assessment.version is None:
-        return True
-    return assessment.treated_as == criteria_of(assessment.version).tiers[-1].code
+    codes = [tier.code for tier in tiers_of(assessment.version)]
+    return assessment.treated_as not in codes[:-1]
 
 
 def rank(assessment: Assessment) -> int:
     """The place of the tier it is treated as, the lowest being 0; 0 without criteria."""
-    if assessment.version is None:
-        return 0
-    return [tier.code for tier in criteria_of(assessment.version).tiers].index(assessment.treated_as)
+    codes = [tier.code for tier in tiers_of(assessment.version)]
+    return codes.index(assessment.treated_as) if assessment.treated_as in codes else 0
 
 
 def in_force(assessments: Iterable[Assessment], signed: frozenset[str]) -> dict[str, Assessment]:
@@ -106,48 +134,81 @@ def assess(
     *,
     kind: str,
     reason: str = "",
+    standing: Assessment | None = None,
 ) -> Assessment:
     """Classify and store. Answers that the version does not know are left out; contradictory ones leave every
     tier possible and flag the breach (unsaved). Until a clinician has spoken with the worker, answers to outdated
-    questions leave the highest tier possible, and what cannot be relied on is treated as that."""
-    if version is None:
-        return Assessment.objects.create(
-            breach=breach, pathogen=pathogen, version=None, kind=kind, facts=answers, reason=reason
-        )
-    criteria = criteria_of(version)
-    facts = _known(criteria, {**answers, **_case_facts(breach.case, pathogen)})
+    questions leave the highest tier possible, and what cannot be relied on is treated as that.
+
+    Whatever goes wrong in classifying flags the breach, and the answers are kept: with the tier of the assessment that
+    is `standing`, else without any, as where nothing was adopted.
+    """
+    found: dict[str, Any] | None = None
+    if version is not None:
+        given = {**answers, **_case_facts(breach.case, pathogen)}
+        try:
+            found = {"version": version, **_classified(breach, criteria_of(version), given)}
+        except Exception as error:  # a report is kept whatever the criteria do
+            log.error("%s cannot be classified by %s: %s", breach, version, error, exc_info=error)
+            _flag(breach, f"{flags.CRITERIA_FAILED}:{version}")
+            found = _as_it_stands(standing)
+    return Assessment.objects.create(
+        breach=breach,
+        pathogen=pathogen,
+        kind=kind,
+        reason=reason,
+        **({"facts": answers} if found is None else {"facts": answers, **found}),
+    )
+
+
+def _classified(breach: Breach, criteria: Criteria, given: dict[str, Any]) -> dict[str, Any]:
+    """What the criteria say of these answers, as columns of an assessment."""
+    facts = _known(criteria, given)
     try:
         verdict = criteria.classify(facts)
+    except TooIntricate:
+        raise
     except CriteriaError:
         _flag(breach, "contradictory")
         verdict = criteria.classify({})
     highest = criteria.tiers[-1].code
     doubts = TREATED_AT_HIGHEST.intersection(breach.flags) if breach.confirmed_at is None else frozenset()
     ceiling = highest if doubts & OUTDATED else verdict.ceiling
-    tier = ceiling if ceiling == verdict.floor else ""
-    return Assessment.objects.create(
-        breach=breach,
-        pathogen=pathogen,
-        version=version,
-        kind=kind,
-        facts=facts,
-        floor=verdict.floor,
-        ceiling=ceiling,
-        tier=tier,
-        treated_as=highest if doubts else ceiling,
-        covered=verdict.covered,
-        rules=list(verdict.rules),
-        reasons=_reasons(criteria, verdict),
-        open_questions=list(verdict.open_questions),
-        reason=reason,
+    return {
+        "facts": facts,
+        "floor": verdict.floor,
+        "ceiling": ceiling,
+        "tier": ceiling if ceiling == verdict.floor else "",
+        "treated_as": highest if doubts else ceiling,
+        "covered": verdict.covered,
+        "rules": list(verdict.rules),
+        "reasons": _reasons(criteria, verdict),
+        "open_questions": list(verdict.open_questions),
+    }
+
+
+def _as_it_stands(standing: Assessment | None) -> dict[str, Any] | None:
+    """The tier of an earlier assessment, for one that could not be made: nobody is moved by criteria that fail."""
+    if standing is None or standing.version is None:
+        return None
+    kept = (
+        "version",
+        "floor",
+        "ceiling",
+        "tier",
+        "treated_as",
+        "covered",
+        "rules",
+        "reasons",
+        "open_questions",
     )
+    return {name: getattr(standing, name) for name in kept}
 
 
 def override(current: Assessment, tier: str, *, reason: str) -> Assessment:
-    """A clinician's own tier beside the assessment it departs from. A lower one waits for a second signature
-    where the plan in force asks for it."""
-    criteria = criteria_of(current.version)
-    order = [one.code for one in criteria.tiers]
+    """A clinician's own tier beside the assessment it departs from, whose criteria can be read. A lower one waits for
+    a second signature where the plan in force asks for it."""
+    order = [one.code for one in tiers_of(current.version)]
     asked = (plan_of(current) or Plan("none")).second_signature
     lower = order.index(tier) < order.index(current.treated_as)
     return Assessment.objects.create(
@@ -214,18 +275,18 @@ def _through_skin(breach: Breach, versions: Iterable[CriteriaVersion | None]) ->
         return True
     return any(
         answer.through_skin and breach.facts.get(fact.name) == answer.code
-        for version in versions
-        if version is not None
-        for fact in criteria_of(version).facts
+        for criteria in filter(None, map(criteria_or_none, versions))
+        for fact in criteria.facts
         for answer in fact.answers
     )
 
 
 def _flag_unknown_facts(breach: Breach, versions: Iterable[CriteriaVersion | None]) -> None:
-    known = [version for version in versions if version is not None]
-    for name, answer in breach.facts.items():
-        if known and not any(_known(criteria_of(version), {name: answer}) for version in known):
-            _flag(breach, f"unknown_answer:{name}")
+    criterias = [criteria for criteria in map(criteria_or_none, versions) if criteria]
+    if criterias:
+        known = set().union(*(_known(criteria, breach.facts) for criteria in criterias))
+        unknown = (name for name, answer in breach.facts.items() if answer is not None and name not in known)
+        breach.flags = flags.with_unknown_answers(breach.flags, unknown)
 
 
 def _known(criteria: Criteria, answers: dict[str, Any]) -> dict[str, Any]:

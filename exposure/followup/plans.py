@@ -5,7 +5,7 @@ from typing import Any
 
 from django.db.models import Q, QuerySet
 
-from exposure.classify.assess import criteria_of, plan_of
+from exposure.classify.assess import criteria_or_none, plan_of
 from exposure.classify.models import Assessment
 from exposure.classify.plan import Plan, Profile
 from exposure.followup.models import Exposure, FollowUp
@@ -14,7 +14,8 @@ USUAL_MIN_HOURS = 6  # where no criteria say
 
 
 def plan_in_force(assessment: Assessment) -> Plan:
-    """The plan of the tier treated as; the site's default days where no criteria were adopted."""
+    """The plan of the tier treated as; the site's default days where no criteria were adopted or they can
+    no longer be read."""
     return plan_of(assessment) or Plan("self", days=assessment.breach.site.default_days)
 
 
@@ -51,9 +52,11 @@ def under_criteria(exposures: QuerySet[Exposure]) -> QuerySet[Exposure]:
 
 
 def profile_of(follow_up: FollowUp) -> Profile | None:
-    """The clinical numbers of the criteria that the newest standing exposure is under."""
+    """The clinical numbers of the criteria that the newest standing exposure is under; None where there are none or
+    they can no longer be read: the usual numbers hold."""
     exposure = under_criteria(follow_up.exposures.all()).last()
-    return criteria_of(exposure.criteria_version).profile if exposure else None
+    criteria = criteria_or_none(exposure.criteria_version) if exposure else None
+    return criteria.profile if criteria else None
 
 
 def min_hours_of(follow_up: FollowUp) -> int:

@@ -17,6 +17,7 @@ from exposure.people.models import User
 from exposure.pipeline import follow, turn
 from exposure.record import because as because_of
 from exposure.refusal import BadSubmission, NotYet, Problem, require_text
+from exposure.report import flags
 from exposure.report.models import Breach, WithdrawalDecision, WithdrawalRequest
 
 Cause = Alert.Cause
@@ -66,7 +67,11 @@ def override_tier(
             raise BadSubmission(
                 Problem("/pathogen", _("There is no assessment of this pathogen to override."))
             )
-        if tier not in {one.code for one in assess.criteria_of(current.version).tiers}:
+        if assess.unreadable(current):
+            raise BadSubmission(
+                Problem("/pathogen", _("Its criteria can no longer be read: it stays as it is."))
+            )
+        if tier not in {one.code for one in assess.tiers_of(current.version)}:
             raise BadSubmission(Problem("/tier", _("Choose one of the tiers of these criteria.")))
         newest = breach.assessments.filter(pathogen=pathogen).last()
         same = (Assessment.Kind.OVERRIDE, tier, reason, by.actor)
@@ -99,6 +104,8 @@ def _reassess(breach: Breach, facts: dict[str, Any], kind: str, at: datetime, by
     """Assess again with the answers so far and the further ones, per pathogen, and let it take effect. A tier that
     a clinician has set stands until something new is answered."""
     made = []
+    failed_before = set(flags.criteria_that_failed(breach.flags))
+    breach.flags = [flag for flag in breach.flags if flag not in failed_before]
     for pathogen, current in assessments_in_force(breach).items():
         if current.kind == Assessment.Kind.OVERRIDE and not facts:
             continue
@@ -109,8 +116,11 @@ def _reassess(breach: Breach, facts: dict[str, Any], kind: str, at: datetime, by
             else {}
         )
         answers = {**own, **current.facts, **facts}
-        made.append(assess.assess(breach, pathogen, version, answers, kind=kind))
+        made.append(assess.assess(breach, pathogen, version, answers, kind=kind, standing=current))
     breach.save()
+    if failed := flags.criteria_that_failed(breach.flags):
+        because = " ".join(map(flags.in_words, failed))
+        alerts.raise_alert(breach, Cause.UNASSESSED, because, site=breach.site, at=at)
     _apply(breach, at, by)
     return made
 

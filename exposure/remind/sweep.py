@@ -11,7 +11,7 @@ from django.utils.translation import gettext as _
 
 from exposure.attend.alerts import raise_alert
 from exposure.attend.models import Alert, AlertEntry, Call, Task
-from exposure.classify.assess import criteria_of
+from exposure.classify.assess import criteria_or_none
 from exposure.followup.fills import standing_fill
 from exposure.followup.models import Check, Exposure, Fill, FollowUp, FollowUpState, Reading
 from exposure.followup.plans import under_criteria
@@ -182,7 +182,8 @@ def _silence_hours(follow_ups: Iterable[FollowUp]) -> dict[int, int]:
     """Follow-up -> the hours that the criteria of its newest exposure allow."""
     hours = {one.pk: USUAL_SILENCE_HOURS for one in follow_ups}
     for exposure in under_criteria(Exposure.objects.filter(follow_up__in=hours)):
-        profile = criteria_of(exposure.criteria_version).profile
+        criteria = criteria_or_none(exposure.criteria_version)
+        profile = criteria.profile if criteria else None
         hours[exposure.follow_up_id] = (profile.silence_hours if profile else None) or USUAL_SILENCE_HOURS
     return hours
 

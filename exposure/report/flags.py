@@ -1,6 +1,13 @@
 """What is odd about a report, in words for the nurse who is asked to look."""
 
+from collections.abc import Iterable
+
 from django.utils.translation import gettext_lazy as _
+
+MOST_NAMED = (
+    200  # answers or entries; beyond them only their number is kept beside the body, which is kept whole
+)
+CRITERIA_FAILED = "criteria_failed"
 
 TEXTS = {
     "unlisted_person": _("The person is on no list."),
@@ -27,7 +34,10 @@ TEXTS = {
 }
 PREFIXES = {
     "unknown_key": _("“%(name)s” is not a known entry; it is kept as sent."),
+    "unknown_key_more": _("%(name)s further entries are not known ones; they are kept as sent."),
     "unknown_answer": _("The answer to “%(name)s” is not a known one."),
+    "unknown_answer_more": _("%(name)s further answers are not known ones; they are kept as sent."),
+    CRITERIA_FAILED: _("The criteria %(name)s could not be read or applied: nothing is assessed by them."),
 }
 
 
@@ -37,3 +47,32 @@ def in_words(flag: str) -> str:
     if kind in PREFIXES:
         return PREFIXES[kind] % {"name": name[:60]}
     return str(TEXTS.get(kind, flag))
+
+
+def criteria_that_failed(flagged: Iterable[str]) -> list[str]:
+    """The flags among them that say that criteria could not be applied."""
+    return [flag for flag in flagged if flag.startswith(f"{CRITERIA_FAILED}:")]
+
+
+def with_unknown_answers(flagged: Iterable[str], names: Iterable[str]) -> list[str]:
+    """The flags with one per name whose answer is not known, each once and in at most MOST_NAMED names."""
+    return capped([*flagged, *(f"unknown_answer:{name}" for name in names)])
+
+
+def capped(flagged: Iterable[str]) -> list[str]:
+    """The flags, each once. Of a kind that names something at most MOST_NAMED are named; a last one counts the rest,
+    those of an earlier count too."""
+    kept: dict[str, None] = {}
+    named: dict[str, int] = {}
+    more: dict[str, int] = {}
+    for flag in dict.fromkeys(flagged):
+        kind, _colon, name = flag.partition(":")
+        counts = f"{kind}_more" in PREFIXES
+        if kind.endswith("_more") and kind in PREFIXES and name.isdecimal():
+            more[kind] = more.get(kind, 0) + int(name)
+        elif counts and named.get(kind, 0) >= MOST_NAMED:
+            more[f"{kind}_more"] = more.get(f"{kind}_more", 0) + 1
+        else:
+            named[kind] = named.get(kind, 0) + 1
+            kept[flag] = None
+    return [*kept, *(f"{kind}:{count}" for kind, count in more.items())]

@@ -101,7 +101,8 @@ def _in_words(found: Case, at: datetime) -> list[dict[str, Any]]:
     facts = {}
     for pathogen in {one.pathogen for one in statements}:
         version = assess.adopted(found.site, pathogen, at=at)
-        facts[pathogen] = {one.name: one for one in assess.criteria_of(version).facts} if version else {}
+        criteria = assess.criteria_or_none(version)
+        facts[pathogen] = {one.name: one for one in criteria.facts} if criteria else {}
     return [
         {
             "row": one,
@@ -141,7 +142,7 @@ def state(request: HttpRequest, uid: uuid.UUID, pathogen: str) -> HttpResponse:
     with timezone.override(found.site.zone):
         form_of = partial(
             CaseForm,
-            criteria=assess.criteria_of(version) if version else None,
+            criteria=assess.criteria_or_none(version),
             newest=newest,
             today=timezone.localdate(request.at),
         )

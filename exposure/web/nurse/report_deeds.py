@@ -8,7 +8,7 @@ from django.urls import reverse
 from django.utils import timezone
 from django.utils.translation import gettext as _
 
-from exposure.classify.assess import criteria_of, plan_of, tier_label
+from exposure.classify.assess import criteria_or_none, plan_of, tier_label
 from exposure.classify.models import Assessment
 from exposure.people.access import View, find
 from exposure.pipeline import attend, classify
@@ -54,7 +54,7 @@ def told(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
 
 def _facts_form(form_class: type[FactsForm], breach: Breach, data: QueryDict | None) -> FactsForm:
     standing = standing_assessments(breach)
-    criterias = [criteria_of(one.version) for one in standing.values() if one.version is not None]
+    criterias = [found for one in standing.values() if (found := criteria_or_none(one.version))]
     return form_class(data, criterias=criterias, answers=current_answers(breach, standing))
 
 
@@ -111,7 +111,8 @@ def override(request: HttpRequest, uid: uuid.UUID, pathogen: str) -> HttpRespons
     """A clinician's own tier, with a reason; the same again changes nothing."""
     breach = _find(request, uid)
     current = standing_assessments(breach).get(pathogen)
-    if current is None or current.version is None:
+    criteria = criteria_or_none(current.version) if current else None
+    if criteria is None:
         raise Http404
     plan = plan_of(current)
 
@@ -129,7 +130,7 @@ def override(request: HttpRequest, uid: uuid.UUID, pathogen: str) -> HttpRespons
     with timezone.override(breach.site.zone):
         return one_deed(
             request,
-            lambda data: OverrideForm(data, criteria=criteria_of(current.version)),
+            lambda data: OverrideForm(data, criteria=criteria),
             do,
             back=reverse("breach", args=[uid]),
             title=_("Another tier"),

@@ -4,7 +4,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from exposure.classify.assess import criteria_of, in_force, tier_label
+from exposure.classify.assess import criteria_or_none, in_force, tier_label
 from exposure.classify.criteria import Criteria, text
 from exposure.classify.models import Assessment, Signature
 from exposure.classify.table import Fact
@@ -61,7 +61,7 @@ def describe(breach: Breach) -> ReportWords:
     assessments = list(breach.assessments.select_related("version", "breach__site"))
     signatures = _signatures(assessments)
     standing = in_force(assessments, frozenset(signatures))
-    criterias = [criteria_of(one.version) for one in standing.values() if one.version is not None]
+    criterias = [found for one in standing.values() if (found := criteria_or_none(one.version))]
     answers = current_answers(breach, standing)
     known = {fact.name for criteria in criterias for fact in criteria.facts}
     return ReportWords(
@@ -148,9 +148,8 @@ def _assessment(
     standing: Mapping[str, Assessment],
     signatures: Mapping[str, Signature],
 ) -> AssessmentWords:
-    asks = {}
-    if row.version is not None:
-        asks = {fact.name: text(fact.ask) for fact in criteria_of(row.version).facts}
+    criteria = criteria_or_none(row.version)
+    asks = {fact.name: text(fact.ask) for fact in criteria.facts} if criteria else {}
     first, second = (signatures.get(f"{kind}:{row.uid}") for kind in ("override", "assessment"))
     newest = max(one.pk for one in assessments if one.pathogen == row.pathogen)
     return AssessmentWords(

@@ -13,7 +13,7 @@ from django.utils.translation import gettext_lazy, ngettext
 
 from exposure.attend.models import Alert
 from exposure.attend.overview import CheckLine, Overview, overviews
-from exposure.classify.assess import criteria_of
+from exposure.classify.assess import criteria_or_none
 from exposure.classify.models import CriteriaVersion
 from exposure.classify.plan import Profile
 from exposure.followup.models import Exposure, FollowUp, Restriction
@@ -210,7 +210,11 @@ def profiles_of(follow_ups: Iterable[FollowUp]) -> Mapping[int, Profile | None]:
     version = Coalesce("assessment__version", "version")
     pairs = dict(exposures.values_list("follow_up", version))
     versions = CriteriaVersion.objects.in_bulk(set(pairs.values()))
-    return {follow_up: criteria_of(versions[version]).profile for follow_up, version in pairs.items()}
+    criterias = {key: criteria_or_none(version) for key, version in versions.items()}
+    return {
+        follow_up: criteria.profile if (criteria := criterias[version]) else None
+        for follow_up, version in pairs.items()
+    }
 
 
 def _mark(line: CheckLine, last: Exposure) -> StripMark:

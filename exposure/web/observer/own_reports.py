@@ -95,8 +95,8 @@ def _questions(breach: Breach) -> list[Fact]:
 
 def _asked(breach: Breach) -> list[questions.Asked]:
     """The criteria under which the report was taken in."""
-    assessments = _taken_in(breach).exclude(version=None)
-    return [questions.Asked(assess.criteria_of(one.version), {}) for one in assessments]
+    found = (assess.criteria_or_none(one.version) for one in _taken_in(breach))
+    return [questions.Asked(criteria, {}) for criteria in found if criteria]
 
 
 def _taken_in(breach: Breach) -> QuerySet[Assessment]:
