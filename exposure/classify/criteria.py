@@ -205,6 +205,8 @@ class Criteria:
             raise self._too_intricate() from None
 
     def _changes(self, other: "Criteria") -> tuple[Change, ...]:
+        for criteria in (self, other):
+            criteria._engine_or_refusal()
         try:
             return compare(self.table, other.table)
         except TooIntricate:

@@ -12,7 +12,6 @@ from exposure.classify.document import CriteriaError
 from exposure.classify.table import Fact, Rule, Table
 from exposure.classify.walk import Answers, Outcome, Walk
 
-
 MOST_PAIRS = 200_000  # pairs of nodes looked at for one list of open questions: a fraction of a second
 
 

@@ -11,9 +11,9 @@ from django.core.exceptions import PermissionDenied
 from django.db import connection
 
 from exposure.classify.assess import adopted, criteria_of, propose_text
-from exposure.classify.criteria import CriteriaError
+from exposure.classify.criteria import CriteriaError, forget
 from exposure.classify.models import Adoption, CriteriaVersion, Signature
-from exposure.classify.versions import memory_rows, unticked
+from exposure.classify.versions import memory_rows, obstacles_to_approval, unticked
 from exposure.people.models import Role, User
 from exposure.pipeline import guide, report
 from exposure.refusal import BadSubmission, NotYet
@@ -414,3 +414,20 @@ def test_both_signatures_stay_readable(cast):
     subjects = {f"criteriaversion:{version.uid}": "physician", f"adoption:{adoption.uid}": "physician2"}
     signed = Signature.objects.filter(subject__in=subjects)
     assert {one.subject: one.user.name for one in signed} == subjects
+
+
+def test_what_cannot_be_proved_is_neither_proposed_nor_approved(cast, monkeypatch):
+    version = proposed(cast)
+    monkeypatch.setattr("exposure.classify.criteria.MOST_WORK", 1)
+    forget()
+    assert obstacles_to_approval(version, cast.site, by=cast.physician2, at=MONDAY) == ("entangled",)
+    with pytest.raises(NotYet) as error:
+        approve(cast, version)
+    assert refused(error) == {"entangled"}
+    monkeypatch.setattr("exposure.classify.builder.MOST_STATES", 1)
+    forget()
+    other = draft(cast, NEXT.replace("2026.1", "2026.2"))
+    with pytest.raises(NotYet) as error:
+        propose(cast, other)
+    assert refused(error) == {"entangled"}
+    forget()
