@@ -4,6 +4,7 @@ What must be refused stands in the product's own contract (lifecycle of criteria
 cast's. Common practice, no source: two people decide, and nobody approves what they wrote.
 """
 
+import random
 from datetime import timedelta
 
 import pytest
@@ -19,6 +20,7 @@ from exposure.pipeline import guide, report
 from exposure.refusal import BadSubmission, NotYet
 from exposure.report.models import Breach
 from tests.cast import FIXTURES, MONDAY, doing
+from tests.classify.documents import large_document, written
 
 pytestmark = pytest.mark.database
 
@@ -426,7 +428,7 @@ def test_what_cannot_be_proved_is_neither_proposed_nor_approved(cast, monkeypatc
     assert refused(error) == {"entangled"}
     monkeypatch.setattr("exposure.classify.builder.MOST_STATES", 1)
     forget()
-    other = draft(cast, NEXT.replace("2026.1", "2026.2"))
+    other = draft(cast, written(large_document(random.Random(1), facts=4, rules=4)))
     with pytest.raises(NotYet) as error:
         propose(cast, other)
     assert refused(error) == {"entangled"}
