@@ -1,6 +1,6 @@
 """Every model of the app, re-exported so that Django finds them. Nothing is defined here."""
 
-from exposure.attend.models import Alert, AlertEntry, Call, Promise
+from exposure.attend.models import Alert, AlertEntry, Call, OtherDecision, Promise
 from exposure.audit.models import AccessEntry
 from exposure.classify.models import Adoption, Assessment, CriteriaVersion, Replay, Signature, Tick
 from exposure.clear.models import Clearance
@@ -78,8 +78,9 @@ __all__ = [
     "Mark",
     "Message",
     "OtherContent",
-    "PrivateNote",
+    "OtherDecision",
     "Planned",
+    "PrivateNote",
     "Promise",
     "Protection",
     "Protocol",

@@ -1,7 +1,7 @@
-"""What people must do about one worker, and by when: derived from reports, plans and states, and kept in step with them.
+"""What people must do about one worker, and by when: derived from reports, plans and states, and kept in step.
 
-`settle` can be called after any change: a time follows the plan in force, what was done stays done, and what has lost its
-cause is void. What nothing here derives (a next look, a call, a review) is asked for by whoever causes it.
+`settle` can be called after any change: a time follows the plan in force, what was done stays done, and what has lost
+its cause is void. What nothing here derives (a next look, a call, a review) is asked for by whoever causes it.
 """
 
 from collections import defaultdict
@@ -11,18 +11,18 @@ from datetime import datetime, timedelta
 from functools import cached_property
 from zoneinfo import ZoneInfo
 
+from django.db.models import Exists, OuterRef, Q, QuerySet, Subquery
 from django.utils.translation import gettext as _
 
 from exposure.attend import promises
-from exposure.attend.models import Promise
-from exposure.classify.assess import tiers_of
+from exposure.attend.models import Alert, Promise
 from exposure.classify.criteria import text
 from exposure.classify.models import Assessment
-from exposure.classify.plan import Duration, Plan
+from exposure.classify.plan import Duration
 from exposure.classify.plan import Task as PlannedTask
 from exposure.classify.standing import awaiting_signature, in_force_of
 from exposure.followup.models import Exposure, FollowUp, FollowUpState
-from exposure.followup.plans import plan_in_force
+from exposure.followup.plans import plan_in_force, plan_of
 from exposure.followup.schedule import end_of_day
 from exposure.people.models import User, Worker
 from exposure.record import update_many
@@ -32,8 +32,18 @@ Kind = Promise.Kind
 State = FollowUpState.Kind
 DERIVED = (Kind.TELL, Kind.CONFIRM, Kind.TASK)
 CLEARANCE = "clearance"
+SILENT = "silent"  # begins the key of a call that silence asks for
 SIGN_WITHIN = timedelta(hours=24)  # after the last day, or after the first signature; local choice
 # However a follow-up ended so, nobody has to speak with the worker about its reports any more.
+# What lateness of a promise raises; a next look asks again on its own alert, a version's signature raises none.
+LATE_CAUSES = {
+    Kind.TELL: Alert.Cause.UNTOLD,
+    Kind.CONFIRM: Alert.Cause.LATE_CONFIRMATION,
+    Kind.TASK: Alert.Cause.LATE_TASK,
+    Kind.REVIEW: Alert.Cause.LATE_REVIEW,
+    Kind.SIGN: Alert.Cause.LATE_SIGNATURE,
+    Kind.CALL: Alert.Cause.LATE_CALL,
+}
 OVER = frozenset({State.FELL_ILL, State.HANDED_OVER, State.DECLINED, State.LEFT, State.LOST, State.DIED})
 
 
@@ -190,7 +200,7 @@ def _of_follow_up(follow_up: FollowUp, standing: list[Exposure], record: _Record
 
 
 def _to_tell(exposure: Exposure, follow_up: FollowUp, worker: Worker) -> Promise:
-    within = _plan_of(exposure).confirm_within
+    within = plan_of(exposure).confirm_within
     entered_at = exposure.entered_at or exposure.occurred_at
     return Promise(
         site=follow_up.site,
@@ -224,7 +234,7 @@ class _Start:
 
 def _tasks(exposure: Exposure, follow_up: FollowUp, record: _Record) -> Iterator[Promise]:
     start = _Start(exposure, record)
-    for task in _plan_of(exposure).tasks:
+    for task in plan_of(exposure).tasks:
         due_at = _after(task.due, start.at(task.start))
         yield Promise(
             site=follow_up.site,
@@ -236,7 +246,7 @@ def _tasks(exposure: Exposure, follow_up: FollowUp, record: _Record) -> Iterator
             asked_at=start.at("report") or exposure.occurred_at,
             due_at=due_at,
             not_before=_after(task.not_before, start.at(task.start)),
-            warn_at=task.warn.before(due_at) if task.warn is not None and due_at is not None else None,
+            warn_at=due_at - task.warn.span(31) if task.warn is not None and due_at is not None else None,
             urgent=task.urgent,
             basis=_basis(task),
         )
@@ -244,14 +254,6 @@ def _tasks(exposure: Exposure, follow_up: FollowUp, record: _Record) -> Iterator
 
 def _basis(task: PlannedTask) -> str:
     return f"{task.due} after {task.start}" if task.due is not None else f"after {task.start}"
-
-
-def _plan_of(exposure: Exposure) -> Plan:
-    """The plan that the exposure is under."""
-    if exposure.assessment is not None:
-        return plan_in_force(exposure.assessment)
-    tiers = tiers_of(exposure.version) if exposure.version is not None else ()
-    return next((tier.plan for tier in tiers if tier.code == exposure.tier and tier.plan), Plan("none"))
 
 
 def _after(span: Duration | None, start: datetime | None) -> datetime | None:
@@ -279,3 +281,29 @@ def _signatures(record: _Record) -> Iterator[Promise]:
 def keep(worker: Worker, kinds: Iterable[str], *, by: User | None, at: datetime, **which: object) -> None:
     """The worker's open promises of these kinds are done."""
     promises.keep(worker.promises.open().filter(kind__in=kinds, **which), by=by, at=at)
+
+
+def late_titles(alert: Alert, *, at: datetime) -> str:
+    """What the alert's subject waits for that is late, of the kind that the alert is about; "" where nothing is."""
+    kind = next(kind for kind, cause in LATE_CAUSES.items() if cause == alert.cause)
+    late = Promise.objects.late(at=at).filter(kind=kind)
+    if alert.follow_up_id is not None:
+        late = late.filter(Q(follow_up=alert.follow_up_id) | Q(exposure__follow_up=alert.follow_up_id))
+    else:
+        late = late.filter(breach=alert.breach_id)
+    return promises.titles(list(late.order_by("due_at", "pk")))
+
+
+def with_due(breaches: QuerySet[Breach]) -> QuerySet[Breach]:
+    """With `confirm_due_at` and `told_due_at`: by when a clinician has to confirm, and to tell the worker; None where
+    nobody has to any more."""
+
+    def due(kind: str) -> Subquery:
+        return Subquery(Promise.objects.open().filter(breach=OuterRef("pk"), kind=kind).values("due_at")[:1])
+
+    return breaches.annotate(confirm_due_at=due(Kind.CONFIRM), told_due_at=due(Kind.TELL))
+
+
+def awaits(kind: str) -> Exists:
+    """Of a report: that a promise of that kind is open."""
+    return Exists(Promise.objects.open().filter(breach=OuterRef("pk"), kind=kind))

@@ -4,7 +4,7 @@ from datetime import datetime
 
 from django.conf import settings
 from django.db import models
-from django.db.models import Q
+from django.db.models import OuterRef, Q, Subquery
 from django.utils.translation import gettext_lazy as _
 
 from exposure.classify.models import CriteriaVersion
@@ -20,7 +20,7 @@ SUBJECTS = ("breach", "exposure", "follow_up", "alert", "version")
 
 def _only(own: str, subjects: tuple[str, ...]) -> Q:
     """Of these foreign keys `own` alone is set."""
-    return Q(**{f"{subject}__isnull": subject != own for subject in subjects})
+    return Q(**{f"{own}__isnull": False}, **{subject: None for subject in subjects if subject != own})
 
 
 def _exactly_one(subjects: tuple[str, ...]) -> Q:
@@ -30,13 +30,19 @@ def _exactly_one(subjects: tuple[str, ...]) -> Q:
     return condition
 
 
+class AlertQuerySet(GuardedQuerySet):
+    def with_look(self) -> "AlertQuerySet":
+        """With the instant of the next look, which `next_look_at` then gives without a statement of its own."""
+        looks = Promise.objects.open().filter(alert=OuterRef("pk"), kind=Promise.Kind.LOOK)
+        return self.annotate(look_due_at=Subquery(looks.values("due_at")[:1]))
+
 
 class Alert(Recorded):
     """Something a clinician must act on, about one breach, follow-up or worker; one per cause while open.
 
     Acknowledged is not closed: a promise of the kind `look` names when it pages again. A new trigger after the
-    acknowledgement opens a new round. Joined or renewed, `because` says the worst (of the highest `weight`) and `newest`
-    what came last. `dated_at` is the deadline or the event, `raised_at` when it was noticed.
+    acknowledgement opens a new round. Joined or renewed, `because` says the worst (of the highest `weight`) and
+    `newest` what came last. `dated_at` is the deadline or the event, `raised_at` when it was noticed.
     """
 
     class Cause(models.TextChoices):
@@ -93,6 +99,8 @@ class Alert(Recorded):
     outcome = models.CharField(max_length=20, choices=Outcome, blank=True)
     note = models.TextField(blank=True)
 
+    objects = models.Manager.from_queryset(AlertQuerySet)()
+
     class Meta:
         ordering = ["-urgent", "round_at"]
         constraints = [
@@ -113,6 +121,14 @@ class Alert(Recorded):
         return f"{self.cause} {self.raised_at:%Y-%m-%d %H:%M}"
 
     @property
+    def next_look_at(self) -> datetime | None:
+        """When it pages again although it was seen."""
+        if "look_due_at" not in self.__dict__:
+            look = self.promises.open().filter(kind=Promise.Kind.LOOK).first()
+            self.__dict__["look_due_at"] = look.due_at if look else None
+        return self.__dict__["look_due_at"]
+
+    @property
     def words(self) -> str:
         """The worst and, where it is another, the newest."""
         if not self.newest or self.newest == self.because:
@@ -128,6 +144,7 @@ class AlertEntry(InsertOnly):
         JOINED = "joined", _("happened again")
         ROUND = "round", _("happened again after it was seen")
         ACKNOWLEDGED = "acknowledged", _("seen")
+        TAKEN = "taken", _("taken over")
         LOOK_DUE = "look_due", _("next look due")
         CLOSED = "closed", _("closed")
 
@@ -166,11 +183,12 @@ class PromiseQuerySet(GuardedQuerySet):
 class Promise(Recorded):
     """Somebody must do something by then. Everything that waits for anybody is one of these.
 
-    Its subject is a breach, an exposure, a follow-up, an alert, a version of criteria or, with none of these, the worker;
-    `worker` is whom it is about in any case but a version's. `key` says which of its kind, for one subject: a task's code, the uid of what is to be signed. `due_at` follows what
-    is in force (a task that waits for another has none yet); `basis` says what it counts from. Kept is done, by
-    `kept_by`; void is no longer asked, because its cause has ended. `urgent`: late, it is urgent. `noticed_at` and
-    `warned_at`: when lateness, and its approach, were told; emptied when the time moves ahead.
+    Its subject is a breach, an exposure, a follow-up, an alert, a version of criteria or, with none of these, the
+    worker; `worker` is whom it is about in any case but a version's. `key` says which of its kind, for one subject: a
+    task's code, the uid of what is to be signed. `due_at` follows what is in force (a task that waits for another has
+    none yet); `basis` says what it counts from. Kept is done, by `kept_by`; void is no longer asked, because its cause
+    has ended. `urgent`: late, it is urgent. `noticed_at` and `warned_at`: when lateness, and its approach, were told;
+    emptied when the time moves ahead.
     """
 
     class Kind(models.TextChoices):
@@ -216,7 +234,7 @@ class Promise(Recorded):
         ordering = ["due_at", "id"]
         constraints = [
             models.CheckConstraint(
-                condition=_exactly_one(SUBJECTS) | (_only("worker", SUBJECTS) & Q(worker__isnull=False)),
+                condition=_exactly_one(SUBJECTS) | (_only("worker", (*SUBJECTS, "worker"))),
                 name="promise_one_subject",
             ),
             models.CheckConstraint(
@@ -226,7 +244,8 @@ class Promise(Recorded):
             *(
                 models.UniqueConstraint(
                     fields=[subject, "kind", "key"],
-                    condition=Q(void_at=None) & _only(subject, SUBJECTS),
+                    condition=Q(void_at=None)
+                    & _only(subject, SUBJECTS if subject in SUBJECTS else (*SUBJECTS, subject)),
                     name=f"promise_once_{subject}",
                 )
                 for subject in (*SUBJECTS, "worker")
@@ -267,3 +286,22 @@ class Call(InsertOnly):
 
     def __str__(self) -> str:
         return f"{self.worker_id} {self.called_at:%Y-%m-%d %H:%M}"
+
+
+class OtherDecision(InsertOnly):
+    """What somebody decided while another decision stood already: answered with that one, and kept.
+
+    `subject` is a model's name and the uid of its row; `sent` what was decided, as JSON.
+    """
+
+    site = models.ForeignKey(Site, models.PROTECT, related_name="other_decisions")
+    worker = models.ForeignKey(Worker, models.PROTECT, null=True, blank=True, related_name="other_decisions")
+    deed = models.CharField(max_length=40)
+    subject = models.CharField(max_length=100, db_index=True)
+    sent = models.JSONField(default=dict)
+
+    class Meta:
+        ordering = ["recorded_at", "id"]
+
+    def __str__(self) -> str:
+        return f"{self.deed} {self.subject}"

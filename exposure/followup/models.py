@@ -93,8 +93,8 @@ class Exposure(Recorded):
 
     `day_zero` and `last_day` are dates in `zone`; `last_day` is empty where the plan has no readings. `plan` is
     the tier's plan as it stood when the assessment was made. Without a breach report there is no assessment: `version`
-    names the criteria that the tier is of, `note` says what happened and `entered_at` when it was recorded; `told_at` is
-    empty until a person has told the worker.
+    names the criteria that the tier is of, `note` says what happened and `entered_at` when it was recorded; `told_at`
+    is empty until a person has told the worker.
     """
 
     class Source(models.TextChoices):
@@ -285,7 +285,7 @@ class Fill(InsertOnly):
             models.CheckConstraint(
                 condition=Q(reading__isnull=False) | (Q(state="excused") & ~Q(reason="")),
                 name="fill_has_its_evidence",
-            )
+            ),
         ]
 
     def __str__(self) -> str:
