@@ -6,6 +6,7 @@ for it. Such a version counts as none wherever it would be applied, and a report
 
 import logging
 from collections.abc import Iterable
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
@@ -126,6 +127,21 @@ def assess_report(breach: Breach, *, at: datetime) -> list[Assessment]:
     ]
 
 
+@dataclass(frozen=True)
+class Standing:
+    """The assessment in force before. `confirmed`: a clinician has spoken with the worker before this one.
+    `may_lower`: who answers now is a clinician."""
+
+    assessment: Assessment
+    confirmed: bool
+    may_lower: bool
+
+    def tier_that_stands(self) -> str:
+        """The tier below which one goes only with the plan's signatures: decided by a clinician, or settled."""
+        decided = self.confirmed or self.assessment.kind == Assessment.Kind.OVERRIDE
+        return self.assessment.treated_as if decided else self.assessment.tier
+
+
 def assess(
     breach: Breach,
     pathogen: str,
@@ -134,24 +150,24 @@ def assess(
     *,
     kind: str,
     reason: str = "",
-    standing: Assessment | None = None,
+    stands: Standing | None = None,
 ) -> Assessment:
     """Classify and store. Answers that the version does not know are left out; contradictory ones leave every
     tier possible and flag the breach (unsaved). Until a clinician has spoken with the worker, answers to outdated
     questions leave the highest tier possible, and what cannot be relied on is treated as that.
 
     Whatever goes wrong in classifying flags the breach, and the answers are kept: with the tier of the assessment that
-    is `standing`, else without any, as where nothing was adopted.
+    `stands`, else without any, as where nothing was adopted.
     """
     found: dict[str, Any] | None = None
     if version is not None:
         given = {**answers, **_case_facts(breach.case, pathogen)}
         try:
-            found = {"version": version, **_classified(breach, criteria_of(version), given)}
+            found = _classified(breach, version, given, stands)
         except Exception as error:  # a report is kept whatever the criteria do
             log.error("%s cannot be classified by %s: %s", breach, version, error, exc_info=error)
             _flag(breach, f"{flags.CRITERIA_FAILED}:{version}")
-            found = _as_it_stands(standing)
+            found = _as_it_stands(stands)
     return Assessment.objects.create(
         breach=breach,
         pathogen=pathogen,
@@ -161,8 +177,11 @@ def assess(
     )
 
 
-def _classified(breach: Breach, criteria: Criteria, given: dict[str, Any]) -> dict[str, Any]:
+def _classified(
+    breach: Breach, version: CriteriaVersion, given: dict[str, Any], stands: Standing | None
+) -> dict[str, Any]:
     """What the criteria say of these answers, as columns of an assessment."""
+    criteria = criteria_of(version)
     facts = _known(criteria, given)
     try:
         verdict = criteria.classify(facts)
@@ -174,7 +193,8 @@ def _classified(breach: Breach, criteria: Criteria, given: dict[str, Any]) -> di
     highest = criteria.tiers[-1].code
     doubts = TREATED_AT_HIGHEST.intersection(breach.flags) if breach.confirmed_at is None else frozenset()
     ceiling = highest if doubts & OUTDATED else verdict.ceiling
-    return {
+    found = {
+        "version": version,
         "facts": facts,
         "floor": verdict.floor,
         "ceiling": ceiling,
@@ -185,11 +205,27 @@ def _classified(breach: Breach, criteria: Criteria, given: dict[str, Any]) -> di
         "reasons": _reasons(criteria, verdict),
         "open_questions": list(verdict.open_questions),
     }
+    if stands is not None and stands.assessment.version_id == version.pk:
+        found |= _beside(stands, criteria, found["treated_as"])
+    return found
 
 
-def _as_it_stands(standing: Assessment | None) -> dict[str, Any] | None:
+def _beside(stands: Standing, criteria: Criteria, treated_as: str) -> dict[str, Any]:
+    """What an assessment in force before changes in one that would be treated as this tier, as columns."""
+    order = [tier.code for tier in criteria.tiers]
+    before, changed = stands.assessment.treated_as, {}
+    if not stands.may_lower and order.index(treated_as) < order.index(before):
+        treated_as = before
+        changed = {"treated_as": before, "tier": ""}
+    settled = stands.tier_that_stands()
+    if settled and order.index(treated_as) < order.index(settled):
+        changed["second_signature_needed"] = _asks_second(plan_of(stands.assessment), lower=True)
+    return changed
+
+
+def _as_it_stands(stands: Standing | None) -> dict[str, Any] | None:
     """The tier of an earlier assessment, for one that could not be made: nobody is moved by criteria that fail."""
-    if standing is None or standing.version is None:
+    if stands is None or stands.assessment.version is None:
         return None
     kept = (
         "version",
@@ -202,14 +238,19 @@ def _as_it_stands(standing: Assessment | None) -> dict[str, Any] | None:
         "reasons",
         "open_questions",
     )
-    return {name: getattr(standing, name) for name in kept}
+    return {name: getattr(stands.assessment, name) for name in kept}
+
+
+def _asks_second(plan: Plan | None, *, lower: bool) -> bool:
+    """Whether the plan in force asks for a second signature under another tier."""
+    asked = plan.second_signature if plan is not None else "none"
+    return asked == "always" or (asked == "lower" and lower)
 
 
 def override(current: Assessment, tier: str, *, reason: str) -> Assessment:
     """A clinician's own tier beside the assessment it departs from, whose criteria can be read. A lower one waits for
     a second signature where the plan in force asks for it."""
     order = [one.code for one in tiers_of(current.version)]
-    asked = (plan_of(current) or Plan("none")).second_signature
     lower = order.index(tier) < order.index(current.treated_as)
     return Assessment.objects.create(
         breach=current.breach,
@@ -226,7 +267,7 @@ def override(current: Assessment, tier: str, *, reason: str) -> Assessment:
         reasons=current.reasons,
         open_questions=[],
         reason=reason,
-        second_signature_needed=asked == "always" or (asked == "lower" and lower),
+        second_signature_needed=_asks_second(plan_of(current), lower=lower),
     )
 
 

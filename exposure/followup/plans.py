@@ -5,8 +5,9 @@ from typing import Any
 
 from django.db.models import Q, QuerySet
 
-from exposure.classify.assess import criteria_or_none, plan_of
-from exposure.classify.models import Assessment
+from exposure.classify.assess import criteria_or_none, tiers_of
+from exposure.classify.assess import plan_of as plan_of_tier
+from exposure.classify.models import Assessment, CriteriaVersion
 from exposure.classify.plan import Plan, Profile
 from exposure.followup.models import Exposure, FollowUp
 
@@ -14,9 +15,22 @@ USUAL_MIN_HOURS = 6  # where no criteria say
 
 
 def plan_in_force(assessment: Assessment) -> Plan:
-    """The plan of the tier treated as; the site's default days where no criteria were adopted or they can
-    no longer be read."""
-    return plan_of(assessment) or Plan("self", days=assessment.breach.site.default_days)
+    """The plan of the tier treated as; the site's default days where no criteria were adopted or they can no longer be
+    read."""
+    return plan_of_tier(assessment) or Plan("self", days=assessment.breach.site.default_days)
+
+
+def plan_of(exposure: Exposure) -> Plan:
+    """The plan that an exposure is under."""
+    if exposure.assessment is not None:
+        return plan_in_force(exposure.assessment)
+    tiers = tiers_of(exposure.version)
+    return next((tier.plan for tier in tiers if tier.code == exposure.tier and tier.plan), Plan("none"))
+
+
+def is_readable(exposure: Exposure) -> bool:
+    """Can the criteria that the exposure is under, if any, still be applied? Else what was asked goes on as it is."""
+    return exposure.criteria_version is None or criteria_or_none(exposure.criteria_version) is not None
 
 
 def brings_follow_up(plan: Plan) -> bool:
@@ -51,11 +65,16 @@ def under_criteria(exposures: QuerySet[Exposure]) -> QuerySet[Exposure]:
     return standing.select_related("assessment__version", "version")
 
 
+def version_of(follow_up: FollowUp) -> CriteriaVersion | None:
+    """The version of the criteria that the newest standing exposure is under."""
+    exposure = under_criteria(follow_up.exposures.all()).last()
+    return exposure.criteria_version if exposure else None
+
+
 def profile_of(follow_up: FollowUp) -> Profile | None:
     """The clinical numbers of the criteria that the newest standing exposure is under; None where there are none or
     they can no longer be read: the usual numbers hold."""
-    exposure = under_criteria(follow_up.exposures.all()).last()
-    criteria = criteria_or_none(exposure.criteria_version) if exposure else None
+    criteria = criteria_or_none(version_of(follow_up))
     return criteria.profile if criteria else None
 
 
