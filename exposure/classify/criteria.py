@@ -103,7 +103,7 @@ class Criteria:
     def parse(text: str) -> "Criteria":
         """Read a criteria file. Raises CriteriaError with line, path and a message that names the remedy."""
         digest = hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
-        return _kept.get(digest, lambda: _parse(text, digest), lambda criteria: criteria._weight)
+        return _kept.get(digest, lambda: _parse(text, digest))
 
     @property
     def tiers(self) -> tuple[Tier, ...]:
@@ -168,11 +168,11 @@ class Criteria:
     def findings(self) -> list[Finding]:
         """What is wrong with this table, exactly; see `exposure.classify.findings`. Raises TooIntricate with the line
         of the rules."""
-        return list(_found.get(self.sha256, self._findings, len))
+        return list(_found.get(self.sha256, self._findings))
 
     def compare(self, other: "Criteria") -> list[Change]:
         """What changes from this version to the other, with exact shares; see `exposure.classify.compare`."""
-        return list(_changed.get((self.sha256, other.sha256), lambda: self._changes(other), len))
+        return list(_changed.get((self.sha256, other.sha256), lambda: self._changes(other)))
 
     def compiled(self) -> dict[str, object]:
         """All that a page needs to classify without a connection, as plain JSON values.
@@ -213,9 +213,9 @@ class Criteria:
             raise self._too_intricate() from None
 
 
-_kept: Kept[Criteria] = Kept(MOST_BYTES_KEPT)
-_found: Kept[tuple[Finding, ...]] = Kept(MOST_RESULTS_KEPT)
-_changed: Kept[tuple[Change, ...]] = Kept(MOST_RESULTS_KEPT)
+_kept: Kept[Criteria] = Kept(MOST_BYTES_KEPT, lambda criteria: criteria._weight, refusal=1_000)
+_found: Kept[tuple[Finding, ...]] = Kept(MOST_RESULTS_KEPT, lambda found: 1 + len(found))
+_changed: Kept[tuple[Change, ...]] = Kept(MOST_RESULTS_KEPT, lambda changes: 1 + len(changes))
 
 
 def forget() -> None:

@@ -31,14 +31,15 @@ class Kept(Generic[Value]):
     """Results by key, each worked out by one thread while the others wait for it; those last used are kept, up to
     `most` by weight. A CriteriaError is a result too, so what was refused once is refused again at once."""
 
-    def __init__(self, most: int) -> None:
-        self.most = most
+    def __init__(self, most: int, weigh: Callable[[Value], int], *, refusal: int = 1) -> None:
+        """`weigh` says how heavy a result is, `refusal` how heavy a CriteriaError."""
+        self.most, self.weigh, self.refusal = most, weigh, refusal
         self._lock = threading.Lock()
         self._kept: OrderedDict[Hashable, tuple[int, Future[Value | CriteriaError]]] = OrderedDict()
         self._weight = 0
 
-    def get(self, key: Hashable, work: Callable[[], Value], weigh: Callable[[Value], int]) -> Value:
-        """The result of `work` for this key; `weigh` says how heavy it is. Raises what `work` raises."""
+    def get(self, key: Hashable, work: Callable[[], Value]) -> Value:
+        """The result of `work` for this key. Raises what `work` raises."""
         with self._lock:
             if key in self._kept:
                 self._kept.move_to_end(key)
@@ -47,7 +48,7 @@ class Kept(Generic[Value]):
                 mine, result = True, Future[Value | CriteriaError]()
                 self._kept[key] = 0, result
         if mine:
-            self._work_out(key, result, work, weigh)
+            self._work_out(key, result, work)
         value = result.result()
         if isinstance(value, CriteriaError):
             # Each caller raises its own: an error raised twice would gather the traces of both.
@@ -61,11 +62,7 @@ class Kept(Generic[Value]):
             self._weight = 0
 
     def _work_out(
-        self,
-        key: Hashable,
-        result: "Future[Value | CriteriaError]",
-        work: Callable[[], Value],
-        weigh: Callable[[Value], int],
+        self, key: Hashable, result: "Future[Value | CriteriaError]", work: Callable[[], Value]
     ) -> None:
         try:
             value: Value | CriteriaError = work()
@@ -76,7 +73,7 @@ class Kept(Generic[Value]):
                 self._kept.pop(key, None)
             result.set_exception(error)
             return
-        weight = 1_000 if isinstance(value, CriteriaError) else weigh(value)
+        weight = self.refusal if isinstance(value, CriteriaError) else self.weigh(value)
         result.set_result(value)
         with self._lock:
             if key in self._kept and self._kept[key][1] is result:

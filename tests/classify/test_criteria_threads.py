@@ -9,6 +9,7 @@ from concurrent.futures import ThreadPoolExecutor
 import pytest
 
 from exposure.classify.criteria import Criteria, CriteriaError
+from exposure.classify.frozen import Kept
 from tests.classify.documents import large_document, written
 
 THREADS, ROWS = 4, 40
@@ -148,3 +149,30 @@ def test_what_is_shared_refuses_every_change():
         if isinstance(finding.witness, dict):
             with pytest.raises(TypeError):
                 finding.witness.clear()
+
+
+def test_what_is_kept_is_bounded_and_the_last_used_stays():
+    kept = Kept(3, lambda value: value)
+    worked = []
+
+    def get(key, weight=1):
+        return kept.get(key, lambda: worked.append(key) or weight)
+
+    for key in "abc":
+        get(key)
+    get("a")
+    get("d")  # b was used least lately
+    get("a")
+    assert worked == list("abcd")
+    get("b")
+    assert worked == list("abcdb")
+    get("heavy", 100)  # stays until the next comes, though it is more than all
+    get("heavy", 100)
+    assert worked.count("heavy") == 1
+
+
+def test_what_went_wrong_by_accident_is_tried_again():
+    kept = Kept(3, lambda value: 1)
+    with pytest.raises(MemoryError):
+        kept.get("a", lambda: (_ for _ in ()).throw(MemoryError()))
+    assert kept.get("a", lambda: 5) == 5

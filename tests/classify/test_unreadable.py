@@ -6,7 +6,7 @@ from datetime import timedelta
 import pytest
 from django.urls import URLPattern, get_resolver, reverse
 
-from exposure.attend.models import Alert
+from exposure.attend.models import Alert, Promise
 from exposure.classify import assess
 from exposure.classify.criteria import Criteria, TooIntricate
 from exposure.classify.models import Adoption, Assessment
@@ -48,6 +48,11 @@ def entangled(pathogen="ebola", version="2023.1"):
     ]
     document = {"pathogen": pathogen, "version": version, "title": "T", "facts": facts, "rules": rules}
     return written({**document, "tiers": [{"code": "a", "label": "A"}, {"code": "b", "label": "B"}]})
+
+
+def tasks_of(exposure):
+    tasks = Promise.objects.open().filter(exposure=exposure, kind=Promise.Kind.TASK)
+    return sorted(tasks.values_list("key", "due_at"))
 
 
 def fails(error):
@@ -141,6 +146,8 @@ def test_a_confirmation_under_criteria_that_fail_moves_nobody_and_raises_the_ale
     reported = report(cast)
     exposure = reported.breach.exposures.get()
     stood = (exposure.tier, exposure.tier_label, exposure.last_day, exposure.plan)
+    asked = tasks_of(exposure)
+    assert asked
     spoil()
     confirm(cast, reported, facts={"skin": "intact"})
     newest = reported.breach.assessments.last()
@@ -148,6 +155,7 @@ def test_a_confirmation_under_criteria_that_fail_moves_nobody_and_raises_the_ale
     assert newest.facts == HIGH
     exposure.refresh_from_db()
     assert (exposure.tier, exposure.tier_label, exposure.last_day, exposure.plan) == stood
+    assert tasks_of(exposure) == asked, "what the plan asked for is still asked"
     assert Alert.objects.filter(cause=Alert.Cause.UNASSESSED, breach=reported.breach).count() == 1
 
 
