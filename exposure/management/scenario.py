@@ -30,7 +30,7 @@ from exposure.report.models import Breach, Case, CaseStatement, Event
 
 PASSWORD_FILE: Path = settings.VAR / "demo-password"
 MARK = "worker@demo.example.org"
-ADOPTED = ("ebola", "bloodborne")
+ADOPTED = {"ebola": "2023.2", "bloodborne": "2025.2"}
 UNFINISHED = timedelta(minutes=5)
 
 
@@ -135,7 +135,8 @@ class _Scenario:
     def _adopt_criteria(self, start: datetime) -> None:
         """Only these two physicians approve what ships, and say that it is an example. One more draft waits."""
         first, second = self.users["physician"], self.users["physician2"]
-        for version in CriteriaVersion.objects.filter(pathogen__in=ADOPTED, withdrawn_guidance=False):
+        for pathogen, adopted in ADOPTED.items():
+            version = CriteriaVersion.objects.get(pathogen=pathogen, version=adopted)
             version.is_example = True
             version.save()
             with acting(first.actor, "demo scenario", "example", at=start):
@@ -355,7 +356,7 @@ class _Scenario:
                 site=self.sites["saltmarsh"], title="Waste bag burst at Heron", occurred_at=happened
             )
         for number, skin in (("SG-1108", "intact"), ("SG-1109", "mucosa"), ("SG-1110", "no")):
-            facts = {"contact": "splash", "skin": skin}
+            facts = {"contact": "splash", "skin": skin, "in_area": "yes"}
             breach = self._report(
                 number, "heron", happened, event=str(event.uid), facts=facts, what_happened="other"
             )
