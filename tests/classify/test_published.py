@@ -10,10 +10,10 @@ from pathlib import Path
 
 import pytest
 import yaml
+from exposure.followup.work_models import Restriction, Task
 
 from exposure.classify import portals
 from exposure.classify.criteria import Criteria, text
-from exposure.followup.work_models import Restriction, Task
 from exposure.management.content import standing_criteria
 from exposure.web.nurse.report_words import questions
 from exposure.web.observer.questions import Asked, facts_about_event

@@ -55,7 +55,7 @@ def close(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
     """Closed, with what came of it."""
     alert = find(request.user, ALERTS, View.CLINICAL, at=request.at, uid=uid)
 
-    def do(form: Form) -> str:
+    def do(form: CloseForm) -> str:
         given = form.cleaned_data
         act = partial(attend.close_alert, alert=alert, by=request.user, at=request.at)
         closed = act(outcome=given["outcome"], note=given["note"])
