@@ -18,7 +18,7 @@ FILES = sorted(path for path in ROOT.rglob("*.py") if "migrations" not in path.p
 BULK = {"bulk_create", "bulk_update", "_raw_delete", "_update", "_insert"}
 BULK |= {"aupdate", "adelete", "abulk_create", "abulk_update"}
 RAW = {"execute", "executemany", "executescript", "callproc", "raw", "extra"}
-WORKING_STATE = {"Message", "Heartbeat"}
+WORKING_STATE = {"Message", "Heartbeat", "SetAside", "Planned"}
 MAY_WRITE_IN_BULK = {"record.py"}
 MAY_WRITE_SQL = {"audit/triggers.py"}
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
-from django.db.models import Q
+from django.db.models import Exists, OuterRef, Q
 
 from exposure.attend.models import Alert, Call, Promise
 from exposure.followup.models import Check, Exposure, Fill, FollowUp, FollowUpState, Reading, Restriction
@@ -15,6 +15,12 @@ from exposure.followup.schedule import end_of_day
 from exposure.followup.status import Settled, check_state
 from exposure.people.models import Worker
 
+# That a person has yet to tell the worker: of the report, or of the exposure that no report led to.
+UNTOLD = Exists(
+    Promise.objects.open().filter(
+        Q(exposure=OuterRef("pk")) | Q(breach=OuterRef("breach")), kind=Promise.Kind.TELL
+    )
+)
 WITHOUT_CONFIRMATION = Q(breach__isnull=False, breach__confirmed_at=None)
 
 
@@ -122,7 +128,7 @@ def overviews(follow_ups: Iterable[FollowUp], *, at: datetime) -> list[Overview]
     ids = [one.pk for one in follow_ups]
     workers = [one.worker_id for one in follow_ups]
     standing = Exposure.objects.filter(follow_up__in=ids, withdrawn_at=None)
-    exposures = _by("follow_up_id", standing.annotate(unconfirmed=WITHOUT_CONFIRMATION))
+    exposures = _by("follow_up_id", standing.annotate(unconfirmed=WITHOUT_CONFIRMATION, untold=UNTOLD))
     checks = _by("follow_up_id", Check.objects.filter(follow_up__in=ids, withdrawn_at=None))
     states = {row.follow_up_id: row for row in FollowUpState.objects.filter(follow_up__in=ids, until_at=None)}
     also = dict(Worker.objects.filter(same_as__in=workers).values_list("pk", "same_as"))

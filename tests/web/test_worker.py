@@ -648,9 +648,9 @@ def test_quiet_hours_silence_the_reminders_inside_them_and_can_be_lifted_again(c
 
     # Reminders come at the opening, when it is due and half an hour before the close: 06:00, 08:00, 09:30.
     settings(wim, EVENING, quiet_from="22:00", quiet_until="08:00")
-    assert kinds() == {"due", "last_call"}
+    assert kinds() == {"due", "last_call", "closed"}
     settings(wim, EVENING, quiet_from="", quiet_until="")
-    assert kinds() == {"opening", "due", "last_call"}
+    assert kinds() == {"opening", "due", "last_call", "closed"}
 
 
 def test_settings_that_leave_the_clock_alone_leave_the_readings_alone(cast, wim):
