@@ -1,7 +1,9 @@
 """Strict readers of the environment. Only config/settings.py calls them."""
 
+import contextlib
 import os
 import secrets
+import stat
 from pathlib import Path
 from typing import Any
 from urllib.parse import SplitResult, parse_qsl, unquote, urlsplit
@@ -82,11 +84,35 @@ def _has_port(parts: SplitResult) -> bool:
         return False
 
 
+def private_folder(folder: Path) -> None:
+    """A folder for its owner only, and so is every file that this process makes from now on.
+
+    Taken as it is only when it is this account's own: the home folder or one that many share would be shut to others.
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True, mode=0o700)
+        mode = folder.stat().st_mode
+        if mode & stat.S_ISVTX or folder.resolve() in (Path.home(), Path("/")):
+            raise ImproperlyConfigured(
+                f"VAR_DIR names {folder}, which is not for us alone: name a folder in it."
+            )
+        if stat.S_IMODE(mode) != 0o700:
+            folder.chmod(0o700)
+    except OSError as error:
+        raise ImproperlyConfigured(
+            f"VAR_DIR names {folder}, which cannot be made private: {error.strerror}."
+        ) from error
+    os.umask(0o077)
+
+
 def local_secret(file: Path) -> str:
-    """A secret for use on one machine, made once and kept owner-readable."""
+    """A secret for use on one machine, made once and kept owner-readable. Two processes at once get the same."""
     if not file.exists():
-        file.parent.mkdir(parents=True, exist_ok=True)
-        descriptor = os.open(file, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+        own = file.with_name(f"{file.name}.{os.getpid()}")
+        descriptor = os.open(own, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
         with os.fdopen(descriptor, "w") as handle:
             handle.write(secrets.token_urlsafe(48))
+        with contextlib.suppress(FileExistsError):
+            os.link(own, file)  # whole or not at all, and never over another's
+        own.unlink()
     return file.read_text()

@@ -19,6 +19,8 @@ SITE_URL = env.text("SITE_URL").rstrip("/")
 REDIS_URL = env.text("REDIS_URL")
 EMAIL_URL = env.text("EMAIL_URL")
 LOCAL_USE = not DATABASE_URL and not SITE_URL
+if LOCAL_USE:
+    env.private_folder(VAR)
 
 DEBUG = False
 SECRET_KEY = env.text("SECRET_KEY")
