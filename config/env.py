@@ -4,6 +4,7 @@ import contextlib
 import os
 import secrets
 import stat
+from ipaddress import IPv4Network, IPv6Network, ip_network
 from pathlib import Path
 from typing import Any
 from urllib.parse import SplitResult, parse_qsl, unquote, urlsplit
@@ -22,6 +23,22 @@ def text(name: str, default: str = "") -> str:
                 f"{name}_FILE names {file}, which cannot be read: {error.strerror}."
             ) from error
     return os.environ.get(name, default).strip()
+
+
+def networks(name: str) -> list[IPv4Network | IPv6Network]:
+    """Addresses or networks (192.0.2.1 or 192.0.2.0/24), with commas or spaces between them."""
+    try:
+        return [ip_network(part) for part in text(name).replace(",", " ").split()]
+    except ValueError as error:
+        raise ImproperlyConfigured(f"{name} must hold addresses or networks: {error}.") from error
+
+
+def count(name: str, default: int) -> int:
+    """A whole number from 1."""
+    value = text(name, str(default))
+    if not (value.isascii() and value.isdigit() and int(value) >= 1):
+        raise ImproperlyConfigured(f"{name} must be a whole number from 1, not {value!r}.")
+    return int(value)
 
 
 def database(url: str, sqlite_file: Path) -> dict[str, Any]:

@@ -41,7 +41,9 @@ async def application(scope: Any, protocol: Any) -> None:
             refuse(protocol, 408, "The body came too slowly.")
             return
         if length != int(stated or 0) and length <= LONGEST_BODY:
-            refuse(protocol, 400, "The body ended early.")  # half of one could say something else than the whole
+            refuse(
+                protocol, 400, "The body ended early."
+            )  # half of one could say something else than the whole
             return
         environ = environment(scope, body, length)
         answer = await asyncio.get_running_loop().run_in_executor(threads, respond, django, environ)

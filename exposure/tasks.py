@@ -3,6 +3,7 @@
 from celery import shared_task
 
 from exposure import clock, pipeline
+from exposure.people.sessions import clear_expired_sessions
 from exposure.record import acting
 
 
@@ -14,6 +15,7 @@ def tick() -> None:
         pipeline.pass_time(at=at)
         for follow_up_id in pipeline.follow_ups_to_replan(at=at):
             replan.delay(follow_up_id)
+        clear_expired_sessions(at=at)
 
 
 @shared_task

@@ -19,7 +19,7 @@ pytestmark = [
 
 
 def described(cursor) -> dict[str, object]:
-    """Every table with its columns, references, indexes and all else it states, in no order; every trigger; what is recorded."""
+    """Every table with all that it states, in no order; every trigger and index; what is recorded."""
 
     def rows(query: str) -> list[tuple]:
         return cursor.execute(query).fetchall()

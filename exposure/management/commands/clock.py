@@ -11,6 +11,7 @@ from django.core.management.base import BaseCommand
 from django.db import close_old_connections
 
 from exposure import clock
+from exposure.people.sessions import clear_expired_sessions
 from exposure.pipeline import follow_ups_to_replan, pass_time, replan_follow_up
 from exposure.record import acting
 
@@ -44,5 +45,6 @@ class Command(BaseCommand):
                 pass_time(at=at)
                 for follow_up_id in follow_ups_to_replan(at=at):
                     replan_follow_up(follow_up_id=follow_up_id, at=at)
+                clear_expired_sessions(at=at)
         except Exception:
             log.exception("This round of the clock failed; the next one tries again.")

@@ -95,7 +95,16 @@ class Command(BaseCommand):
     def _web_server(self, port: int) -> list[str]:
         listen = ["--host", "127.0.0.1", "--port", str(port)]
         size = ["--workers", "1", "--workers-kill-timeout", "5", "--no-ws", "--log-level", "warning"]
-        return [sys.executable, "-m", "granian", "--interface", "rsgi", "config.web:application", *listen, *size]
+        return [
+            sys.executable,
+            "-m",
+            "granian",
+            "--interface",
+            "rsgi",
+            "config.web:application",
+            *listen,
+            *size,
+        ]
 
     def _is_ready(self, children: list[supervise.Child], port: int, stopped: list[int]) -> bool:
         """Wait until the web server answers: False when told to stop meanwhile."""
