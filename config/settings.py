@@ -101,7 +101,7 @@ TEMPLATES = [
 ]
 FORM_RENDERER = "django.forms.renderers.DjangoTemplates"
 
-DATABASES = {"default": env.database(DATABASE_URL, VAR / "exposure.sqlite3")}
+DATABASES = {"default": env.database(DATABASE_URL, VAR / "exposure.sqlite3", env.text("DATABASE_PASSWORD"))}
 DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
 SIMPLE_HISTORY_DATE_INDEX = "composite"
 

@@ -23,7 +23,9 @@ class Adapter(DefaultAccountAdapter):
 
 def too_many(request: HttpRequest) -> HttpResponse:
     """429: the page that says when to go on. Every limit that answers with it counts within a minute."""
-    return render(request, "429.html", status=429, headers={"Retry-After": "60"})
+    answer = render(request, "429.html", status=429)
+    answer["Retry-After"] = "60"
+    return answer
 
 
 class SignInForm(LoginForm):
