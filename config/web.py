@@ -23,7 +23,7 @@ from config.wsgi import application as django  # noqa: E402  (a worker first see
 THREADS = 8  # per worker process; each keeps a database connection
 BODY_WITHIN = 60.0  # seconds for a whole body
 IN_MEMORY = 64 * 1024  # bytes; what is longer waits in a file
-LONGEST_BODY = 16 * 1024 * 1024  # bytes; of what is longer Django learns only that it is
+LONGEST_BODY = 16 * 1024 * 1024  # bytes; Django's own limits are lower
 
 threads = ThreadPoolExecutor(THREADS, thread_name_prefix="request")
 
@@ -40,7 +40,10 @@ async def application(scope: Any, protocol: Any) -> None:
         except TimeoutError:
             refuse(protocol, 408, "The body came too slowly.")
             return
-        if length != int(stated or 0) and length <= LONGEST_BODY:
+        if length > LONGEST_BODY:
+            refuse(protocol, 413, f"At most {LONGEST_BODY} bytes are taken.")
+            return
+        if length != int(stated or 0):
             refuse(
                 protocol, 400, "The body ended early."
             )  # half of one could say something else than the whole
@@ -56,12 +59,11 @@ def refuse(protocol: Any, status: int, why: str) -> None:
 
 
 async def receive(protocol: Any, body: IO[bytes]) -> int:
-    """Collect the body, at most LONGEST_BODY of it; returns how many bytes came, one more than that when too many."""
+    """Collect the body and return how many bytes came; stops as soon as they are more than LONGEST_BODY."""
     length = 0
     async for piece in protocol:
         length += len(piece)
         if length > LONGEST_BODY:
-            length = LONGEST_BODY + 1
             break
         body.write(piece)
     body.seek(0)

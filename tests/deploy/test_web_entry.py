@@ -107,13 +107,14 @@ def test_a_body_of_another_length_than_stated_is_refused(monkeypatch, pieces):
     assert answered(Protocol(*pieces), ("content-length", "3"))[0] == 400
 
 
-def test_of_a_body_that_is_too_long_django_learns_only_that(monkeypatch):
+def test_a_body_that_is_too_long_is_not_read_to_its_end(monkeypatch):
     monkeypatch.setattr(web, "LONGEST_BODY", 3)
+    monkeypatch.setattr(web, "django", None)
 
-    def app(environ, start_response):
-        start_response("413 Too Large", [])
-        return [environ["CONTENT_LENGTH"].encode()]
+    def pieces():
+        yield from (b"ab", b"cd")
+        raise AssertionError("read on")
 
-    monkeypatch.setattr(web, "django", app)
-    protocol = Protocol(b"ab", b"cd", b"ef")
-    assert answered(protocol, ("content-length", "6")) == (413, {}, b"4")
+    protocol = Protocol()
+    protocol.pieces = pieces()
+    assert answered(protocol, ("content-length", "6"))[0] == 413
