@@ -70,10 +70,12 @@ def end_with_parent(number: int, *, parent: int) -> None:
 def end_with_web_server() -> None:
     """For a worker of the web server: killed when the server's main process is, so that no port stays taken.
 
-    SIGKILL, because between fork and its own handlers a worker holds those of the main process, which swallow SIGTERM.
+    Until the worker has handlers of its own it holds those of the main process, which would swallow a stop.
     """
     main = multiprocessing.parent_process()
     if main is not None and main.pid is not None:
+        for number in (signal.SIGTERM, signal.SIGINT):
+            signal.signal(number, signal.SIG_DFL)
         end_with_parent(signal.SIGKILL, parent=main.pid)
 
 

@@ -59,7 +59,7 @@ def test_slow_bodies_do_not_keep_others_waiting(web):
         for _again in range(5):
             began = time.monotonic()
             assert "Sign in" in page(port, "/account/login/")
-            assert time.monotonic() - began < 3
+            assert time.monotonic() - began < 10, "far less than the slow ones are given"
         with sent(port, "Content-Length: 3", b"a=b") as quick:
             assert status_of(quick) == 403, "no token: Django has answered"
         slow[0].sendall(b"x" * 54)
