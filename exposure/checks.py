@@ -28,6 +28,20 @@ def shared_cache(app_configs: Any, **kwargs: Any) -> list[CheckMessage]:
     ]
 
 
+@register(Tags.security, deploy=True)
+def trusted_proxies(app_configs: Any, **kwargs: Any) -> list[CheckMessage]:
+    """W003: behind a proxy that is not trusted, all clients are one to limits and history."""
+    if settings.LOCAL_USE or settings.TRUSTED_PROXIES:
+        return []
+    return [
+        Warning(
+            "Without TRUSTED_PROXIES limits and history take the proxy in front for the client.",
+            hint="Set TRUSTED_PROXIES to the address or network of the proxy with TLS.",
+            id="exposure.W003",
+        )
+    ]
+
+
 @register(Tags.security)
 def sender_address(app_configs: Any, **kwargs: Any) -> list[CheckMessage]:
     """E001: reminders from localhost are refused by mail servers."""

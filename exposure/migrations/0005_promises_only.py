@@ -22,7 +22,7 @@ class Migration(migrations.Migration):
     ]
 
     operations = [
-        migrations.RunPython(unbind, migrations.RunPython.noop),
+        migrations.RunPython(unbind, migrations.RunPython.noop, elidable=True),
         migrations.SeparateDatabaseAndState(
             state_operations=[
                 migrations.RemoveField(
