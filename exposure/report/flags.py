@@ -1,6 +1,12 @@
 """What is odd about a report, in words for the nurse who is asked to look."""
 
+from collections.abc import Sequence
+
+from django.utils.translation import gettext as _now
 from django.utils.translation import gettext_lazy as _
+from django.utils.translation import ngettext
+
+MOST_IN_AN_ALERT = 5
 
 TEXTS = {
     "unlisted_person": _("The person is on no list."),
@@ -23,6 +29,9 @@ TEXTS = {
     "contradictory": _("The answers contradict each other."),
     "outdated_facts": _("The questions came from a version that is not known here."),
     "criteria_retired": _("The questions came from a version that is no longer in use."),
+    "altered": _(
+        "Parts could not be stored as sent: unreadable characters show as �, very large numbers stand as text."
+    ),
     "self_answered": _("The worker reported themself; their answers wait for a clinician."),
 }
 PREFIXES = {
@@ -34,6 +43,17 @@ PREFIXES = {
 def in_words(flag: str) -> str:
     """One flag as a sentence."""
     kind, _colon, name = flag.partition(":")
+    if kind == "more":
+        return ngettext("%(count)s more.", "%(count)s more.", int(name)) % {"count": name}
     if kind in PREFIXES:
         return PREFIXES[kind] % {"name": name[:60]}
     return str(TEXTS.get(kind, flag))
+
+
+def in_an_alert(flags: Sequence[str]) -> str:
+    """The first flags in words and how many more there are; the report's page has them all."""
+    named = [flag for flag in flags if not flag.startswith("more:")]
+    more = sum(int(flag.partition(":")[2]) for flag in flags if flag.startswith("more:"))
+    more += len(named[MOST_IN_AN_ALERT:])
+    words = " ".join(map(in_words, named[:MOST_IN_AN_ALERT]))
+    return _now("%(words)s And %(count)s more.") % {"words": words, "count": more} if more else words

@@ -7,6 +7,7 @@ odd is kept, and named in `flags` by those who understand it.
 import hashlib
 import math
 import uuid
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
@@ -24,6 +25,9 @@ PERSON_KEYS = ("name", "phone", "employer")
 DEFAULTS: dict[str, Any] = {"drill": False, "facts": {}, "first_aid": [], "narrative": "", "phase": "removal"}
 ALPHABET = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"
 LARGEST_EXACT = 2**53 - 1
+MOST_NAMED = 200  # oddities named one by one; the rest are counted
+LONGEST_NAME = 60  # of an oddity; the body keeps it whole
+REPLACED = "\ufffd"
 YEARS = range(1900, 9999)  # another year is a slip, and may leave the calendar in another time zone
 
 
@@ -58,8 +62,10 @@ def read_submission(raw: Any) -> Submission:
         raise BadSubmission(*problems)
     facts, odd = _answers(body.get("facts") or {})
     person = body.get("person")
-    flags = [f"unknown_key:{key}" for key in body if key not in KEYS]
-    flags += [f"unknown_key:person.{key}" for key in person or () if key not in PERSON_KEYS] + odd
+    unknown = [f"unknown_key:{key[:LONGEST_NAME]}" for key in body if key not in KEYS]
+    unknown += [f"unknown_key:person.{key[:LONGEST_NAME]}" for key in person or () if key not in PERSON_KEYS]
+    altered = body != raw or any(REPLACED in (body.get(name) or "") for name in TEXTS)
+    flags = (["altered"] if altered else []) + unknown + odd
     return Submission(
         submission_id=submission_id,
         body=body,
@@ -69,8 +75,14 @@ def read_submission(raw: Any) -> Submission:
         drill=bool(body.get("drill")),
         facts=facts,
         first_aid=tuple(body.get("first_aid") or ()),
-        flags=tuple(flags),
+        flags=counted_beyond(flags),
     )
+
+
+def counted_beyond(flags: Sequence[str], most: int = MOST_NAMED) -> tuple[str, ...]:
+    """The first `most` flags, each once, and as a last one how many more there are."""
+    flags = tuple(dict.fromkeys(flags))
+    return flags if len(flags) <= most else (*flags[:most], f"more:{len(flags) - most}")
 
 
 def _wrong_types(body: dict[str, Any]) -> list[Problem]:
@@ -106,7 +118,7 @@ def _answers(facts: dict[str, Any]) -> tuple[dict[str, str | int | float], list[
         if isinstance(answer, str) or (isinstance(answer, int | float) and not isinstance(answer, bool)):
             answers[name] = answer
         elif answer is not None:
-            odd.append(f"unknown_answer:{name}")
+            odd.append(f"unknown_answer:{name[:LONGEST_NAME]}")
     return answers, odd
 
 
@@ -114,12 +126,14 @@ def storable(value: Any) -> Any:
     """The value as both databases and RFC 8785 can hold it.
 
     NUL and lone surrogates become U+FFFD; numbers that a double cannot hold exactly or that are not finite become
-    their text.
+    their text. Keys that would become one stay apart.
     """
     if isinstance(value, str):
-        return value.replace("\0", "\ufffd").encode("utf-16", "surrogatepass").decode("utf-16", "replace")
+        if value.isascii() and "\0" not in value:
+            return value
+        return value.replace("\0", REPLACED).encode("utf-16", "surrogatepass").decode("utf-16", "replace")
     if isinstance(value, dict):
-        return {storable(str(key)): storable(item) for key, item in value.items()}
+        return dict(zip(_storable_keys(value), map(storable, value.values()), strict=True))
     if isinstance(value, list):
         return [storable(item) for item in value]
     if isinstance(value, float) and not math.isfinite(value):
@@ -127,6 +141,21 @@ def storable(value: Any) -> Any:
     if isinstance(value, int) and not isinstance(value, bool) and abs(value) > LARGEST_EXACT:
         return str(value)
     return value
+
+
+def _storable_keys(value: dict[Any, Any]) -> list[str]:
+    """The keys as they can be stored, in their order; which of several alike gets what does not hang on the order."""
+    keys = [str(key) for key in value]
+    kept = {key: storable(key) for key in keys}
+    if len(set(kept.values())) < len(keys):
+        taken = {key for key in keys if kept[key] == key}
+        for key in sorted(key for key in keys if kept[key] != key):
+            if kept[key] in taken:
+                kept[key] = key.encode("unicode_escape").decode("ascii")
+                while kept[key] in taken:
+                    kept[key] += REPLACED
+            taken.add(kept[key])
+    return [kept[key] for key in keys]
 
 
 def content_digest(
