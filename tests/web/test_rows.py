@@ -4,6 +4,7 @@ from datetime import timedelta
 
 import pytest
 
+from exposure.attend.models import Alert
 from exposure.followup.models import FollowUp
 from exposure.people.models import Worker
 from exposure.pipeline import attend
