@@ -98,9 +98,13 @@ def _take_in(submission: Submission, reporter: User, at: datetime) -> Reported:
 
 def _raise_report_alerts(breach: Breach, assessments: Iterable[Assessment], at: datetime) -> None:
     if any(one.version is None for one in assessments):
-        because = _("No criteria are adopted for this: the report is not assessed.")
+        failed = flags.criteria_that_failed(breach.flags)
+        because = " ".join(map(flags.in_words, failed)) or _(
+            "No criteria are adopted for this: the report is not assessed."
+        )
         alerts.raise_alert(breach, Cause.UNASSESSED, because, site=breach.site, at=at)
-    odd = [flag for flag in breach.flags if flag not in NOT_ODD]
+    said = NOT_ODD.union(flags.criteria_that_failed(breach.flags))
+    odd = [flag for flag in breach.flags if flag not in said]
     if odd:
         alerts.raise_alert(breach, Cause.TO_LOOK_AT, flags.in_an_alert(odd), site=breach.site, at=at)
 

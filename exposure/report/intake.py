@@ -10,6 +10,7 @@ from exposure.people.access import roles_of
 from exposure.people.models import User, Worker
 from exposure.places.models import FailureType, FirstAidCard, Site, Station, Step
 from exposure.record import Recorded
+from exposure.report.flags import capped
 from exposure.report.models import Breach, Case, Removal
 from exposure.report.submission import Submission, read_instant, reference
 
@@ -75,7 +76,7 @@ def store_breach(submission: Submission, *, reporter: User, at: datetime) -> Bre
         narrative=texts["narrative"],
         body=submission.body,
         body_sha256=submission.sha256,
-        flags=flags,
+        flags=capped(flags),
         reference=reference(submission.submission_id),
     )
 

@@ -7,7 +7,6 @@ odd is kept, and named in `flags` by those who understand it.
 import hashlib
 import math
 import uuid
-from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
@@ -25,8 +24,6 @@ PERSON_KEYS = ("name", "phone", "employer")
 DEFAULTS: dict[str, Any] = {"drill": False, "facts": {}, "first_aid": [], "narrative": "", "phase": "removal"}
 ALPHABET = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"
 LARGEST_EXACT = 2**53 - 1
-MOST_NAMED = 200  # oddities named one by one; the rest are counted
-LONGEST_NAME = 60  # of an oddity; the body keeps it whole
 REPLACED = "\ufffd"
 YEARS = range(1900, 9999)  # another year is a slip, and may leave the calendar in another time zone
 
@@ -62,8 +59,8 @@ def read_submission(raw: Any) -> Submission:
         raise BadSubmission(*problems)
     facts, odd = _answers(body.get("facts") or {})
     person = body.get("person")
-    unknown = [f"unknown_key:{key[:LONGEST_NAME]}" for key in body if key not in KEYS]
-    unknown += [f"unknown_key:person.{key[:LONGEST_NAME]}" for key in person or () if key not in PERSON_KEYS]
+    unknown = [f"unknown_key:{key}" for key in body if key not in KEYS]
+    unknown += [f"unknown_key:person.{key}" for key in person or () if key not in PERSON_KEYS]
     altered = body != raw or any(REPLACED in (body.get(name) or "") for name in TEXTS)
     flags = (["altered"] if altered else []) + unknown + odd
     return Submission(
@@ -75,14 +72,8 @@ def read_submission(raw: Any) -> Submission:
         drill=bool(body.get("drill")),
         facts=facts,
         first_aid=tuple(body.get("first_aid") or ()),
-        flags=counted_beyond(flags),
+        flags=tuple(flags),
     )
-
-
-def counted_beyond(flags: Sequence[str], most: int = MOST_NAMED) -> tuple[str, ...]:
-    """The first `most` flags, each once, and as a last one how many more there are."""
-    flags = tuple(dict.fromkeys(flags))
-    return flags if len(flags) <= most else (*flags[:most], f"more:{len(flags) - most}")
 
 
 def _wrong_types(body: dict[str, Any]) -> list[Problem]:
@@ -118,7 +109,7 @@ def _answers(facts: dict[str, Any]) -> tuple[dict[str, str | int | float], list[
         if isinstance(answer, str) or (isinstance(answer, int | float) and not isinstance(answer, bool)):
             answers[name] = answer
         elif answer is not None:
-            odd.append(f"unknown_answer:{name[:LONGEST_NAME]}")
+            odd.append(f"unknown_answer:{name}")
     return answers, odd
 
 
