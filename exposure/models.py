@@ -1,6 +1,6 @@
 """Every model of the app, re-exported so that Django finds them. Nothing is defined here."""
 
-from exposure.attend.models import Alert, AlertEntry, Call, Task
+from exposure.attend.models import Alert, AlertEntry, Call, OtherDecision, Promise
 from exposure.audit.models import AccessEntry
 from exposure.classify.models import Adoption, Assessment, CriteriaVersion, Replay, Signature, Tick
 from exposure.clear.models import Clearance
@@ -28,7 +28,16 @@ from exposure.places.models import (
     Step,
     StepFailure,
 )
-from exposure.remind.models import Attempt, AttemptOutcome, Heartbeat, Message, Reminder, Rung
+from exposure.remind.models import (
+    Attempt,
+    AttemptOutcome,
+    Heartbeat,
+    Message,
+    Planned,
+    Reminder,
+    Rung,
+    SetAside,
+)
 from exposure.report.models import (
     Breach,
     Case,
@@ -70,7 +79,10 @@ __all__ = [
     "Mark",
     "Message",
     "OtherContent",
+    "OtherDecision",
+    "Planned",
     "PrivateNote",
+    "Promise",
     "Protection",
     "Protocol",
     "Reading",
@@ -81,6 +93,7 @@ __all__ = [
     "Restriction",
     "Role",
     "Rung",
+    "SetAside",
     "Signature",
     "Site",
     "SiteWindow",
@@ -88,7 +101,6 @@ __all__ = [
     "StationProtocol",
     "Step",
     "StepFailure",
-    "Task",
     "Tick",
     "Told",
     "UnplacedReading",

@@ -183,11 +183,17 @@ def _stamp_row(row: Any) -> None:
     row.recorded_at, row.recorded_by, row.origin = context.at, context.actor, context.origin
 
 
-def create_many(model: type[ModelT], rows: Iterable[ModelT]) -> list[ModelT]:
-    """Insert rows of a recorded model and the first version of each, in one transaction."""
+def create_many(
+    model: type[ModelT], rows: Iterable[ModelT], *, ignore_conflicts: bool = False
+) -> list[ModelT]:
+    """Insert rows of a recorded model and the first version of each, in one transaction. With `ignore_conflicts` a row
+    that would break a constraint of uniqueness is left out; returned are those that were stored."""
     context = current()
+    rows = list(rows)
     with transaction.atomic():
-        created = models.QuerySet(model).bulk_create(list(rows))
+        created = models.QuerySet(model).bulk_create(rows, ignore_conflicts=ignore_conflicts)
+        if ignore_conflicts and rows:  # the database does not say which of them it took
+            created = list(models.QuerySet(model).filter(uid__in=[row.uid for row in rows]))
         _write_versions(model, created, context, update=False)
     return created
 

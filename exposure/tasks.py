@@ -3,7 +3,7 @@
 from celery import shared_task
 
 from exposure import clock
-from exposure.pipeline import remind, turn
+from exposure.pipeline import remind
 from exposure.record import acting
 
 
@@ -13,13 +13,3 @@ def tick() -> None:
     at = clock.now()
     with acting("task:tick", "queue", at=at):
         remind.pass_time(at=at)
-        for follow_up_id in turn.follow_ups_to_replan(at=at):
-            replan.delay(follow_up_id)
-
-
-@shared_task
-def replan(follow_up_id: int) -> None:
-    """Bring one follow-up's unopened readings in line with today's time-zone rules and windows."""
-    at = clock.now()
-    with acting("task:replan", "queue", at=at):
-        turn.replan_follow_up(follow_up_id=follow_up_id, at=at)

@@ -14,7 +14,7 @@ from exposure.attend.models import Alert
 from exposure.people.access import View
 from exposure.pipeline import attend
 
-ROWS = Alert.objects.select_related(
+ROWS = Alert.objects.with_look().select_related(
     "site", "breach__worker", "follow_up__worker", "worker", "held_by", "closed_by"
 )
 
@@ -33,7 +33,11 @@ class AlertSerializer(serializers.ModelSerializer):
     breach = uid("breach")
     follow_up = uid("follow_up")
     cause = serializers.CharField()
+    because = serializers.CharField(
+        source="words", help_text="The worst, and the newest where it is another."
+    )
     held_by = code("held_by", "name")
+    next_look_at = serializers.DateTimeField(allow_null=True)
     closed_by = code("closed_by", "name")
     outcome = CodeOrNull()
 
@@ -48,6 +52,8 @@ class AlertSerializer(serializers.ModelSerializer):
             "cause",
             "urgent",
             "because",
+            "times",
+            "dated_at",
             "raised_at",
             "round",
             "round_at",
@@ -82,7 +88,7 @@ class Alerts(Resource):
 
 
 class AlertAcknowledgement(Resource):
-    @described("acknowledge_alert", "Seen, and taken over", {200: AlertSerializer}, 404)
+    @described("acknowledge_alert", "Seen, and taken over", {200: AlertSerializer}, 404, 409)
     def post(self, request: Request, uid: UUID) -> Response:
         alert = self.find(ROWS, View.CLINICAL, uid=uid)
         return Response(
@@ -91,7 +97,9 @@ class AlertAcknowledgement(Resource):
 
 
 class AlertClosing(Resource):
-    @described("close_alert", "Close with an outcome", {200: AlertSerializer}, 404, body=ClosingSerializer)
+    @described(
+        "close_alert", "Close with an outcome", {200: AlertSerializer}, 404, 409, body=ClosingSerializer
+    )
     def post(self, request: Request, uid: UUID) -> Response:
         alert, body = self.find(ROWS, View.CLINICAL, uid=uid), self.body(ClosingSerializer)
         return Response(

@@ -18,6 +18,7 @@ from rest_framework.exceptions import APIException, ValidationError
 from rest_framework.response import Response
 from rest_framework.views import exception_handler
 
+from exposure.attend.standing import describe
 from exposure.outage import RETRY_AFTER_SECONDS, is_outage
 from exposure.refusal import BadSubmission, Conflict, NotYet, Problem
 from exposure.report.submission import storable
@@ -42,6 +43,16 @@ class FieldErrorSerializer(serializers.Serializer):
     parameter = serializers.CharField(required=False)
 
 
+class StandingSerializer(serializers.Serializer):
+    """The decision that stands, in a 409."""
+
+    type = serializers.CharField()
+    id = serializers.CharField()
+    by = serializers.CharField()
+    at = serializers.DateTimeField(allow_null=True)
+    decision = serializers.CharField()
+
+
 class ProblemSerializer(serializers.Serializer):
     """The members that any problem may have."""
 
@@ -51,6 +62,7 @@ class ProblemSerializer(serializers.Serializer):
     detail = serializers.CharField()
     errors = FieldErrorSerializer(many=True, required=False)
     reasons = serializers.ListField(child=serializers.CharField(), required=False)
+    standing = StandingSerializer(required=False)
 
 
 def problem(status: int, detail: str, headers: dict[str, str] | None = None, **members: Any) -> Response:
@@ -89,8 +101,10 @@ def handle(exception: Exception, context: dict[str, Any]) -> Response | None:
     match exception:
         case BadSubmission():
             return refused(exception.problems)
-        case Conflict():
+        case Conflict(standing=None):
             return problem(HTTPStatus.CONFLICT, _("This submission_id is taken. Send a new one."))
+        case Conflict():
+            return _another_stands(exception)
         case NotYet():
             detail = _("This cannot be done yet.")
             return problem(HTTPStatus.CONFLICT, detail, reasons=list(exception.reasons))
@@ -110,6 +124,20 @@ def handle(exception: Exception, context: dict[str, Any]) -> Response | None:
     members = {"errors": exception.errors} if isinstance(exception, BadParameters) else {}
     headers = {name: answer[name] for name in ("WWW-Authenticate", "Retry-After", "Allow") if name in answer}
     return problem(answer.status_code, answer.data["detail"], headers, **members)
+
+
+def _another_stands(conflict: Conflict) -> Response:
+    """409 with the decision that stands."""
+    stands = describe(conflict.standing)
+    detail = _("Another decision stands already. What you sent is kept beside it, and changes nothing.")
+    standing = {
+        "type": stands.kind,
+        "id": stands.uid,
+        "by": stands.by,
+        "at": stands.at.isoformat() if stands.at else None,
+        "decision": stands.what,
+    }
+    return problem(HTTPStatus.CONFLICT, detail, standing=standing)
 
 
 def _flat(detail: Any, pointer: str = "") -> Iterator[Problem]:

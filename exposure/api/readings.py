@@ -2,7 +2,6 @@
 
 from http import HTTPStatus
 from typing import Any
-from uuid import UUID
 
 from django.utils.translation import gettext as _
 from rest_framework import serializers
@@ -110,7 +109,7 @@ class Readings(Resource):
         problem=RefusedEntrySerializer,
     )
     def post(self, request: Request) -> Response:
-        worker, again = self._whose(), self._stands()
+        worker = self._whose()
         logged = follow.log_reading(body=request.data, worker=worker, entered_by=request.user, at=request.at)
         if logged.problems and logged.row is None:
             return refused(logged.problems, kept=False)
@@ -119,7 +118,7 @@ class Readings(Resource):
             return refused(logged.problems, kept=True, **now)
         fills = [check.uid for check in logged.fills]
         answer = LoggedSerializer({"id": logged.row.uid, "fills": fills, "state": logged.state, **now})
-        return Response(answer.data, status=HTTPStatus.OK if again else HTTPStatus.CREATED)
+        return Response(answer.data, status=HTTPStatus.CREATED if logged.created else HTTPStatus.OK)
 
     def _whose(self) -> Worker:
         """The named worker, if the caller may see them, else the caller."""
@@ -137,10 +136,3 @@ class Readings(Resource):
         if not isinstance(self.request.data, dict):
             raise BadSubmission(Problem("", _("Send a JSON object.")))
         return self.request.data.get(name)
-
-    def _stands(self) -> bool:
-        """Whether this reading was stored before; what is no id the pipeline refuses."""
-        try:
-            return Reading.objects.filter(uid=UUID(self._entered("submission_id"))).exists()
-        except (TypeError, ValueError, AttributeError):
-            return False

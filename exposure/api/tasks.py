@@ -9,11 +9,14 @@ from rest_framework.response import Response
 from exposure.api.fields import code, own_uid, uid
 from exposure.api.resource import Filters, Resource
 from exposure.api.schema import described, page_of
-from exposure.attend.models import Task
+from exposure.attend.models import Promise
 from exposure.people.access import View
 from exposure.pipeline import attend
 
-ROWS = Task.objects.select_related("site", "breach__worker", "exposure__follow_up__worker", "completed_by")
+TASKS = (Promise.Kind.TASK, Promise.Kind.REVIEW)
+ROWS = Promise.objects.filter(kind__in=TASKS).select_related(
+    "site", "breach", "worker", "exposure__follow_up", "kept_by"
+)
 
 
 class TaskFilters(Filters):
@@ -26,11 +29,13 @@ class TaskSerializer(serializers.ModelSerializer):
     site = code("site")
     breach = uid("breach")
     follow_up = uid("exposure.follow_up")
-    completed_by = code("completed_by", "name")
-    code = serializers.CharField()
+    completed_at = serializers.DateTimeField(source="kept_at", allow_null=True)
+    completed_by = code("kept_by", "name")
+    dropped_at = serializers.DateTimeField(source="void_at", allow_null=True)
+    code = serializers.CharField(source="key")
 
     class Meta:
-        model = Task
+        model = Promise
         fields = (
             "id",
             "site",
@@ -59,13 +64,12 @@ class Tasks(Resource):
         if "site" in wanted:
             rows = rows.filter(site__code=wanted["site"])
         if "open" in wanted:
-            to_do = {"completed_at": None, "dropped_at": None}
-            rows = rows.filter(**to_do) if wanted["open"] else rows.exclude(**to_do)
+            rows = rows.open() if wanted["open"] else rows.exclude(kept_at=None, void_at=None)
         return self.page(rows, TaskSerializer, wanted)
 
 
 class TaskCompletion(Resource):
-    @described("complete_task", "Done", {200: TaskSerializer}, 404, body=CompletionSerializer)
+    @described("complete_task", "Done", {200: TaskSerializer}, 404, 409, body=CompletionSerializer)
     def post(self, request: Request, uid: UUID) -> Response:
         task, body = self.find(ROWS, View.CLINICAL, uid=uid), self.body(CompletionSerializer)
         return Response(

@@ -1,28 +1,48 @@
-"""What a follow-up asks of people: alerts, tasks, calls and restrictions."""
+"""What waits for a person, by when: promises, alerts, calls."""
+
+from datetime import datetime
 
 from django.conf import settings
 from django.db import models
-from django.db.models import Q
+from django.db.models import OuterRef, Q, Subquery
 from django.utils.translation import gettext_lazy as _
 
+from exposure.classify.models import CriteriaVersion
 from exposure.followup.models import Exposure, FollowUp, Reading, UnplacedReading
 from exposure.people.models import Worker
 from exposure.places.models import Site
-from exposure.record import InsertOnly, Recorded
+from exposure.record import GuardedQuerySet, InsertOnly, Recorded
 from exposure.report.models import Breach
 
-ONE_SUBJECT = (
-    Q(breach__isnull=False, follow_up=None, worker=None)
-    | Q(breach=None, follow_up__isnull=False, worker=None)
-    | Q(breach=None, follow_up=None, worker__isnull=False)
-)
+ALERTED = ("breach", "follow_up", "worker")
+SUBJECTS = ("breach", "exposure", "follow_up", "alert", "version")
+
+
+def _only(own: str, subjects: tuple[str, ...]) -> Q:
+    """Of these foreign keys `own` alone is set."""
+    return Q(**{f"{own}__isnull": False}, **{subject: None for subject in subjects if subject != own})
+
+
+def _exactly_one(subjects: tuple[str, ...]) -> Q:
+    condition = Q()
+    for own in subjects:
+        condition |= _only(own, subjects)
+    return condition
+
+
+class AlertQuerySet(GuardedQuerySet):
+    def with_look(self) -> "AlertQuerySet":
+        """With the instant of the next look, which `next_look_at` then gives without a statement of its own."""
+        looks = Promise.objects.open().filter(alert=OuterRef("pk"), kind=Promise.Kind.LOOK)
+        return self.annotate(look_due_at=Subquery(looks.values("due_at")[:1]))
 
 
 class Alert(Recorded):
     """Something a clinician must act on, about one breach, follow-up or worker; one per cause while open.
 
-    Acknowledged is not closed: `next_look_at` names when it pages again. A new trigger after the acknowledgement
-    opens a new round.
+    Acknowledged is not closed: a promise of the kind `look` names when it pages again. A new trigger after the
+    acknowledgement opens a new round. Joined or renewed, `because` says the worst (of the highest `weight`) and
+    `newest` what came last. `dated_at` is the deadline or the event, `raised_at` when it was noticed.
     """
 
     class Cause(models.TextChoices):
@@ -38,6 +58,10 @@ class Alert(Recorded):
         COULD_NOT = "could_not", _("could not take a reading")
         SILENCE = "silence", _("silent")
         LATE_TASK = "late_task", _("task late")
+        TASK_SOON = "task_soon", _("task soon due")
+        LATE_REVIEW = "late_review", _("late to look at the tier again")
+        LATE_SIGNATURE = "late_signature", _("late to sign")
+        LATE_CALL = "late_call", _("call overdue")
         UNREACHABLE = "unreachable", _("messages do not arrive")
         CASE_CHANGED = "case_changed", _("the case has changed")
         WITHDRAWAL = "withdrawal", _("withdrawal asked for")
@@ -57,14 +81,17 @@ class Alert(Recorded):
     cause = models.CharField(max_length=30, choices=Cause)
     urgent = models.BooleanField(default=False)
     because = models.TextField()
+    weight = models.DecimalField(max_digits=8, decimal_places=2, default=0)
+    newest = models.TextField(blank=True)
+    times = models.PositiveIntegerField(default=1)
     raised_at = models.DateTimeField()
+    dated_at = models.DateTimeField(null=True, blank=True)
     round = models.PositiveSmallIntegerField(default=1)
     round_at = models.DateTimeField()
     acknowledged_at = models.DateTimeField(null=True, blank=True)
     held_by = models.ForeignKey(
         settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="held_alerts"
     )
-    next_look_at = models.DateTimeField(null=True, blank=True)
     closed_at = models.DateTimeField(null=True, blank=True)
     closed_by = models.ForeignKey(
         settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="closed_alerts"
@@ -72,10 +99,12 @@ class Alert(Recorded):
     outcome = models.CharField(max_length=20, choices=Outcome, blank=True)
     note = models.TextField(blank=True)
 
+    objects = models.Manager.from_queryset(AlertQuerySet)()
+
     class Meta:
         ordering = ["-urgent", "round_at"]
         constraints = [
-            models.CheckConstraint(condition=ONE_SUBJECT, name="alert_one_subject"),
+            models.CheckConstraint(condition=_exactly_one(ALERTED), name="alert_one_subject"),
             models.CheckConstraint(
                 condition=Q(closed_at=None) | (Q(closed_by__isnull=False) & ~Q(outcome="")),
                 name="alert_closed_with_outcome",
@@ -84,12 +113,27 @@ class Alert(Recorded):
                 models.UniqueConstraint(
                     fields=[subject, "cause"], condition=Q(closed_at=None), name=f"alert_open_{subject}"
                 )
-                for subject in ("breach", "follow_up", "worker")
+                for subject in ALERTED
             ),
         ]
 
     def __str__(self) -> str:
         return f"{self.cause} {self.raised_at:%Y-%m-%d %H:%M}"
+
+    @property
+    def next_look_at(self) -> datetime | None:
+        """When it pages again although it was seen."""
+        if "look_due_at" not in self.__dict__:
+            look = self.promises.open().filter(kind=Promise.Kind.LOOK).first()
+            self.__dict__["look_due_at"] = look.due_at if look else None
+        return self.__dict__["look_due_at"]
+
+    @property
+    def words(self) -> str:
+        """The worst and, where it is another, the newest."""
+        if not self.newest or self.newest == self.because:
+            return self.because
+        return _("%(worst)s Newest: %(newest)s") % {"worst": self.because, "newest": self.newest}
 
 
 class AlertEntry(InsertOnly):
@@ -100,6 +144,7 @@ class AlertEntry(InsertOnly):
         JOINED = "joined", _("happened again")
         ROUND = "round", _("happened again after it was seen")
         ACKNOWLEDGED = "acknowledged", _("seen")
+        TAKEN = "taken", _("taken over")
         LOOK_DUE = "look_due", _("next look due")
         CLOSED = "closed", _("closed")
 
@@ -110,6 +155,9 @@ class AlertEntry(InsertOnly):
     unplaced = models.ForeignKey(
         UnplacedReading, models.PROTECT, null=True, blank=True, related_name="alert_entries"
     )
+    promise = models.ForeignKey(
+        "Promise", models.PROTECT, null=True, blank=True, related_name="alert_entries"
+    )
 
     class Meta:
         ordering = ["recorded_at", "id"]
@@ -118,36 +166,109 @@ class AlertEntry(InsertOnly):
         return f"{self.alert_id} {self.kind}"
 
 
-class Task(Recorded):
-    """Work with a time by which it must be done, from the plan or the site."""
+class PromiseQuerySet(GuardedQuerySet):
+    def open(self) -> "PromiseQuerySet":
+        """Neither kept nor void."""
+        return self.filter(kept_at=None, void_at=None)
 
-    site = models.ForeignKey(Site, models.PROTECT, related_name="tasks")
-    breach = models.ForeignKey(Breach, models.PROTECT, null=True, blank=True, related_name="tasks")
-    exposure = models.ForeignKey(Exposure, models.PROTECT, null=True, blank=True, related_name="tasks")
-    code = models.SlugField(max_length=60)
-    title = models.CharField(max_length=200)
+    def late(self, *, at: datetime) -> "PromiseQuerySet":
+        """Open, and past its time."""
+        return self.open().filter(due_at__lte=at)
+
+    def waiting(self, *, at: datetime) -> "PromiseQuerySet":
+        """Open, and it can be kept from now on."""
+        return self.open().filter(Q(not_before=None) | Q(not_before__lte=at))
+
+
+class Promise(Recorded):
+    """Somebody must do something by then. Everything that waits for anybody is one of these.
+
+    Its subject is a breach, an exposure, a follow-up, an alert, a version of criteria or, with none of these, the
+    worker; `worker` is whom it is about in any case but a version's. `key` says which of its kind, for one subject: a
+    task's code, the uid of what is to be signed. `due_at` follows what is in force (a task that waits for another has
+    none yet); `basis` says what it counts from. Kept is done, by `kept_by`; void is no longer asked, because its cause
+    has ended. `urgent`: late, it is urgent. `noticed_at` and `warned_at`: when lateness, and its approach, were told;
+    emptied when the time moves ahead.
+    """
+
+    class Kind(models.TextChoices):
+        TELL = "tell", _("tell the worker")
+        CONFIRM = "confirm", _("confirm the report")
+        TASK = "task", _("task")
+        REVIEW = "review", _("look at the tier again")
+        LOOK = "look", _("next look")
+        CALL = "call", _("ring")
+        SIGN = "sign", _("sign")
+
+    site = models.ForeignKey(Site, models.PROTECT, related_name="promises")
+    kind = models.CharField(max_length=20, choices=Kind)
+    key = models.CharField(max_length=100, blank=True)
+    title = models.CharField(max_length=200, blank=True)
+    breach = models.ForeignKey(Breach, models.PROTECT, null=True, blank=True, related_name="promises")
+    exposure = models.ForeignKey(Exposure, models.PROTECT, null=True, blank=True, related_name="promises")
+    follow_up = models.ForeignKey(FollowUp, models.PROTECT, null=True, blank=True, related_name="promises")
+    worker = models.ForeignKey(Worker, models.PROTECT, null=True, blank=True, related_name="promises")
+    alert = models.ForeignKey(Alert, models.PROTECT, null=True, blank=True, related_name="promises")
+    version = models.ForeignKey(
+        CriteriaVersion, models.PROTECT, null=True, blank=True, related_name="promises"
+    )
+    asked_at = models.DateTimeField()
     not_before = models.DateTimeField(null=True, blank=True)
+    warn_at = models.DateTimeField(null=True, blank=True)
     due_at = models.DateTimeField(null=True, blank=True)
-    starts_from = models.CharField(
-        max_length=60, blank=True, help_text=_("exposure, report, or a task's code")
+    basis = models.CharField(max_length=100, blank=True, help_text=_("as 24h after report"))
+    urgent = models.BooleanField(default=False)
+    kept_at = models.DateTimeField(null=True, blank=True)
+    kept_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="kept_promises"
     )
-    completed_at = models.DateTimeField(null=True, blank=True)
-    completed_by = models.ForeignKey(
-        settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="completed_tasks"
-    )
-    dropped_at = models.DateTimeField(null=True, blank=True)
     note = models.TextField(blank=True)
+    void_at = models.DateTimeField(null=True, blank=True)
+    void_because = models.CharField(max_length=60, blank=True)
+    noticed_at = models.DateTimeField(null=True, blank=True)
+    warned_at = models.DateTimeField(null=True, blank=True)
+
+    objects = models.Manager.from_queryset(PromiseQuerySet)()
 
     class Meta:
         ordering = ["due_at", "id"]
         constraints = [
-            models.UniqueConstraint(
-                fields=["exposure", "code"], condition=Q(dropped_at=None), name="task_once_per_exposure"
-            )
+            models.CheckConstraint(
+                condition=_exactly_one(SUBJECTS) | (_only("worker", (*SUBJECTS, "worker"))),
+                name="promise_one_subject",
+            ),
+            models.CheckConstraint(
+                condition=Q(worker__isnull=False) | Q(version__isnull=False), name="promise_about_somebody"
+            ),
+            models.CheckConstraint(condition=Q(kept_at=None) | Q(void_at=None), name="promise_kept_or_void"),
+            *(
+                models.UniqueConstraint(
+                    fields=[subject, "kind", "key"],
+                    condition=Q(void_at=None)
+                    & _only(subject, SUBJECTS if subject in SUBJECTS else (*SUBJECTS, subject)),
+                    name=f"promise_once_{subject}",
+                )
+                for subject in (*SUBJECTS, "worker")
+            ),
+        ]
+        indexes = [
+            models.Index(
+                fields=["due_at"],
+                condition=Q(kept_at=None, void_at=None, noticed_at=None),
+                name="promise_late",
+            ),
+            models.Index(
+                fields=["warn_at"],
+                condition=Q(kept_at=None, void_at=None, warned_at=None),
+                name="promise_to_warn",
+            ),
+            models.Index(
+                fields=["site", "kind"], condition=Q(kept_at=None, void_at=None), name="promise_open"
+            ),
         ]
 
     def __str__(self) -> str:
-        return self.title
+        return self.title or self.kind
 
 
 class Call(InsertOnly):
@@ -165,3 +286,22 @@ class Call(InsertOnly):
 
     def __str__(self) -> str:
         return f"{self.worker_id} {self.called_at:%Y-%m-%d %H:%M}"
+
+
+class OtherDecision(InsertOnly):
+    """What somebody decided while another decision stood already: answered with that one, and kept.
+
+    `subject` is a model's name and the uid of its row; `sent` what was decided, as JSON.
+    """
+
+    site = models.ForeignKey(Site, models.PROTECT, related_name="other_decisions")
+    worker = models.ForeignKey(Worker, models.PROTECT, null=True, blank=True, related_name="other_decisions")
+    deed = models.CharField(max_length=40)
+    subject = models.CharField(max_length=100, db_index=True)
+    sent = models.JSONField(default=dict)
+
+    class Meta:
+        ordering = ["recorded_at", "id"]
+
+    def __str__(self) -> str:
+        return f"{self.deed} {self.subject}"

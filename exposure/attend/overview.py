@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 from django.db.models import Q
 
-from exposure.attend.models import Alert, Call, Task
+from exposure.attend.models import Alert, Call, Promise
 from exposure.followup.models import Check, Exposure, Fill, FollowUp, FollowUpState, Reading, Restriction
 from exposure.followup.observed import SeenDay, seen_days
 from exposure.followup.schedule import end_of_day
@@ -39,7 +39,7 @@ class Overview:
     lines: tuple[CheckLine, ...]
     state: FollowUpState | None
     alerts: tuple[Alert, ...]
-    tasks: tuple[Task, ...]
+    tasks: tuple[Promise, ...]
     restrictions: tuple[Restriction, ...]
     last_reading: Reading | None
     last_contact_at: datetime
@@ -131,13 +131,15 @@ def overviews(follow_ups: Iterable[FollowUp], *, at: datetime) -> list[Overview]
     fills = _newest_fills(ids, readings)
     readings_of = _by_person(readings, also)
     calls_of = _by_person(Call.objects.filter(worker__in=known, answered=True), also)
-    alerts = Alert.objects.filter(closed_at=None)
+    alerts = Alert.objects.with_look().filter(closed_at=None)
     of_follow_up = _by("follow_up_id", alerts.filter(follow_up__in=ids))
     of_worker = _by("worker_id", alerts.filter(worker__in=workers))
     of_breach = _by("breach_id", alerts.filter(breach__exposures__follow_up__in=ids).distinct())
     tasks = _by(
         "follow_up_id_",
-        Task.objects.filter(exposure__follow_up__in=ids, dropped_at=None).select_related("exposure"),
+        Promise.objects.filter(
+            exposure__follow_up__in=ids, kind=Promise.Kind.TASK, void_at=None
+        ).select_related("exposure", "kept_by"),
     )
     restrictions = _by(
         "follow_up_id_",
@@ -243,7 +245,7 @@ def _overview(
     lines: list[CheckLine],
     state: FollowUpState | None,
     alerts: list[Alert],
-    tasks: list[Task],
+    tasks: list[Promise],
     restrictions: list[Restriction],
     readings: list[Reading],
     calls: list[Call],

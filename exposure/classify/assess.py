@@ -1,6 +1,7 @@
 """Assess a breach: which criteria apply, what they say of the facts, and the tier that rules meanwhile."""
 
 from collections.abc import Iterable
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
@@ -98,6 +99,21 @@ def assess_report(breach: Breach, *, at: datetime) -> list[Assessment]:
     ]
 
 
+@dataclass(frozen=True)
+class Standing:
+    """The assessment in force before. `confirmed`: a clinician has spoken with the worker before this one.
+    `may_lower`: who answers now is a clinician."""
+
+    assessment: Assessment
+    confirmed: bool
+    may_lower: bool
+
+    def tier_that_stands(self) -> str:
+        """The tier below which one goes only with the plan's signatures: decided by a clinician, or settled."""
+        decided = self.confirmed or self.assessment.kind == Assessment.Kind.OVERRIDE
+        return self.assessment.treated_as if decided else self.assessment.tier
+
+
 def assess(
     breach: Breach,
     pathogen: str,
@@ -106,6 +122,7 @@ def assess(
     *,
     kind: str,
     reason: str = "",
+    stands: Standing | None = None,
 ) -> Assessment:
     """Classify and store. Answers that the version does not know are left out; contradictory ones leave every
     tier possible and flag the breach (unsaved). Until a clinician has spoken with the worker, answers to outdated
@@ -125,6 +142,16 @@ def assess(
     doubts = TREATED_AT_HIGHEST.intersection(breach.flags) if breach.confirmed_at is None else frozenset()
     ceiling = highest if doubts & OUTDATED else verdict.ceiling
     tier = ceiling if ceiling == verdict.floor else ""
+    treated_as = highest if doubts else ceiling
+    second = False
+    if stands is not None and stands.assessment.version_id == version.pk:
+        order = [one.code for one in criteria.tiers]
+        before = stands.assessment.treated_as
+        if not stands.may_lower and order.index(treated_as) < order.index(before):
+            treated_as, tier = before, ""
+        settled = stands.tier_that_stands()
+        if settled and order.index(treated_as) < order.index(settled):
+            second = _asks_second(plan_of(stands.assessment), lower=True)
     return Assessment.objects.create(
         breach=breach,
         pathogen=pathogen,
@@ -134,13 +161,20 @@ def assess(
         floor=verdict.floor,
         ceiling=ceiling,
         tier=tier,
-        treated_as=highest if doubts else ceiling,
+        treated_as=treated_as,
         covered=verdict.covered,
         rules=list(verdict.rules),
         reasons=_reasons(criteria, verdict),
         open_questions=list(verdict.open_questions),
         reason=reason,
+        second_signature_needed=second,
     )
+
+
+def _asks_second(plan: Plan | None, *, lower: bool) -> bool:
+    """Whether the plan in force asks for a second signature under another tier."""
+    asked = plan.second_signature if plan is not None else "none"
+    return asked == "always" or (asked == "lower" and lower)
 
 
 def override(current: Assessment, tier: str, *, reason: str) -> Assessment:
@@ -148,7 +182,6 @@ def override(current: Assessment, tier: str, *, reason: str) -> Assessment:
     where the plan in force asks for it."""
     criteria = criteria_of(current.version)
     order = [one.code for one in criteria.tiers]
-    asked = (plan_of(current) or Plan("none")).second_signature
     lower = order.index(tier) < order.index(current.treated_as)
     return Assessment.objects.create(
         breach=current.breach,
@@ -165,7 +198,7 @@ def override(current: Assessment, tier: str, *, reason: str) -> Assessment:
         reasons=current.reasons,
         open_questions=[],
         reason=reason,
-        second_signature_needed=asked == "always" or (asked == "lower" and lower),
+        second_signature_needed=_asks_second(plan_of(current), lower=lower),
     )
 
 

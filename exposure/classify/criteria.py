@@ -86,6 +86,7 @@ class Criteria:
     profile: Profile | None = field(repr=False)
     table: Table = field(repr=False)
     accepted: tuple[Accepted, ...] = field(repr=False)
+    replaces: tuple[str, ...] = field(default=(), repr=False)  # versions of the pathogen that it corrects
 
     @staticmethod
     def parse(text: str) -> "Criteria":
@@ -190,7 +191,7 @@ def _parse(text: str) -> Criteria:
     root = read(text)
     got = root.fields(
         required=("pathogen", "version", "title", "tiers", "facts", "rules"),
-        optional=("status", "sources", "profile", "impossible", "otherwise", "accepted"),
+        optional=("status", "replaces", "sources", "profile", "impossible", "otherwise", "accepted"),
     )
     pathogen = got["pathogen"].text()
     if not pathogen.replace("-", "").replace("_", "").isalnum() or not pathogen.isascii():
@@ -207,6 +208,7 @@ def _parse(text: str) -> Criteria:
         read_profile(got["profile"]) if "profile" in got else None,
         table,
         read_accepted(got["accepted"], table) if "accepted" in got else (),
+        tuple(item.text() for item in got["replaces"].items()) if "replaces" in got else (),
     )
     try:
         if table.impossible and criteria._walk.outcome_of((None,) * len(table.facts)) is None:

@@ -37,17 +37,27 @@ class Duration:
         A datetime keeps its zone; days and longer move the wall clock of that zone, minutes and hours are added
         as they stand, so give an instant in UTC for those. A date takes no minutes or hours: ValueError.
         """
+        return self._moved(start, 1)
+
+    def before(self, end: Moment) -> Moment:
+        """`end` minus this span, by the same rules."""
+        return self._moved(end, -1)
+
+    def _moved(self, start: Moment, sign: int) -> Moment:
         if self.unit == "mo":
-            year, month = divmod(start.year * 12 + start.month - 1 + self.amount, 12)
+            year, month = divmod(start.year * 12 + start.month - 1 + sign * self.amount, 12)
             last = calendar.monthrange(year, month + 1)[1]
             return start.replace(year=year, month=month + 1, day=min(start.day, last))
         if self.unit in ("m", "h") and not isinstance(start, datetime):
             raise ValueError(f"{self} cannot be added to a date; give a datetime")
-        return start + self._span()
+        return start + sign * self.span()
 
-    def _span(self) -> timedelta:
-        name = {"m": "minutes", "h": "hours", "d": "days", "w": "weeks"}[self.unit]
-        return timedelta(**{name: self.amount})
+    def span(self, month_days: int = 30) -> timedelta:
+        """Its length, a month counted as so many days."""
+        days = {"d": 1, "w": 7, "mo": month_days}
+        if self.unit in days:
+            return timedelta(days=self.amount * days[self.unit])
+        return timedelta(minutes=self.amount * {"m": 1, "h": 60}[self.unit])
 
     def __str__(self) -> str:
         return f"{self.amount}{self.unit}"
@@ -70,13 +80,18 @@ class Restriction:
 
 @dataclass(frozen=True, slots=True)
 class Task:
-    """Something to do by `due` after `start`: `exposure`, `report`, or the code of another task of the plan."""
+    """Something to do by `due` after `start`: `exposure`, `report`, or the code of another task of the plan.
+
+    `urgent`: from the start, and so is the alert when it is late. `warn`: an alert that long before it is due.
+    """
 
     code: str
     title: Words
     due: Duration
     start: str
     not_before: Duration | None = None
+    urgent: bool = False
+    warn: Duration | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -196,7 +211,7 @@ def _restrictions(node: Node) -> tuple[Restriction, ...]:
 
 def _tasks(node: Node) -> tuple[Task, ...]:
     items = [
-        item.fields(required=("code", "title", "due", "from"), optional=("not_before",))
+        item.fields(required=("code", "title", "due", "from"), optional=("not_before", "urgent", "warn"))
         for item in node.items()
     ]
     codes = [got["code"].text() for got in items]
@@ -209,15 +224,22 @@ def _tasks(node: Node) -> tuple[Task, ...]:
             if code in seen:
                 start.fail("the tasks wait for each other; date one of them from exposure or report")
             seen.add(code)
-    return tuple(
-        Task(
-            got["code"].text(),
-            got["title"].words(),
-            read_duration(got["due"]),
-            got["from"].text(),
-            read_duration(got["not_before"]) if "not_before" in got else None,
-        )
-        for got in items
+    return tuple(_task(got) for got in items)
+
+
+def _task(got: "dict[str, Node]") -> Task:
+    due = read_duration(got["due"])
+    warn = read_duration(got["warn"]) if "warn" in got else None
+    if warn is not None and warn.span(31) >= due.span(28):
+        got["warn"].fail(f"must be shorter than 'due', which is {due}: the alert comes that long before")
+    return Task(
+        got["code"].text(),
+        got["title"].words(),
+        due,
+        got["from"].text(),
+        read_duration(got["not_before"]) if "not_before" in got else None,
+        "urgent" in got and got["urgent"].truth(),
+        warn,
     )
 
 

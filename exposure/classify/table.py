@@ -19,6 +19,7 @@ from exposure.classify.plan import Plan, read_plan
 MOST_FACTS = 60
 MOST_RULES = 400
 MOST_ANSWERS = 254  # positions fit a byte beside 255, which means unknown
+ABOUT = ("event", "case", "worker")
 FINDINGS = ("gap", "unreachable", "redundant", "not_monotone", "unused")
 
 
@@ -41,14 +42,25 @@ class Tier:
 
 @dataclass(frozen=True, slots=True)
 class Answer:
+    """`bloodborne`: it pierces, or reaches mucosa or broken skin, or may have."""
+
     code: str
     label: Words
-    through_skin: bool = False
+    bloodborne: bool = False
+
+    @property
+    def through_skin(self) -> bool:
+        """The older name of `bloodborne`."""
+        return self.bloodborne
 
 
 @dataclass(frozen=True)
 class Fact:
-    """One question. Answered from `answers`, or measured in `unit` and banded at the ascending `cuts`."""
+    """One question. Answered from `answers`, or measured in `unit` and banded at the ascending `cuts`.
+
+    `about` is `event` (whoever reports answers), `case` (a clinician, of the case) or `worker` (a clinician, of the
+    worker; never at the station).
+    """
 
     name: str
     ask: Words
@@ -238,7 +250,7 @@ def _fact(node: Node) -> Fact:
     return Fact(
         got["name"].text(),
         got["ask"].words(),
-        got["about"].choice(("event", "case")) if "about" in got else "event",
+        got["about"].choice(ABOUT) if "about" in got else "event",
         got["worse"].choice(("up",)) if "worse" in got else None,
         _answers(got["answers"]) if "answers" in got else (),
         got["unit"].text() if "unit" in got else None,
@@ -249,9 +261,11 @@ def _fact(node: Node) -> Fact:
 def _answers(node: Node) -> tuple[Answer, ...]:
     read = []
     for item in _at_most(node, MOST_ANSWERS):
-        got = item.fields(required=("code", "label"), optional=("through_skin",))
-        through_skin = "through_skin" in got and got["through_skin"].truth()
-        read.append(Answer(got["code"].text(), got["label"].words(), through_skin))
+        got = item.fields(required=("code", "label"), optional=("bloodborne", "through_skin"))
+        if "bloodborne" in got and "through_skin" in got:
+            got["through_skin"].fail_at_key("this is the older name of 'bloodborne'; remove it")
+        marks = [got[key].truth() for key in ("bloodborne", "through_skin") if key in got]
+        read.append(Answer(got["code"].text(), got["label"].words(), any(marks)))
     unique(zip((answer.code for answer in read), node.items(), strict=True), "answer")
     return tuple(read)
 

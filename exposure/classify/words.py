@@ -173,6 +173,10 @@ def _task(task: Task) -> str:
     sentence = sentences.get(task.start, _("%(title)s, within %(span)s of “%(start)s” being done.")) % words
     if task.not_before is not None:
         sentence += " " + _("Not before %(span)s have passed.") % {"span": span(task.not_before)}
+    if task.urgent:
+        sentence += " " + _("Urgent from the start, and when late.")
+    if task.warn is not None:
+        sentence += " " + _("A warning comes %(span)s before it is due.") % {"span": span(task.warn)}
     return sentence
 
 

@@ -22,7 +22,7 @@ def rule_on(overview: Overview) -> Ruling:
         confirmed=not overview.unconfirmed,
         last_check="upcoming" if to_come else last.state if last else None,
         open_alerts=len(overview.alerts),
-        open_tasks=sum(task.completed_at is None for task in overview.tasks),
+        open_tasks=sum(task.kept_at is None for task in overview.tasks),
         contacts=overview.contacts,
         since=overview.follow_up.opened_at,
         until=min(overview.ends_at or overview.at, overview.at),

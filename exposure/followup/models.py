@@ -93,8 +93,8 @@ class Exposure(Recorded):
 
     `day_zero` and `last_day` are dates in `zone`; `last_day` is empty where the plan has no readings. `plan` is
     the tier's plan as it stood when the assessment was made. Without a breach report there is no assessment: `version`
-    names the criteria that the tier is of, `note` says what happened, and `told_due_at` stands until a person has told
-    the worker, as it does on a report.
+    names the criteria that the tier is of, `note` says what happened and `entered_at` when it was recorded; `told_at`
+    is empty until a person has told the worker.
     """
 
     class Source(models.TextChoices):
@@ -126,7 +126,7 @@ class Exposure(Recorded):
     withdrawn_at = models.DateTimeField(null=True, blank=True)
     withdrawn_reason = models.TextField(blank=True)
     note = models.TextField(blank=True)
-    told_due_at = models.DateTimeField(null=True, blank=True)
+    entered_at = models.DateTimeField(null=True, blank=True)
     told_at = models.DateTimeField(null=True, blank=True)
     told_by = models.CharField(max_length=20, choices=Told.HOW, blank=True)
 
@@ -137,11 +137,6 @@ class Exposure(Recorded):
                 fields=["follow_up", "breach"],
                 condition=Q(withdrawn_at=None),
                 name="exposure_once_per_breach",
-            )
-        ]
-        indexes = [
-            models.Index(
-                fields=["told_due_at"], condition=Q(told_due_at__isnull=False), name="exposure_to_tell"
             )
         ]
 
@@ -202,6 +197,11 @@ METHODS = [
 ]
 
 
+# What a reading, or an excuse, is to a check: the words of `exposure.followup.readings.place`.
+READING_STATES = ("recorded", "recorded_late", "close", "repeat_due", "extra", "unplaced")
+FILL_STATES = ("recorded", "recorded_late", "close", "repeat_due", "excused")
+
+
 class ReadingFields(InsertOnly):
     """What people enter for a reading. `uid` is the submission's id; `taken_at` and `recorded_at` are both kept."""
 
@@ -223,7 +223,11 @@ class ReadingFields(InsertOnly):
 
 
 class Reading(ReadingFields):
-    """A reading as entered: value and unit are never converted. An amendment is a new row that `replaces` one."""
+    """A reading as entered: value and unit are never converted. An amendment is a new row that `replaces` one.
+
+    `judged_by` is by what it was judged, once per follow-up: [{"version", "sha256", "limit", "unit", "at", "profile"}],
+    version and sha256 empty where the usual profile served.
+    """
 
     value = models.DecimalField(max_digits=5, decimal_places=2, null=True, blank=True)
     replaces = models.OneToOneField("self", models.PROTECT, null=True, blank=True, related_name="replaced_by")
@@ -233,12 +237,14 @@ class Reading(ReadingFields):
     local_date = models.DateField()
     triggers = models.JSONField(default=list)
     state = models.CharField(max_length=20)
+    judged_by = models.JSONField(default=list)
 
     class Meta:
         ordering = ["taken_at", "id"]
         indexes = [models.Index(fields=["worker", "taken_at"], name="reading_of_worker")]
         constraints = [
             models.CheckConstraint(condition=Q(taken_at__isnull=False), name="reading_has_its_moment"),
+            models.CheckConstraint(condition=Q(state__in=READING_STATES), name="reading_state"),
             models.CheckConstraint(
                 condition=Q(value=None, unit="", method="")
                 | (Q(value__isnull=False) & ~Q(unit="") & ~Q(method="")),
@@ -275,10 +281,11 @@ class Fill(InsertOnly):
     class Meta:
         ordering = ["recorded_at", "id"]
         constraints = [
+            models.CheckConstraint(condition=Q(state__in=FILL_STATES), name="fill_state"),
             models.CheckConstraint(
                 condition=Q(reading__isnull=False) | (Q(state="excused") & ~Q(reason="")),
                 name="fill_has_its_evidence",
-            )
+            ),
         ]
 
     def __str__(self) -> str:

@@ -53,7 +53,7 @@ def open_recorded(
         day_zero=schedule.day_zero(said["occurred_at"], ZoneInfo(site.zone)),
         tier=tier,
         tier_label=text(tiers[place].label),
-        told_due_at=plan.confirm_within.after(at),
+        entered_at=at,
         **said,
     )
     _bring(exposure, plan, highest=place == len(tiers) - 1, place=place, at=at)

@@ -5,8 +5,9 @@ from typing import Any
 
 from django.db.models import Q, QuerySet
 
-from exposure.classify.assess import criteria_of, plan_of
-from exposure.classify.models import Assessment
+from exposure.classify.assess import criteria_of
+from exposure.classify.assess import plan_of as plan_of_tier
+from exposure.classify.models import Assessment, CriteriaVersion
 from exposure.classify.plan import Plan, Profile
 from exposure.followup.models import Exposure, FollowUp
 
@@ -15,7 +16,15 @@ USUAL_MIN_HOURS = 6  # where no criteria say
 
 def plan_in_force(assessment: Assessment) -> Plan:
     """The plan of the tier treated as; the site's default days where no criteria were adopted."""
-    return plan_of(assessment) or Plan("self", days=assessment.breach.site.default_days)
+    return plan_of_tier(assessment) or Plan("self", days=assessment.breach.site.default_days)
+
+
+def plan_of(exposure: Exposure) -> Plan:
+    """The plan that an exposure is under."""
+    if exposure.assessment is not None:
+        return plan_in_force(exposure.assessment)
+    tiers = criteria_of(exposure.version).tiers if exposure.version is not None else ()
+    return next((tier.plan for tier in tiers if tier.code == exposure.tier and tier.plan), Plan("none"))
 
 
 def brings_follow_up(plan: Plan) -> bool:
@@ -50,10 +59,16 @@ def under_criteria(exposures: QuerySet[Exposure]) -> QuerySet[Exposure]:
     return standing.select_related("assessment__version", "version")
 
 
+def version_of(follow_up: FollowUp) -> CriteriaVersion | None:
+    """The version of the criteria that the newest standing exposure is under."""
+    exposure = under_criteria(follow_up.exposures.all()).last()
+    return exposure.criteria_version if exposure else None
+
+
 def profile_of(follow_up: FollowUp) -> Profile | None:
     """The clinical numbers of the criteria that the newest standing exposure is under."""
-    exposure = under_criteria(follow_up.exposures.all()).last()
-    return criteria_of(exposure.criteria_version).profile if exposure else None
+    version = version_of(follow_up)
+    return criteria_of(version).profile if version else None
 
 
 def min_hours_of(follow_up: FollowUp) -> int:

@@ -7,7 +7,7 @@ point makes it 38.00000000000006 C. A profile is the `profile` of a criteria fil
 import re
 import unicodedata
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import UTC, date, datetime, timedelta
 from decimal import Decimal
 from fractions import Fraction
@@ -20,6 +20,7 @@ TYPED = re.compile(r"(\d{1,9})(?:[.,٫](\d{0,9}))? ?°? ?([CF]?)", re.IGNORECASE
 DEGREE_SIGNS = str.maketrans("º˚", "°°")  # the ordinal and the ring that keyboards offer in its place
 PLACES = Decimal("0.01")
 EARLIER_FOR_RISE = 3
+URGENT_FIRST = 1000  # more than there are symptoms: any urgent one weighs more than all others
 # A last check has no later opening to end its late time, so that ends when its window would open again.
 LATE_WITHOUT_NEXT = timedelta(days=1)
 
@@ -85,11 +86,15 @@ class Entry:
 
 @dataclass(frozen=True, slots=True)
 class Trigger:
-    """`code` is fever, symptom, masked or rise. `urgent`: fever and the symptoms the profile calls urgent."""
+    """`code` is fever, symptom, masked or rise. `urgent`: fever and the symptoms the profile calls urgent.
+
+    `weight` tells which of one code is the worse: degrees C of a fever, the number of symptoms, urgent ones first.
+    """
 
     code: str
     urgent: bool
     because: str
+    weight: Decimal = field(default=Decimal(0), compare=False)
 
 
 class Slot(Protocol):
@@ -250,7 +255,23 @@ def _utc(reading: Reading) -> datetime:
     return reading.taken_at.astimezone(UTC)
 
 
-def _limit(reading: Reading, profile: Any) -> Any:
+def as_json(profile: Any) -> dict[str, Any]:
+    """The numbers of a profile by which readings are judged, as plain JSON: decimals as strings."""
+    return {
+        "fever": {
+            method: {"limit": str(fever.limit), "unit": fever.unit, "at": fever.at}
+            for method, fever in profile.fever.items()
+        },
+        "subjective_fever": profile.subjective_fever,
+        "min_hours": profile.min_hours,
+        "reducer_hours": profile.reducer_hours,
+        "rise": None if profile.rise is None else str(profile.rise),
+        "urgent": sorted(code for code, symptom in profile.symptoms.items() if symptom.urgent),
+        "symptom_count": profile.symptom_count,
+    }
+
+
+def limit_of(reading: Reading, profile: Any) -> Any:
     return profile.fever.get(reading.method) or profile.fever["default"]
 
 
@@ -262,20 +283,28 @@ def _limit_reached(reading: Reading, profile: Any) -> bool:
     measured = _celsius(reading)
     if measured is None:
         return False
-    limit = _limit(reading, profile)
+    limit = limit_of(reading, profile)
     least = celsius(limit.limit, limit.unit)
     return measured > least if limit.at == "above" else measured >= least
 
 
 def _fever(reading: Reading, profile: Any) -> Trigger | None:
     if _limit_reached(reading, profile):
-        limit = _limit(reading, profile)
+        limit = limit_of(reading, profile)
         side = "above" if limit.at == "above" else "at or above"
         measured = f"{reading.value} {reading.unit}"
-        return Trigger("fever", True, f"{measured} is {side} the limit of {limit.limit} {limit.unit}")
+        because = f"{measured} is {side} the limit of {limit.limit} {limit.unit}"
+        return Trigger("fever", True, because, _as_weight(_celsius(reading)))
     if has_fever(reading, profile):
-        return Trigger("fever", True, "felt feverish, which counts as a fever")
+        limit = limit_of(reading, profile)
+        felt = _as_weight(celsius(limit.limit, limit.unit))
+        return Trigger("fever", True, "felt feverish, which counts as a fever", felt)
     return None
+
+
+def _as_weight(degrees: Fraction | None) -> Decimal:
+    """Degrees C to a hundredth."""
+    return Decimal(0) if degrees is None else Decimal(round(degrees * 100)) / 100
 
 
 def _symptom(reading: Reading, profile: Any) -> Trigger | None:
@@ -283,9 +312,10 @@ def _symptom(reading: Reading, profile: Any) -> Trigger | None:
     reported = sorted(set(reading.symptoms))
     urgent = [code for code in reported if code in profile.symptoms and profile.symptoms[code].urgent]
     if urgent:
-        return Trigger("symptom", True, f"urgent symptom: {', '.join(urgent)}")
+        weight = Decimal(URGENT_FIRST + len(urgent))
+        return Trigger("symptom", True, f"urgent symptom: {', '.join(urgent)}", weight)
     if reported and len(reported) >= profile.symptom_count:
-        return Trigger("symptom", False, f"symptoms: {', '.join(reported)}")
+        return Trigger("symptom", False, f"symptoms: {', '.join(reported)}", Decimal(len(reported)))
     if reading.fever_unreliable and (reported or (reading.felt_feverish and not profile.subjective_fever)):
         unwell = ", ".join(reported) or "felt feverish"
         return Trigger("symptom", False, f"unwell ({unwell}), and fever is not reliable in this worker")

@@ -3,6 +3,7 @@
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from typing import Any
 
 from django.conf import settings
 from django.db.models import Exists, F, OuterRef, Q, QuerySet
@@ -12,7 +13,7 @@ from exposure.followup import readings
 from exposure.followup.entry import ReadingEntry
 from exposure.followup.fills import standing_fill
 from exposure.followup.models import Check, Fill, FollowUp, PrivateNote, Reading, UnplacedReading
-from exposure.followup.plans import profile_of
+from exposure.followup.plans import profile_of, version_of
 from exposure.followup.readings import Placement, Trigger
 from exposure.people.models import User, Worker
 from exposure.refusal import Problem
@@ -33,6 +34,12 @@ class Logged:
     triggers: tuple[str, ...]
     problems: tuple[Problem, ...]
     found: tuple[Trigger, ...] = ()  # what must be raised; none where the entry stood already
+    created: bool = False  # stored by this very call
+
+    @property
+    def contact(self) -> bool:
+        """Whether the worker was heard from: a reading, not the word that none could be taken."""
+        return isinstance(self.row, Reading) and not self.row.could_not
 
     @property
     def stop(self) -> bool:
@@ -69,14 +76,14 @@ def log_entry(
         if not readings.must_keep(triggers):
             return Logged(None, (), "", (), problems)
         unplaced = _keep(entry, worker, problems, triggers, entered_by)
-        return Logged(unplaced, (), "unplaced", _codes(triggers), problems, tuple(triggers))
+        return Logged(unplaced, (), "unplaced", _codes(triggers), problems, tuple(triggers), True)
     placements = [_place(judged, checks[one.pk], others, one) for one in follow_ups]
     state = "extra" if entry.could_not else _state(placements)
-    row = _store(entry, worker, judged, triggers, state, entered_by)
+    row = _store(entry, worker, judged, triggers, state, _evidence(judged, follow_ups), entered_by)
     filled = _fill(row, placements, judged, checks.values()) if not entry.could_not else []
     if row.replaces is not None:
         _fill_what_is_left(row.replaces, worker, follow_ups, checks, unreliable)
-    return Logged(row, tuple(filled), state, _codes(triggers), (), tuple(triggers))
+    return Logged(row, tuple(filled), state, _codes(triggers), (), tuple(triggers), True)
 
 
 def _state(placements: Sequence[Placement[Check]]) -> str:
@@ -125,6 +132,25 @@ def _judge(
             if trigger.code not in found or (trigger.urgent and not found[trigger.code].urgent):
                 found[trigger.code] = trigger
     return list(found.values())
+
+
+def _evidence(judged: readings.Reading, follow_ups: Iterable[FollowUp]) -> list[dict[str, Any]]:
+    """By what the reading is judged, once per follow-up: the version of the criteria, the limit and the profile."""
+    evidence = []
+    for follow_up in follow_ups:
+        version, profile = version_of(follow_up), profile_of(follow_up) or readings.USUAL_PROFILE
+        limit = readings.limit_of(judged, profile)
+        evidence.append(
+            {
+                "version": str(version or ""),
+                "sha256": version.sha256 if version else "",
+                "limit": str(limit.limit),
+                "unit": limit.unit,
+                "at": limit.at,
+                "profile": readings.as_json(profile),
+            }
+        )
+    return evidence
 
 
 def _codes(triggers: Iterable[Trigger]) -> tuple[str, ...]:
@@ -188,6 +214,7 @@ def _store(
     judged: readings.Reading,
     triggers: Sequence[Trigger],
     state: str,
+    judged_by: list[dict[str, Any]],
     entered_by: User,
 ) -> Reading:
     return Reading.objects.create(
@@ -212,6 +239,7 @@ def _store(
         body_sha256=entry.sha256,
         triggers=list(_codes(triggers)),
         state=state,
+        judged_by=judged_by,
     )
 
 

@@ -6,13 +6,25 @@ from pathlib import Path
 from django.conf import settings
 
 from exposure.classify.assess import propose_text
+from exposure.classify.criteria import Criteria
 from exposure.places.load import load_protocols
 
 FIXTURES: Path = settings.BASE_DIR / "fixtures"
 
 
 def load_published(*, at: datetime) -> None:
-    """Load or bring up to date. Criteria stand as proposed until two physicians have approved them."""
+    """Load or bring up to date. Criteria stand as proposed until two physicians have approved them.
+
+    A text that a later one replaces is proposed to nobody any more; where it stands already it stays as it is.
+    """
     load_protocols(FIXTURES / "protocols.yaml")
-    for file in sorted((FIXTURES / "criteria").glob("*.yaml")):
-        propose_text(file.read_text(), by="command:start", at=at, proposed=True)
+    for content in standing_criteria():
+        propose_text(content, by="command:start", at=at, proposed=True)
+
+
+def standing_criteria() -> list[str]:
+    """The shipped criteria texts that no other shipped text replaces, by file name."""
+    files = sorted((FIXTURES / "criteria").glob("*.yaml"))
+    shipped = [Criteria.parse(file.read_text(encoding="utf-8")) for file in files]
+    replaced = {(one.pathogen, version) for one in shipped for version in one.replaces}
+    return [one.text for one in shipped if (one.pathogen, one.version) not in replaced]

@@ -8,7 +8,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('exposure', '0002_recorded_exposures'),
+        ('exposure', '0005_promises_only'),
     ]
 
     operations = [

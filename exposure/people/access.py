@@ -67,7 +67,8 @@ PATHS: dict[str, Paths] = {
     "Alert": Paths(
         "site", f"breach__worker__user|follow_up__worker__user|{_PERSON}", followed="worker__follow_ups__site"
     ),
-    "Task": Paths("site", "breach__worker__user|exposure__follow_up__worker__user"),
+    "Promise": Paths("site", _PERSON),
+    "OtherDecision": Paths("site", _PERSON),
     "Call": Paths("site", _PERSON),
     "Restriction": Paths("exposure__follow_up__site", "exposure__follow_up__worker__user"),
     "Clearance": Paths("follow_up__site", "follow_up__worker__user"),

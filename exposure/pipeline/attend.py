@@ -1,13 +1,17 @@
-"""What waits for a person: told, seen, done, called, explained, noted."""
+"""What waits for a person: told, seen, done, called, explained, noted.
+
+The same decision again changes nothing. Another one, where a decision stands, is kept, and Conflict is raised with what
+stands.
+"""
 
 from datetime import datetime, timedelta
 
 from django.db import transaction
 from django.utils.translation import gettext as _
 
-from exposure.attend import alerts, duties
+from exposure.attend import alerts, duties, promises
 from exposure.attend.alerts import person_of, worker_of
-from exposure.attend.models import Alert, Call, Task
+from exposure.attend.models import Alert, Call, Promise
 from exposure.followup import plans
 from exposure.followup.fills import standing_fill
 from exposure.followup.models import Check, Exposure, Fill, PrivateNote, Protection
@@ -15,7 +19,7 @@ from exposure.people.access import Deed, require, require_for
 from exposure.people.models import User, Worker
 from exposure.pipeline import turn
 from exposure.record import because as because_of
-from exposure.refusal import BadSubmission, NotYet, Problem, require_text
+from exposure.refusal import BadSubmission, Conflict, NotYet, Problem, require_text
 from exposure.report.models import Breach, Told
 from exposure.report.moments import slip_in
 
@@ -27,61 +31,87 @@ CLOCK_GRACE = timedelta(minutes=10)  # for clocks that go wrong
 def tell_worker(*, breach: Breach, how: str, told_at: datetime, by: User, at: datetime) -> Told:
     """Record that the worker was told, in person or by telephone: messages may start."""
     require(by, Deed.TELL, breach.site_id, breach.worker.user_id, at=at)
-    if how not in dict(Told.HOW):
-        raise BadSubmission(Problem("/by", _("Say whether in person or by telephone.")))
+    _require_how(how, "/by")
     if slip := slip_in(told_at, "/at", at=at + CLOCK_GRACE):
         raise BadSubmission(slip)
-    with transaction.atomic():
+    with turn.of(breach.worker, at=at) as own:
         breach = turn.locked_breach(breach)
         standing = breach.tellings.first()
         if standing is not None:
+            if standing.by != how:
+                sent = {"by": how, "at": told_at.isoformat()}
+                own.clash(standing, "tell", breach.worker, breach.site, **sent)
             return standing
-        breach.told_due_at = None
-        breach.save()
+        told = Told.objects.create(breach=breach, by=how, told_at=told_at)
+        duties.keep(breach.worker, [Promise.Kind.TELL], by=by, at=at, breach=breach)
         alerts.close_all(breach, (Cause.UNTOLD,), by, at)
-        return Told.objects.create(breach=breach, by=how, told_at=told_at)
+        return told
 
 
 def tell_of_exposure(*, exposure: Exposure, how: str, by: User, at: datetime) -> Exposure:
     """Record that the worker was told of it, in person or by telephone: messages may start. Once."""
-    follow_up = exposure.follow_up
-    require_for(by, Deed.TELL, follow_up.worker, at=at)
-    if how not in dict(Told.HOW):
-        raise BadSubmission(Problem("/how", _("Say whether in person or by telephone.")))
-    with transaction.atomic():
-        turn.one_at_a_time(follow_up.worker)
-        exposure = Exposure.objects.select_related("follow_up").get(pk=exposure.pk)
-        if exposure.told_due_at is None:
-            return exposure
-        exposure.told_due_at, exposure.told_at, exposure.told_by = None, at, how
-        exposure.save()
+    worker = exposure.follow_up.worker
+    require_for(by, Deed.TELL, worker, at=at)
+    _require_how(how, "/how")
+    with turn.of(worker, at=at) as own:
+        exposure = Exposure.objects.select_related("follow_up__worker", "follow_up__site").get(pk=exposure.pk)
         follow_up = exposure.follow_up
-        if not follow_up.exposures.filter(withdrawn_at=None, told_due_at__isnull=False).exists():
-            for alert in follow_up.alerts.filter(cause=Alert.Cause.UNTOLD, closed_at=None):
-                alerts.close(alert, outcome=Alert.Outcome.EVALUATED, note="", by=by, at=at)
+        if exposure.told_at is not None:
+            if exposure.told_by != how:
+                own.clash(exposure, "tell", follow_up.worker, follow_up.site, how=how)
+            return exposure
+        exposure.told_at, exposure.told_by = at, how
+        exposure.save()
+        duties.keep(follow_up.worker, [Promise.Kind.TELL], by=by, at=at, exposure=exposure)
+        if not follow_up.exposures.filter(withdrawn_at=None, breach=None, told_at=None).exists():
+            alerts.close_all(follow_up, (Cause.UNTOLD,), by, at)
         return exposure
 
 
+def _require_how(how: str, pointer: str) -> None:
+    if how not in dict(Told.HOW):
+        raise BadSubmission(Problem(pointer, _("Say whether in person or by telephone.")))
+
+
 def acknowledge_alert(*, alert: Alert, by: User, at: datetime) -> Alert:
-    """Seen and taken over; the next look is due within the hours that the criteria name."""
+    """Seen, and held from now on; the next look is due within the hours that the criteria name. Raises Conflict where
+    somebody else holds it."""
     _require_on(alert, Deed.ACKNOWLEDGE, by, at)
     with transaction.atomic():
-        alert = Alert.objects.select_for_update(of=("self",)).get(pk=alert.pk)
+        alert = _locked_alert(alert)
         if alert.closed_at is not None:
             return alert
         return alerts.acknowledge(alert, by=by, at=at, look_within=_next_look(alert))
 
 
+def take_alert(*, alert: Alert, holder: User, by: User, at: datetime) -> Alert:
+    """Take over an alert from the person who holds it. Raises Conflict where another holds it by now."""
+    _require_on(alert, Deed.ACKNOWLEDGE, by, at)
+    with transaction.atomic():
+        alert = _locked_alert(alert)
+        if alert.closed_at is not None or alert.held_by_id == by.pk:
+            return alert
+        if alert.held_by_id != holder.pk:
+            raise Conflict(alert)
+        return alerts.take_over(alert, by=by)
+
+
 def close_alert(*, alert: Alert, outcome: str, note: str, by: User, at: datetime) -> Alert:
-    """Close with an outcome. Closing again with the same outcome changes nothing."""
+    """Close with an outcome."""
     _require_on(alert, Deed.CLOSE_ALERT, by, at)
     if outcome not in Alert.Outcome.values:
         raise BadSubmission(Problem("/outcome", _("Say what came of it.")))
-    with transaction.atomic(), because_of(note):
-        alert = Alert.objects.select_for_update(of=("self",)).get(pk=alert.pk)
+    with turn.of(at=at) as own, because_of(note):
+        alert = _locked_alert(alert)
         if alert.closed_at is not None:
+            if (alert.outcome, alert.note.strip()) != (outcome, note.strip()):
+                own.clash(alert, "close", worker_of(alert), alert.site, outcome=outcome, note=note)
             return alert
         return alerts.close(alert, outcome=outcome, note=note, by=by, at=at)
+
+
+def _locked_alert(alert: Alert) -> Alert:
+    return Alert.objects.select_for_update(of=("self",)).select_related("site", "held_by").get(pk=alert.pk)
 
 
 def _require_on(alert: Alert, deed: Deed, by: User, at: datetime) -> None:
@@ -100,41 +130,86 @@ def _next_look(alert: Alert) -> timedelta:
     return min((timedelta(hours=hour) for hour in hours if hour), default=NEXT_LOOK)
 
 
-def complete_task(*, task: Task, note: str, by: User, at: datetime) -> Task:
+def complete_task(*, task: Promise, note: str, by: User, at: datetime) -> Promise:
     """Done; tasks that count from this one get their time."""
-    person = task.exposure.follow_up.worker.user_id if task.exposure else task.breach.worker.user_id
-    require(by, Deed.COMPLETE_TASK, task.site_id, person, at=at)
-    with transaction.atomic(), because_of(note):
-        task = Task.objects.select_for_update(of=("self",)).get(pk=task.pk)
-        if task.completed_at is not None:
+    require(by, Deed.COMPLETE_TASK, task.site_id, task.worker.user_id, at=at)
+    with turn.of(task.worker, at=at) as own, because_of(note):
+        task = Promise.objects.select_for_update(of=("self",)).select_related(
+            "site", "worker", "exposure__follow_up", "breach"
+        ).get(pk=task.pk)  # fmt: skip
+        if task.void_at is not None:
+            raise NotYet("no_longer_asked")
+        if task.kept_at is not None:
+            if task.note.strip() != note.strip():
+                own.clash(task, "complete", task.worker, task.site, note=note)
             return task
-        task.completed_at, task.completed_by, task.note = at, by, note
-        task.save()
-        duties.date_tasks_after(task, at=at)
-        if task.exposure is not None and not duties.late_tasks_of(task.exposure.follow_up, at=at).exists():
-            alerts.close_all(task.exposure.follow_up, (Cause.LATE_TASK,), by, at)
+        promises.keep([task], by=by, at=at, note=note)
+        _answer_late(task, by, at)
         return task
 
 
-def note_call(*, worker: Worker, answered: bool, note: str, by: User, at: datetime) -> Call:
-    """A call to or from the worker; an answered one is contact made."""
+def _answer_late(task: Promise, by: User, at: datetime) -> None:
+    """The alert that says it is late is answered, or says what is still late."""
+    subject = task.exposure.follow_up if task.exposure is not None else task.breach
+    if subject is None:
+        return
+    for alert in subject.alerts.filter(cause__in=(Cause.LATE_TASK, Cause.LATE_REVIEW), closed_at=None):
+        if still := duties.late_titles(alert, at=at):
+            alerts.reword(alert, still)
+        else:
+            alerts.close(alert, outcome=Alert.Outcome.EVALUATED, note="", by=by, at=at)
+
+
+def note_call(
+    *,
+    worker: Worker,
+    answered: bool,
+    note: str,
+    try_again_at: datetime | None = None,
+    by: User,
+    at: datetime,
+) -> Call:
+    """A call to or from the worker; an answered one is contact made. One that was not may name its next try."""
     worker = worker.same_as or worker
     require_for(by, Deed.CALL, worker, at=at)
-    with transaction.atomic():
-        return Call.objects.create(
+    with turn.of(worker, at=at):
+        call = Call.objects.create(
             site=worker.site, worker=worker, called_at=at, answered=answered, note=note, by_user=by
         )
+        if answered:
+            note_contact(worker, by=by, at=at)
+            duties.keep(worker, [Promise.Kind.CALL], by=by, at=at, key__startswith="try")
+        elif try_again_at is not None:
+            promises.ask(
+                Promise(
+                    site=worker.site,
+                    worker=worker,
+                    kind=Promise.Kind.CALL,
+                    key="try",
+                    title=_("Ring again."),
+                    due_at=try_again_at,
+                    basis="unanswered call",
+                ),
+                at=at,
+            )
+        return call
+
+
+def note_contact(worker: Worker, *, by: User | None, at: datetime) -> None:
+    """The worker was heard from: nobody has to ring because of the silence before."""
+    duties.keep(worker, [Promise.Kind.CALL], by=by, at=at, key__startswith=duties.SILENT)
 
 
 def excuse_check(*, check: Check, reason: str, by: User, at: datetime) -> Fill:
-    """A missing reading is explained by a clinician."""
+    """A missing reading is explained by a clinician. Raises NotYet where it was answered in the meantime."""
     follow_up = check.follow_up
     require(by, Deed.EXCUSE, follow_up.site_id, follow_up.worker.user_id, at=at)
-    if not reason.strip():
-        raise BadSubmission(Problem("/reason", _("Say why the reading is missing.")))
-    with transaction.atomic():
+    require_text(reason, "/reason", _("Say why the reading is missing."))
+    with turn.of(follow_up.worker, at=at) as own:
         newest = check.fills.filter(standing_fill()).last()
         if newest is not None and newest.state == "excused":
+            if newest.reason.strip() != reason.strip():
+                own.clash(newest, "excuse", follow_up.worker, follow_up.site, reason=reason)
             return newest
         if newest is not None and newest.state != "repeat_due":
             raise NotYet("answered")
@@ -147,7 +222,7 @@ def note_privately(
     """What only clinicians see. With `fever_unreliable`, feeling unwell is a symptom from the next reading on."""
     worker = worker.same_as or worker
     require_for(by, Deed.NOTE_PRIVATELY, worker, at=at)
-    with transaction.atomic():
+    with turn.of(worker, at=at):
         note, _fresh = PrivateNote.objects.select_for_update(of=("self",)).get_or_create(worker=worker)
         if (note.fever_unreliable, note.text) != (fever_unreliable, text):
             note.fever_unreliable, note.text = fever_unreliable, text
@@ -167,5 +242,5 @@ def record_protection(
     if slip := slip_in(given_at, "/given_at", at=at):
         raise BadSubmission(slip)
     given = {"worker": worker, "kind": kind, "what": what, "given_at": given_at, "batch": batch}
-    with transaction.atomic():
+    with turn.of(worker, at=at):
         return Protection.objects.filter(**given).first() or Protection.objects.create(**given)

@@ -2,17 +2,19 @@
 
 from datetime import datetime
 from typing import Any
+from uuid import UUID
 
-from django.db import transaction
+from django.core.exceptions import PermissionDenied
 from django.utils.translation import gettext as _
 
-from exposure.attend import alerts
-from exposure.attend.models import Alert
+from exposure.attend import alerts, duties
+from exposure.attend.models import Alert, Promise
 from exposure.classify import assess
 from exposure.classify.models import Assessment, Signature
+from exposure.classify.standing import assessments_in_force
 from exposure.followup import opening, plans, states
 from exposure.followup.models import Exposure
-from exposure.people.access import Deed, require
+from exposure.people.access import Deed, may, require
 from exposure.people.models import User
 from exposure.pipeline import follow, turn
 from exposure.record import because as because_of
@@ -23,43 +25,72 @@ Cause = Alert.Cause
 
 
 def answer_facts(*, breach: Breach, facts: dict[str, Any], by: User, at: datetime) -> list[Assessment]:
-    """Further answers: a new assessment beside the old one. The reporter may add to their own report; what workers
-    say about themselves is kept and settles nothing until a clinician has confirmed it."""
-    if breach.reported_by_id != by.pk:
-        require(by, Deed.ANSWER, breach.site_id, breach.worker.user_id, at=at)
-    with transaction.atomic():
+    """Further answers: a new assessment beside the old one; answers that add nothing change nothing. The reporter may
+    add to their own report, which can only raise a tier; what workers say about themselves is kept and settles
+    nothing until a clinician has confirmed it."""
+    clinician = may(by, Deed.ANSWER, breach.site_id, breach.worker.user_id, at=at)
+    if breach.reported_by_id != by.pk and not clinician:
+        raise PermissionDenied
+    with turn.of(breach.worker, at=at):
         breach = turn.locked_breach(breach)
         if breach.worker.user_id == by.pk:
             breach.facts, facts = {**breach.facts, **facts}, {}
-        return _reassess(breach, facts, Assessment.Kind.FACTS, at, by)
+        return _reassess(breach, facts, Assessment.Kind.FACTS, at, by, lower=clinician)
 
 
 def confirm_breach(
     *, breach: Breach, by: User, note: str = "", facts: dict[str, Any] | None = None, at: datetime
 ) -> Breach:
     """A clinician has spoken with the worker: the report is assessed on what is known now and monitoring is no
-    longer provisional. Confirming again changes nothing."""
+    longer provisional. Confirming again with the same changes nothing; with something else, what was sent is kept,
+    its answers as a further assessment, and Conflict is raised with the report as it was confirmed."""
     require(by, Deed.CONFIRM, breach.site_id, breach.worker.user_id, at=at)
-    with transaction.atomic(), because_of(note):
+    facts = facts or {}
+    with turn.of(breach.worker, at=at) as own, because_of(note):
         breach = turn.locked_breach(breach)
         if breach.confirmed_at is not None:
+            if note.strip() not in ("", breach.confirmation_note.strip()) or _adds(breach, facts):
+                own.clash(breach, "confirm", breach.worker, breach.site, note=note, facts=facts)
+                if facts and not breach.drill:
+                    _reassess(breach, facts, Assessment.Kind.FACTS, at, by, lower=True)
             return breach
         breach.confirmed_at, breach.confirmed_by, breach.confirmation_note = at, by, note
         breach.save()
         if not breach.drill:
-            _reassess(breach, facts or {}, Assessment.Kind.CONFIRMATION, at, by)
+            _reassess(breach, facts, Assessment.Kind.CONFIRMATION, at, by, lower=True, first=True)
         alerts.close_all(breach, (Cause.LATE_CONFIRMATION, Cause.TO_LOOK_AT, Cause.DRILL), by, at)
         return breach
 
 
+def _adds(breach: Breach, facts: dict[str, Any]) -> bool:
+    """Whether these answers say anything that the assessments in force do not know."""
+    known = [assessment.facts for assessment in assessments_in_force(breach).values()]
+    return any(
+        all(answers.get(name) != answer for answers in known)
+        for name, answer in facts.items()
+        if answer is not None
+    )
+
+
 def override_tier(
-    *, breach: Breach, pathogen: str, tier: str, reason: str, by: User, at: datetime
+    *,
+    breach: Breach,
+    pathogen: str,
+    tier: str,
+    reason: str,
+    standing: UUID | None = None,
+    by: User,
+    at: datetime,
 ) -> Assessment:
-    """A clinician's own tier, with a reason; a lower one waits for a second signature where the plan says so."""
+    """A clinician's own tier, with a reason; a lower one waits for a second signature where the plan says so.
+
+    Where somebody else has set another tier, `standing` names the assessment that is departed from; without it what was
+    sent is kept, and Conflict is raised with the assessment that stands.
+    """
     require(by, Deed.OVERRIDE, breach.site_id, breach.worker.user_id, at=at)
     if not reason.strip():
         raise BadSubmission(Problem("/reason", _("Say why this tier is right.")))
-    with transaction.atomic(), because_of(reason):
+    with turn.of(breach.worker, at=at) as own, because_of(reason):
         breach = turn.locked_breach(breach)
         current = assessments_in_force(breach).get(pathogen)
         if current is None or current.version is None:
@@ -72,32 +103,54 @@ def override_tier(
         same = (Assessment.Kind.OVERRIDE, tier, reason, by.actor)
         if (newest.kind, newest.tier, newest.reason, newest.recorded_by) == same:
             return newest
+        others = newest.kind == Assessment.Kind.OVERRIDE and newest.recorded_by != by.actor
+        if others and newest.tier != tier and newest.uid != standing:
+            own.clash(
+                newest, "override", breach.worker, breach.site, pathogen=pathogen, tier=tier, reason=reason
+            )
+            return newest
         assessment = assess.override(current, tier, reason=reason)
         if assessment.second_signature_needed:
-            Signature.objects.create(subject=f"override:{assessment.uid}", user=by, meaning="override")
+            _sign_first(assessment, by)
         else:
             _apply(breach, at, by)
         return assessment
+
+
+def _sign_first(assessment: Assessment, by: User) -> None:
+    """It waits for somebody else's signature."""
+    Signature.objects.create(subject=f"override:{assessment.uid}", user=by, meaning="override")
 
 
 def countersign(*, assessment: Assessment, by: User, at: datetime) -> Assessment:
     """The second signature under an override, by somebody else; it takes effect with it."""
     breach = assessment.breach
     require(by, Deed.OVERRIDE, breach.site_id, breach.worker.user_id, at=at)
-    with transaction.atomic():
+    with turn.of(breach.worker, at=at):
         breach = turn.locked_breach(breach)
         if Signature.objects.filter(subject=f"override:{assessment.uid}", user=by).exists():
             raise NotYet("same_person")
         Signature.objects.get_or_create(
             subject=f"assessment:{assessment.uid}", user=by, defaults={"meaning": "second signature"}
         )
+        duties.keep(breach.worker, [Promise.Kind.SIGN], by=by, at=at, key=str(assessment.uid))
         _apply(breach, at, by)
         return assessment
 
 
-def _reassess(breach: Breach, facts: dict[str, Any], kind: str, at: datetime, by: User) -> list[Assessment]:
+def _reassess(
+    breach: Breach,
+    facts: dict[str, Any],
+    kind: str,
+    at: datetime,
+    by: User,
+    *,
+    lower: bool,
+    first: bool = False,
+) -> list[Assessment]:
     """Assess again with the answers so far and the further ones, per pathogen, and let it take effect. A tier that
-    a clinician has set stands until something new is answered."""
+    a clinician has set stands until something new is answered. Not `lower`: no tier goes below what it was. `first`:
+    the confirmation itself, before which nothing but a settled tier stands."""
     made = []
     for pathogen, current in assessments_in_force(breach).items():
         if current.kind == Assessment.Kind.OVERRIDE and not facts:
@@ -109,20 +162,18 @@ def _reassess(breach: Breach, facts: dict[str, Any], kind: str, at: datetime, by
             else {}
         )
         answers = {**own, **current.facts, **facts}
-        made.append(assess.assess(breach, pathogen, version, answers, kind=kind))
+        if kind == Assessment.Kind.FACTS and version == current.version and answers == current.facts:
+            made.append(current)
+            continue
+        confirmed = breach.confirmed_at is not None and not first
+        stands = assess.Standing(current, confirmed=confirmed, may_lower=lower)
+        assessment = assess.assess(breach, pathogen, version, answers, kind=kind, stands=stands)
+        if assessment.second_signature_needed:
+            _sign_first(assessment, by)
+        made.append(assessment)
     breach.save()
     _apply(breach, at, by)
     return made
-
-
-def assessments_in_force(breach: Breach) -> dict[str, Assessment]:
-    """Pathogen -> the newest assessment of the breach that is in force, second signatures counted."""
-    assessments = list(
-        breach.assessments.select_related("version", "breach__site").order_by("recorded_at", "id")
-    )
-    subjects = [f"assessment:{one.uid}" for one in assessments]
-    signed = frozenset(Signature.objects.filter(subject__in=subjects).values_list("subject", flat=True))
-    return assess.in_force(assessments, signed)
 
 
 def _apply(breach: Breach, at: datetime, by: User) -> None:
@@ -174,15 +225,18 @@ def decide_withdrawal(
     *, request: WithdrawalRequest, accepted: bool, reason: str, by: User, at: datetime
 ) -> WithdrawalDecision:
     """A clinician has spoken with the worker. Accepted, the report's exposures no longer count, and a follow-up
-    without any other ends. Decided once; deciding again changes nothing."""
+    without any other ends. Decided once: the same again changes nothing, another decision raises Conflict."""
     breach = request.breach
     require(by, Deed.DECIDE_WITHDRAWAL, breach.site_id, breach.worker.user_id, at=at)
     require_text(reason, "/reason", _("Say why, as discussed with the worker."))
-    with transaction.atomic(), because_of(reason):
-        turn.one_at_a_time(breach.worker)
-        breach = Breach.objects.select_for_update(of=("self",)).select_related("worker").get(pk=breach.pk)
+    with turn.of(breach.worker, at=at) as own, because_of(reason):
+        breach = turn.locked_breach(breach)
         standing = WithdrawalDecision.objects.filter(request=request).first()
         if standing is not None:
+            if (standing.accepted, standing.reason) != (accepted, reason):
+                own.clash(
+                    standing, "withdrawal", breach.worker, breach.site, accepted=accepted, reason=reason
+                )
             return standing
         decision = WithdrawalDecision.objects.create(request=request, accepted=accepted, reason=reason)
         if accepted:

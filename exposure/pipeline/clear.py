@@ -2,10 +2,10 @@
 
 from datetime import datetime
 
-from django.db import transaction
 from django.utils.translation import gettext as _
 
-from exposure.attend import alerts
+from exposure.attend import alerts, duties
+from exposure.attend.models import Promise
 from exposure.attend.overview import overview
 from exposure.clear.models import Clearance
 from exposure.clear.sign import may_sign, rule_on, sign
@@ -20,7 +20,7 @@ from exposure.refusal import BadSubmission, NotYet, Problem, require_text
 Kind = FollowUpState.Kind
 OTHER_ENDS = (
     Kind.FELL_ILL, Kind.RULED_OUT, Kind.HANDED_OVER, Kind.DECLINED, Kind.LEFT, Kind.LOST, Kind.DIED,
-)  # fmt: skip  # fmt: skip
+)  # fmt: skip
 
 
 def sign_clearance(*, follow_up: FollowUp, by: User, at: datetime) -> Clearance:
@@ -29,11 +29,8 @@ def sign_clearance(*, follow_up: FollowUp, by: User, at: datetime) -> Clearance:
     Raises NotYet with what stands in the way, and PermissionDenied.
     """
     require(by, Deed.CLEAR, follow_up.site_id, follow_up.worker.user_id, at=at)
-    with transaction.atomic():
-        turn.one_at_a_time(follow_up.worker)
-        follow_up = (
-            FollowUp.objects.select_for_update(of=("self",)).select_related("worker").get(pk=follow_up.pk)
-        )
+    with turn.of(follow_up.worker, at=at):
+        follow_up = turn.locked_follow_up(follow_up)
         standing = follow_up.clearances.filter(void_at=None, signed_at__isnull=False).first()
         if standing is not None:
             return standing
@@ -48,6 +45,8 @@ def sign_clearance(*, follow_up: FollowUp, by: User, at: datetime) -> Clearance:
             raise NotYet(*ruling.reasons)
         clearance = sign(now, ruling, by=by, at=at)
         if clearance.signed_at is not None:
+            duties.keep(follow_up.worker, [Promise.Kind.SIGN], by=by, at=at, follow_up=follow_up)
+            turn.drop_calls([follow_up], because="ended", at=at)
             ends_at = clearance.effective_at
             states.end(follow_up, FollowUpState.Kind.CLEARED, at=at, ends_at=ends_at, by=by.actor)
         return clearance
@@ -75,7 +74,7 @@ def end_follow_up(
         require_text(
             accepted_by, "/accepted_by", _("Name who has accepted it, and where they can be reached.")
         )
-    with transaction.atomic(), because_of(reason):
+    with turn.of(follow_up.worker, at=at), because_of(reason):
         follow_up = turn.locked_follow_up(follow_up)
         turn.go_on(follow_up, reason, at, by.actor)
         if follow_up.ended_at is None:
@@ -86,6 +85,8 @@ def end_follow_up(
             follow_up.ended_at = at
             follow_up.save()
             turn.withdraw_unopened(follow_up, at)
+            turn.plan_readings(follow_up, at)
+            turn.drop_calls([follow_up], because="ended", at=at)
         ended = follow_up.states.last()
         if ended.kind != kind:
             raise NotYet("ended")
@@ -100,7 +101,7 @@ def reopen(*, follow_up: FollowUp, reason: str, by: User, at: datetime) -> Follo
     """
     require(by, Deed.DECIDE_STATE, follow_up.site_id, follow_up.worker.user_id, at=at)
     require_text(reason, "/reason", _("Say why it goes on."))
-    with transaction.atomic(), because_of(reason):
+    with turn.of(follow_up.worker, at=at), because_of(reason):
         follow_up = turn.locked_follow_up(follow_up)
         other = join.running_beside(follow_up, follow_up.worker, at)
         if follow_up.ended_at is None:

@@ -9,7 +9,7 @@ from django.core.exceptions import PermissionDenied
 from django.db import IntegrityError, transaction
 from django.utils.translation import gettext as _
 
-from exposure.attend import alerts
+from exposure.attend import alerts, duties
 from exposure.classify import assess
 from exposure.classify.models import Assessment, CriteriaVersion
 from exposure.followup import expected, join, opening, own_times, plans, states
@@ -21,7 +21,7 @@ from exposure.followup.schedule import Window
 from exposure.followup.store_reading import Logged, follow_ups_taking_readings, log_entry
 from exposure.people.access import Deed, holds, require, require_for
 from exposure.people.models import Role, User, Worker
-from exposure.pipeline import turn
+from exposure.pipeline import attend, turn
 from exposure.places.models import Site
 from exposure.record import because as because_of
 from exposure.refusal import BadSubmission, Conflict, NotYet, Problem, require_text
@@ -60,13 +60,14 @@ def log_reading(*, body: Any, worker: Worker, entered_by: User, at: datetime) ->
         if standing is not None:
             return standing
         try:
-            with transaction.atomic():
-                turn.one_at_a_time(worker)
+            with turn.of(worker, at=at):
                 follow_ups = follow_ups_taking_readings(worker, at=at)
                 if not follow_ups:
                     raise BadSubmission(Problem("", _nobody_follows(worker)))
                 logged = log_entry(entry, worker, follow_ups, entered_by=entered_by, at=at)
                 alerts.raise_for(logged, follow_ups[0], at=at)
+                if logged.contact:
+                    attend.note_contact(worker, by=entered_by, at=at)
                 _void_clearances(follow_ups, logged, at)
                 return logged
         except IntegrityError:
@@ -128,8 +129,7 @@ def record_exposure(
     if version is None or problems:
         raise BadSubmission(*problems)
     said = {"occurred_at": occurred_at, "source": source, "case": case, "note": note}
-    with transaction.atomic():
-        turn.one_at_a_time(worker)
+    with turn.of(worker, at=at):
         return _record(worker, version, tier, site, by=by, at=at, **said)
 
 
@@ -187,7 +187,7 @@ def record_contact_list(
     with transaction.atomic():
         # One list of a case after the other: two at once would enter somebody new twice. Reports of it need not wait.
         Case.objects.select_for_update(no_key=True).get(pk=case.pk)
-        turn.one_at_a_time(*filter(None, people_named(rows, case)))
+        taken = turn.one_at_a_time(*filter(None, people_named(rows, case)))
         lines = list_contacts(rows, case=case, pathogen=pathogen, source=source, by=by, at=at)
         problems = [
             Problem(f"/{line.row.line}{one.pointer}", one.message) for line in lines for one in line.problems
@@ -195,7 +195,7 @@ def record_contact_list(
         if problems:
             raise BadSubmission(*problems)
         version = assess.adopted(case.site, pathogen, at=at)
-        return [
+        recorded = [
             _record(
                 line.worker or _somebody_new(line.row, case),
                 version,
@@ -210,6 +210,10 @@ def record_contact_list(
             )
             for line in lines
         ]
+        new = {exposure.follow_up.worker for exposure in recorded}
+        for worker in {*taken, *new}:
+            duties.settle(worker, at=at)
+        return recorded
 
 
 def _somebody_new(row: ContactRow, case: Case) -> Worker:
@@ -228,8 +232,7 @@ def correct_exposure(
     if slip := slip_in(occurred_at, "/occurred_at", at=at):
         raise BadSubmission(slip)
     require_text(reason, "/reason", _("Say how you know the time."))
-    with transaction.atomic(), because_of(reason):
-        turn.one_at_a_time(follow_up.worker)
+    with turn.of(follow_up.worker, at=at), because_of(reason):
         exposure = Exposure.objects.select_for_update(of=("self",)).get(pk=exposure.pk)
         if exposure.withdrawn_at is not None or exposure.occurred_at == occurred_at:
             return Exposure.objects.filter(corrects=exposure).first() or exposure
@@ -260,11 +263,13 @@ def return_to_monitoring(*, follow_up: FollowUp, finding: str, by: User, at: dat
 def _enter(follow_up: FollowUp, kind: str, reason: str, by: User, at: datetime) -> FollowUpState:
     require(by, Deed.DECIDE_STATE, follow_up.site_id, follow_up.worker.user_id, at=at)
     require_text(reason, "/reason", _("Say what was found or decided."))
-    with transaction.atomic(), because_of(reason):
+    with turn.of(follow_up.worker, at=at), because_of(reason):
         follow_up = turn.locked_follow_up(follow_up)
         turn.go_on(follow_up, reason, at, by.actor)
         if follow_up.ended_at is not None:
             raise NotYet("ended")
+        if kind != Kind.MONITORED:
+            turn.drop_calls([follow_up], because="paused", at=at)
         return states.enter_state(follow_up, kind, at=at, by=by.actor, reason=reason)
 
 
@@ -278,8 +283,7 @@ def set_windows(*, worker: Worker, windows: Sequence[Window], by: User, at: date
     worker = worker.same_as or worker
     if worker.user_id != by.pk:
         require_for(by, Deed.SET_TIMES, worker, at=at)
-    with transaction.atomic():
-        turn.one_at_a_time(worker)
+    with turn.of(worker, at=at):
         follow_ups = list(worker.follow_ups.filter(ended_at=None).select_related("worker__site"))
         _require_possible(windows, worker, max(map(plans.min_hours_of, follow_ups), default=0))
         if own_times.store(worker, {window.name: window for window in windows}):
@@ -301,16 +305,22 @@ def _require_possible(windows: Sequence[Window], worker: Worker, min_hours: int)
 def link_worker(*, worker: Worker, same_as: Worker, by: User, at: datetime) -> Worker:
     """Somebody who was typed in by name proves to be somebody on the list. Their open follow-ups of one pathogen
     become one; exposures move with their history, readings stay with the row they were entered for and are read
-    with the others. Linking again changes nothing. Returns the worker on the list."""
-    known = same_as.same_as or same_as
-    for one in (worker, known):
-        require_for(by, Deed.LINK, one, at=at)
-    with transaction.atomic(), because_of(_("The same person as %(name)s.") % {"name": known.name}):
-        turn.one_at_a_time(worker, known)
+    with the others. Linking again changes nothing; to somebody else, what was sent is kept and Conflict raised.
+    Returns the worker on the list."""
+    for person in (worker, same_as.same_as or same_as):
+        require_for(by, Deed.LINK, person, at=at)
+    with (
+        turn.of(worker, same_as, at=at) as own,
+        because_of(_("The same person as %(name)s.") % {"name": same_as}),
+    ):
         worker = Worker.objects.get(pk=worker.pk)
-        if worker.same_as_id == known.pk:
-            return known
-        if worker.pk == known.pk or worker.number or worker.user_id or worker.same_as_id:
+        same_as = Worker.objects.get(pk=same_as.pk)
+        known = same_as.same_as or same_as
+        if worker.same_as is not None:
+            if worker.same_as_id != known.pk:
+                own.clash(worker, "link", worker.same_as, worker.site, same_as=str(known.uid))
+            return worker.same_as
+        if worker.pk == known.pk or worker.number or worker.user_id:
             refused = _("Only somebody without number or account can be linked, and only once.")
             raise BadSubmission(Problem("/same_as", refused))
         join.move_person(worker, known)
@@ -320,6 +330,7 @@ def link_worker(*, worker: Worker, same_as: Worker, by: User, at: datetime) -> W
             row.save()
         for follow_up in worker.follow_ups.select_related("worker__site", "site"):
             _link_follow_up(follow_up, known, by, at)
+        duties.move(worker, known, at=at)
         return known
 
 

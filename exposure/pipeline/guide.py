@@ -5,18 +5,19 @@ from datetime import datetime, timedelta
 from django.db import transaction
 from django.utils.translation import gettext as _
 
-from exposure.attend.models import Task
+from exposure.attend import promises
+from exposure.attend.models import Promise
 from exposure.classify import assess, replay, versions
 from exposure.classify.models import Adoption, CriteriaVersion, Replay
-from exposure.people.access import Deed, require
+from exposure.people.access import DOING, Deed, require, roles_of
 from exposure.people.models import User
 from exposure.places.models import Site
 from exposure.record import create_many
 from exposure.refusal import BadSubmission, NotYet, Problem
 from exposure.report.models import Breach
 
-REVIEW = "criteria_review"
 REVIEW_WITHIN = timedelta(hours=24)  # local choice
+APPROVE_WITHIN = timedelta(days=7)  # from the first signature; local choice
 
 
 def draft_criteria(*, content: str, by: User, at: datetime) -> CriteriaVersion:
@@ -47,7 +48,31 @@ def propose_criteria(*, version: CriteriaVersion, by: User, at: datetime) -> Cri
         if obstacles := versions.obstacles_to_proposal(version):
             raise NotYet(*obstacles)
         versions.propose(version, by=by, at=at)
+        for site in _sites_of(by, at):
+            _ask_second(version, site, at)
         return version
+
+
+def _sites_of(physician: User, at: datetime) -> list[Site]:
+    """The sites where the proposer's signature counts."""
+    held = [role.site_id for role in roles_of(physician, at=at) if role.kind in DOING[Deed.APPROVE_CRITERIA]]
+    return list(Site.objects.all() if None in held else Site.objects.filter(pk__in=held))
+
+
+def _ask_second(version: CriteriaVersion, site: Site, at: datetime) -> None:
+    """A second physician of the site is asked to sign."""
+    promises.ask(
+        Promise(
+            site=site,
+            version=version,
+            kind=Promise.Kind.SIGN,
+            key=site.code,
+            title=_("Sign %(version)s, or leave it.") % {"version": version},
+            due_at=at + APPROVE_WITHIN,
+            basis="7d after first signature",
+        ),
+        at=at,
+    )
 
 
 def tick_criteria(*, version: CriteriaVersion, row: str, by: User, at: datetime) -> None:
@@ -69,17 +94,29 @@ def replay_criteria(*, version: CriteriaVersion, site: Site, by: User, at: datet
 
 
 def review_moved(*, stored: Replay, by: User, at: datetime) -> int:
-    """A task for the nurse on every report that a replay names, unless one is open. How many were made."""
+    """The nurse looks again at every report that a replay names, once per version. How many are newly asked for."""
     with transaction.atomic():
-        moved = Breach.objects.filter(uid__in=stored.breaches).select_related("site")
-        asked = Task.objects.filter(breach__in=moved, code=REVIEW, completed_at=None, dropped_at=None)
+        moved = Breach.objects.filter(uid__in=stored.breaches).select_related("site", "worker")
+        key = str(stored.version.uid)
+        asked = Promise.objects.filter(breach__in=moved, kind=Promise.Kind.REVIEW, key=key, void_at=None)
         title = _("Look again at the tier: %(version)s would change it") % {"version": stored.version}
-        tasks = []
+        reviews = []
         for breach in moved.exclude(pk__in=asked.values("breach_id")):
             require(by, Deed.PROPOSE_CRITERIA, breach.site_id, at=at)
-            due_at = at + REVIEW_WITHIN
-            tasks.append(Task(site=breach.site, breach=breach, code=REVIEW, title=title, due_at=due_at))
-        return len(create_many(Task, tasks))
+            reviews.append(
+                Promise(
+                    site=breach.site,
+                    worker=breach.worker,
+                    breach=breach,
+                    kind=Promise.Kind.REVIEW,
+                    key=key,
+                    title=title[:200],
+                    asked_at=at,
+                    due_at=at + REVIEW_WITHIN,
+                    basis="24h after replay",
+                )
+            )
+        return len(create_many(Promise, reviews, ignore_conflicts=True))
 
 
 def approve_criteria(
@@ -95,7 +132,13 @@ def approve_criteria(
             return standing
         if obstacles := versions.obstacles_to_approval(version, site, by=by, at=at):
             raise NotYet(*obstacles)
-        return versions.approve(version, site, by=by, at=at, meaning=meaning)
+        adoption = versions.approve(version, site, by=by, at=at, meaning=meaning)
+        if adoption is None:
+            _ask_second(version, site, at)
+        else:
+            asked = Promise.objects.open().filter(version=version, site=site)
+            promises.keep(asked, by=by, at=at)
+        return adoption
 
 
 def _locked_version(version: CriteriaVersion) -> CriteriaVersion:

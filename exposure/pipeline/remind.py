@@ -1,26 +1,55 @@
 """What time causes, and how the worker wants to be reminded."""
 
+from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
 from django.core.exceptions import PermissionDenied
-from django.db import transaction
+from django.db.models import QuerySet
 from django.utils.translation import gettext as _
 
 from exposure.attend import alerts
 from exposure.attend.models import Alert
 from exposure.people.models import User, Worker
 from exposure.pipeline import report, turn
+from exposure.remind.models import Planned
 from exposure.remind.outbox import deliver
-from exposure.remind.sweep import sweep
+from exposure.remind.rounds import Part
+from exposure.remind.sweep import run_parts, sweep
+from exposure.report.models import Mark
+from exposure.report.removals import unfinished_marks
 
 Cause = Alert.Cause
 
 
 def pass_time(*, at: datetime) -> dict[str, int]:
     """Everything that time causes, then what waits in the outbox: what clock process and queue call."""
-    done = {"unfinished_marks": report.send_unfinished_marks(at=at), **sweep(at=at)}
+    done = {**run_parts(PARTS, at=at), **sweep(at=at)}
     return {**done, "delivered": deliver(at=at)}
+
+
+def _send_marks(marks: Sequence[Mark], at: datetime) -> int:
+    for mark in marks:
+        report.send_unfinished_mark(mark, at=at)
+    return len(marks)
+
+
+def _to_plan_anew(at: datetime) -> QuerySet[Planned]:
+    """Follow-ups whose readings were last planned a day ago: zone rules or the site's windows may have changed."""
+    return Planned.objects.filter(at__lte=at - turn.REPLAN_EVERY).order_by("at", "pk")
+
+
+def _plan_anew(rows: Sequence[Planned], at: datetime) -> int:
+    for planned in rows:
+        turn.replan_follow_up(follow_up_id=planned.follow_up_id, at=at)
+    return len(rows)
+
+
+# Each row is a use case of its own, with its own locks: one at a time, and not too many in a round.
+PARTS = (
+    Part("unfinished_marks", unfinished_marks, _send_marks, batch=1, at_most=200),
+    Part("replan", _to_plan_anew, _plan_anew, batch=1, at_most=50),
+)
 
 
 def change_settings(*, worker: Worker, by: User, at: datetime, **settings: Any) -> Worker:
@@ -28,7 +57,7 @@ def change_settings(*, worker: Worker, by: User, at: datetime, **settings: Any) 
     readings that have not opened, and their reminders, are planned anew."""
     if worker.user_id != by.pk:
         raise PermissionDenied
-    with transaction.atomic():
+    with turn.of(worker, at=at):
         worker = Worker.objects.select_for_update(of=("self",)).select_related("site").get(pk=worker.pk)
         before = (worker.own_zone, worker.quiet_from, worker.quiet_until)
         was_by_phone = worker.phone_only

@@ -3,8 +3,9 @@
 import logging
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import date, datetime
 from typing import Any
+from uuid import UUID
 
 from django.db import IntegrityError, transaction
 from django.utils.translation import gettext as _
@@ -13,7 +14,6 @@ from exposure.attend import alerts
 from exposure.attend.models import Alert
 from exposure.classify import assess
 from exposure.classify.models import Assessment
-from exposure.followup import plans
 from exposure.followup.cases import linked_follow_ups
 from exposure.followup.models import (
     FollowUp,
@@ -36,7 +36,6 @@ from exposure.report.models import (
     WithdrawalRequest,
 )
 from exposure.report.moments import slip_in
-from exposure.report.removals import unfinished_marks
 from exposure.report.submission import Submission, read_submission
 
 Cause = Alert.Cause
@@ -78,22 +77,20 @@ def report_breach(*, body: Any, reporter: User, at: datetime) -> Reported:
 
 def _take_in(submission: Submission, reporter: User, at: datetime) -> Reported:
     breach = store_breach(submission, reporter=reporter, at=at)
-    turn.one_at_a_time(breach.worker)
-    join_event(breach, at=at)
-    if breach.drill:
-        alerts.raise_alert(breach, Cause.DRILL, _("A drill was reported."), site=breach.site, at=at)
-        return Reported(breach, True, (), (), ring_now=False)
-    assessments = assess.assess_report(breach, at=at)
-    breach.confirm_due_at = min(plans.plan_in_force(one).confirm_within.after(at) for one in assessments)
-    breach.told_due_at = at + timedelta(minutes=breach.site.told_within_minutes)
-    breach.save()
-    _raise_report_alerts(breach, assessments, at)
-    opened = [follow.open_exposure(one, at, reporter) for one in assessments]
-    follow_ups = tuple(one for one in opened if one is not None)
-    for follow_up in follow_ups:
-        turn.plan_readings(follow_up, at)
-    ring_now = any(assess.is_highest(one) for one in assessments)
-    return Reported(breach, True, tuple(assessments), follow_ups, ring_now)
+    with turn.of(breach.worker, at=at):
+        join_event(breach, at=at)
+        if breach.drill:
+            alerts.raise_alert(breach, Cause.DRILL, _("A drill was reported."), site=breach.site, at=at)
+            return Reported(breach, True, (), (), ring_now=False)
+        assessments = assess.assess_report(breach, at=at)
+        breach.save()  # what the assessment noticed
+        _raise_report_alerts(breach, assessments, at)
+        opened = [follow.open_exposure(assessment, at, reporter) for assessment in assessments]
+        follow_ups = tuple(follow_up for follow_up in opened if follow_up is not None)
+        for follow_up in follow_ups:
+            turn.plan_readings(follow_up, at)
+        ring_now = any(assess.is_highest(assessment) for assessment in assessments)
+        return Reported(breach, True, tuple(assessments), follow_ups, ring_now)
 
 
 def _raise_report_alerts(breach: Breach, assessments: Iterable[Assessment], at: datetime) -> None:
@@ -145,33 +142,31 @@ def report_mark(*, mark: Mark, body: dict[str, Any], reporter: User, at: datetim
     return reported
 
 
-def send_unfinished_marks(*, at: datetime) -> int:
-    """Marks not completed in time are sent as they stand; what is not answered is unknown, so the ceiling rules."""
-    marks = unfinished_marks(at=at)
-    for mark in marks:
-        removal = mark.removal
-        body = {
-            "submission_id": str(mark.uid),
-            "station": removal.station.code,
-            "worker": str(removal.worker.uid) if removal.worker else None,
-            "occurred_at": mark.marked_at.isoformat(),
-            "drill": removal.drill,
-            "step": mark.step.code,
-            "removal": str(removal.uid),
-            "what_happened": mark.failure.code if mark.failure else None,
-        }
-        try:
-            report_mark(mark=mark, body=body, reporter=removal.observer, at=at)
-        except Conflict:
-            log.warning("Mark %s had been reported with other content; both are kept.", mark.uid)
-        except Exception:  # one bad mark must not keep the others waiting
-            log.exception("Mark %s could not be sent; the next round tries again.", mark.uid)
-    return len(marks)
+def send_unfinished_mark(mark: Mark, *, at: datetime) -> None:
+    """A mark not completed in time is sent as it stands; what is not answered is unknown, so the ceiling rules."""
+    removal = mark.removal
+    body = {
+        "submission_id": str(mark.uid),
+        "station": removal.station.code,
+        "worker": str(removal.worker.uid) if removal.worker else None,
+        "occurred_at": mark.marked_at.isoformat(),
+        "drill": removal.drill,
+        "step": mark.step.code,
+        "removal": str(removal.uid),
+        "what_happened": mark.failure.code if mark.failure else None,
+    }
+    try:
+        report_mark(mark=mark, body=body, reporter=removal.observer, at=at)
+    except Conflict:
+        log.warning("Mark %s had been reported with other content; both are kept.", mark.uid)
 
 
 def ask_withdrawal(*, breach: Breach, reason: str, by: User, at: datetime) -> WithdrawalRequest:
-    """A request; the follow-up runs until a clinician has decided. Asking again changes nothing."""
-    with transaction.atomic():
+    """A request of the reporter, or of a clinician; the follow-up runs until a clinician has decided. Asking again
+    changes nothing."""
+    if breach.reported_by_id != by.pk:
+        require(by, Deed.ANSWER, breach.site_id, breach.worker.user_id, at=at)
+    with turn.of(breach.worker, at=at):
         breach = turn.locked_breach(breach)
         standing = breach.withdrawal_requests.filter(recorded_by=by.actor, decision=None).first()
         if standing is not None:
@@ -221,12 +216,14 @@ def state_case(
     hours_since_onset: int | None = None,
     facts: dict[str, Any] | None = None,
     note: str = "",
+    seen: UUID | None = None,
     by: User,
     at: datetime,
 ) -> CaseStatement:
     """State anew what a case has. It moves nobody: each linked follow-up that runs gets an alert, so that a
     physician decides; where the pathogen is new to the case, also those for its other ones. The same statement again
-    changes nothing."""
+    changes nothing. `seen` is the statement that was before the writer, where one was: if somebody has stated something
+    else since, what was sent is kept, and Conflict raised with the statement that stands."""
     require(by, Deed.STATE_CASE, case.site_id, at=at)
     if status not in CaseStatement.Status.values:
         raise BadSubmission(Problem("/status", _("Say whether it is suspected, confirmed or ruled out.")))
@@ -237,10 +234,14 @@ def state_case(
         "facts": facts or {},
         "note": note,
     }
-    with transaction.atomic():
+    with turn.of(at=at) as own:
         Case.objects.select_for_update(no_key=True).get(pk=case.pk)
         newest = case.statements.filter(pathogen=pathogen).last()
         if newest is not None and all(getattr(newest, name) == value for name, value in said.items()):
+            return newest
+        if newest is not None and newest.recorded_by != by.actor and seen not in (None, newest.uid):
+            sent = {**said, "pathogen": pathogen, "onset_on": str(onset_on or "")}
+            own.clash(newest, "state_case", None, case.site, **sent)
             return newest
         statement = CaseStatement.objects.create(case=case, pathogen=pathogen, **said)
         because = case_changed(case, statement)

@@ -1,37 +1,79 @@
-"""Whose turn it is: the locks that everything takes before it reads, and the readings planned anew."""
+"""Whose turn it is: the locks that everything takes before it reads, and what follows from rows brought in line."""
 
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import Any
 
 from django.db import transaction
 
-from exposure.attend import duties
+from exposure.attend import duties, promises
+from exposure.attend.models import OtherDecision, Promise
 from exposure.clear.sign import void_before_effect
 from exposure.followup import expected, states
 from exposure.followup.models import Check, FollowUp, FollowUpState
 from exposure.people.models import Worker
+from exposure.places.models import Site
 from exposure.record import mark_withdrawn
+from exposure.refusal import Conflict
 from exposure.remind import reminders
-from exposure.remind.models import Heartbeat
+from exposure.remind.models import Planned
 from exposure.report.models import Breach
 
-REPLAN_EVERY = timedelta(days=1)
+REPLAN_EVERY = timedelta(days=1)  # zone rules and the site's windows may have changed
 
 
-def one_at_a_time(*workers: Worker) -> None:
-    """Whatever opens, feeds or ends a worker's follow-ups waits here for its turn, until its transaction ends. Give all
-    of several at once: they are taken in one order, so that no two wait for each other."""
+@dataclass
+class Turn:
+    """One use case under way. `standing`: what another has decided before, where this decision is another one."""
+
+    standing: Any = None
+
+    def clash(self, standing: Any, deed: str, worker: Worker | None, site: Site, **sent: Any) -> None:
+        """Another decision stands: what was sent is kept, and once it is stored Conflict is raised with what stands."""
+        self.standing = standing
+        subject = f"{standing._meta.model_name}:{standing.uid}"
+        OtherDecision.objects.create(site=site, worker=worker, deed=deed, subject=subject, sent=sent)
+
+
+@contextmanager
+def of(*workers: Worker, at: datetime) -> Iterator[Turn]:
+    """One transaction in which whatever opens, feeds or ends these workers' follow-ups waits for its turn; at its end
+    what people must do about them is brought in line with what stands then. Raises Conflict after that where the use
+    case has found another decision standing (`Turn.clash`)."""
+    turn = Turn()
+    with transaction.atomic():
+        taken = one_at_a_time(*workers)
+        yield turn
+        for worker in taken:
+            duties.settle(worker, at=at)
+    if turn.standing is not None:
+        raise Conflict(turn.standing)
+
+
+def one_at_a_time(*workers: Worker) -> list[Worker]:
+    """Wait for the workers' turn, until the transaction ends. Give all of several at once: they are taken in one
+    order, so that no two wait for each other. Returns the rows as they stand then; of one who proved to be another
+    person, that other's too."""
     keys = {worker.pk for worker in workers}
-    list(Worker.objects.select_for_update(no_key=True).filter(pk__in=keys).order_by("pk"))
+    taken: dict[int, Worker] = {}
+    while missing := keys - taken.keys():
+        rows = Worker.objects.select_for_update(no_key=True, of=("self",)).filter(pk__in=missing)
+        found = {worker.pk: worker for worker in rows.order_by("pk")}
+        taken |= found
+        keys |= {worker.same_as_id for worker in found.values() if worker.same_as_id is not None}
+    return list(taken.values())
 
 
 def locked_breach(breach: Breach) -> Breach:
-    """The report as it stands now; the worker's turn comes first, as everywhere."""
-    one_at_a_time(breach.worker)
-    return Breach.objects.select_for_update(of=("self",)).select_related("site", "worker").get(pk=breach.pk)
+    """The report as it stands now, in the worker's turn."""
+    rows = Breach.objects.select_for_update(of=("self",))
+    return rows.select_related("site", "worker", "reported_by").get(pk=breach.pk)
 
 
 def locked_follow_up(follow_up: FollowUp) -> FollowUp:
-    one_at_a_time(follow_up.worker)
+    """The follow-up as it stands now, in the worker's turn."""
     rows = FollowUp.objects.select_for_update(of=("self",)).select_related("worker__site", "site")
     return rows.get(pk=follow_up.pk)
 
@@ -47,12 +89,13 @@ def go_on(follow_up: FollowUp, because: str, at: datetime, by: str) -> None:
 def plan_readings(follow_up: FollowUp, at: datetime) -> None:
     """Bring readings and their reminders in line with the follow-up's exposures, windows and zones. One that has
     ended asks for nothing more."""
-    duties.settle(follow_up, at=at)
     if follow_up.ended_at is not None and follow_up.ended_at <= at:
+        Planned.objects.filter(follow_up=follow_up).delete()
         return
     replanned = expected.plan_checks(follow_up, at=at)
     reminders.withdraw_rungs(replanned.withdrawn, at=at)
     reminders.plan_rungs(replanned.added, follow_up.worker)
+    Planned.objects.update_or_create(follow_up=follow_up, defaults={"at": at})
 
 
 def withdraw_unopened(follow_up: FollowUp, at: datetime) -> None:
@@ -68,25 +111,14 @@ def plan_unopened_again(follow_up: FollowUp, at: datetime) -> None:
     plan_readings(follow_up, at)
 
 
-def follow_ups_to_replan(*, at: datetime) -> list[int]:
-    """Once a day the running follow-ups, whose unopened readings may have moved with the time-zone rules."""
-    with transaction.atomic():
-        beat, fresh = Heartbeat.objects.select_for_update().get_or_create(name="replan", defaults={"at": at})
-        if not fresh and at - beat.at < REPLAN_EVERY:
-            return []
-        beat.at = at
-        beat.save()
-    return list(FollowUp.objects.running(at=at).filter(ended_at=None).values_list("pk", flat=True))
+def drop_calls(follow_ups: Iterable[FollowUp], *, because: str, at: datetime) -> None:
+    """Nobody has to be rung about these any more."""
+    calls = Promise.objects.open().filter(kind=Promise.Kind.CALL, follow_up__in=follow_ups)
+    promises.drop(calls, because=because, at=at)
 
 
 def replan_follow_up(*, follow_up_id: int, at: datetime) -> None:
     """Bring one follow-up's unopened readings in line with its exposures, windows and zones of today."""
-    with transaction.atomic():
-        one_at_a_time(Worker.objects.get(follow_ups=follow_up_id))
-        follow_up = (
-            FollowUp.objects.select_for_update(of=("self",))
-            .select_related("worker__site")
-            .get(pk=follow_up_id)
-        )
-        if follow_up.ended_at is None:
-            plan_readings(follow_up, at)
+    with of(Worker.objects.get(follow_ups=follow_up_id), at=at):
+        follow_up = locked_follow_up(FollowUp(pk=follow_up_id))
+        plan_readings(follow_up, at)

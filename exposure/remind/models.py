@@ -6,14 +6,17 @@ from django.db.models import Q
 from django.utils.translation import gettext_lazy as _
 
 from exposure.attend.models import Alert
-from exposure.followup.models import Check
+from exposure.followup.models import Check, FollowUp
 from exposure.people.models import Worker
 from exposure.places.models import Site
 from exposure.record import Identified, InsertOnly
 
 
 class Rung(InsertOnly):
-    """An instant at which the worker is reminded of one check. Only `withdrawn_at` may be set later."""
+    """An instant at which the worker is reminded of one check; or, of the kind `closed`, at which a reading that has
+    not come is noticed as missing. Settled or dropped it is withdrawn: only `withdrawn_at` may be set later."""
+
+    CLOSED = "closed"
 
     check_row = models.ForeignKey(Check, models.PROTECT, related_name="rungs", db_column="check_id")
     kind = models.CharField(max_length=20)
@@ -23,7 +26,12 @@ class Rung(InsertOnly):
     class Meta:
         ordering = ["at"]
         constraints = [models.UniqueConstraint(fields=["check_row", "kind"], name="rung_once_per_check")]
-        indexes = [models.Index(fields=["at"], condition=Q(withdrawn_at=None), name="rung_by_instant")]
+        indexes = [
+            models.Index(fields=["at"], condition=Q(withdrawn_at=None), name="rung_by_instant"),
+            models.Index(
+                fields=["at"], condition=Q(withdrawn_at=None, kind="closed"), name="rung_closed_by_instant"
+            ),
+        ]
 
     def __str__(self) -> str:
         return f"{self.check_row_id} {self.kind}"
@@ -145,3 +153,40 @@ class Heartbeat(models.Model):
 
     def __str__(self) -> str:
         return f"{self.name} {self.at:%Y-%m-%d %H:%M:%S}"
+
+
+class SetAside(models.Model):
+    """A row at which one part of the round failed: left out until `retry_at`, so that the others go on. Working state.
+
+    `error` is the kind of error only, no content. `settled_at` is when it went well again.
+    """
+
+    part = models.CharField(max_length=40)
+    row = models.CharField(max_length=100)
+    first_at = models.DateTimeField()
+    last_at = models.DateTimeField()
+    retry_at = models.DateTimeField()
+    tries = models.PositiveIntegerField(default=1)
+    error = models.CharField(max_length=200)
+    settled_at = models.DateTimeField(null=True, blank=True)
+
+    class Meta:
+        ordering = ["first_at"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["part", "row"], condition=Q(settled_at=None), name="set_aside_once"
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.part} {self.row}"
+
+
+class Planned(models.Model):
+    """When the readings of a follow-up that runs were last brought in line with windows and zones. Working state."""
+
+    follow_up = models.OneToOneField(FollowUp, models.PROTECT, related_name="planned")
+    at = models.DateTimeField(db_index=True)
+
+    def __str__(self) -> str:
+        return f"{self.follow_up_id} {self.at:%Y-%m-%d %H:%M}"

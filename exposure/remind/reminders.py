@@ -4,22 +4,22 @@ from collections.abc import Iterable, Sequence
 from datetime import datetime
 
 from django.conf import settings
-from django.db import transaction
 from django.db.models import Exists, OuterRef, Q, QuerySet
 from django.urls import reverse
 from django.utils.translation import gettext as _
 
+from exposure.attend.models import Promise
 from exposure.followup.fills import standing_fill
 from exposure.followup.models import Check, Exposure, Fill, FollowUpState
 from exposure.followup.states import PAUSED
 from exposure.people.models import Worker
 from exposure.places.models import Site
-from exposure.record import insert_many, mark_withdrawn
+from exposure.record import create_many, insert_many, mark_withdrawn
 from exposure.remind import ladder
 from exposure.remind.models import Message, Reminder, Rung
 from exposure.report.models import Told
 
-BATCH = 1000
+NO_ADDRESS = "no_address"
 
 
 def plan_rungs(checks: Sequence[Check], worker: Worker) -> None:
@@ -28,9 +28,12 @@ def plan_rungs(checks: Sequence[Check], worker: Worker) -> None:
     insert_many(
         Rung,
         [
-            Rung(check_row=check, kind=rung.kind, at=rung.at)
+            Rung(check_row=check, kind=kind, at=at)
             for check in checks
-            for rung in ladder.rungs(check, quiet, worker.zone)
+            for kind, at in (
+                *((rung.kind, rung.at) for rung in ladder.rungs(check, quiet, worker.zone)),
+                (Rung.CLOSED, check.closes_at),
+            )
         ],
     )
 
@@ -40,48 +43,47 @@ def withdraw_rungs(checks: Sequence[Check], *, at: datetime) -> None:
     mark_withdrawn(Rung.objects.filter(check_row__in=[check.pk for check in checks]), at=at)
 
 
-def remind_due(*, at: datetime) -> int:
-    """Settle every reminder instant that has passed: the latest one of an open reading becomes a message, the
-    others are recorded as skipped. Returns how many messages were made."""
-    made = 0
-    while True:
-        with transaction.atomic():
-            rungs = list(
-                Rung.objects.select_for_update(skip_locked=True, of=("self",))
-                .filter(withdrawn_at=None, at__lte=at)
-                .select_related("check_row__follow_up__worker__site", "check_row__follow_up__worker__user")
-                .annotate(
-                    answered=Exists(
-                        Fill.objects.filter(standing_fill(), check_row=OuterRef("check_row")).exclude(
-                            state="repeat_due"
-                        )
-                    ),
-                    overtaken=Exists(
-                        Rung.objects.filter(
-                            check_row=OuterRef("check_row"),
-                            withdrawn_at=None,
-                            at__gt=OuterRef("at"),
-                            at__lte=at,
-                        )
-                    ),
-                    paused=Exists(
-                        FollowUpState.objects.filter(
-                            follow_up=OuterRef("check_row__follow_up"), until_at=None, kind__in=PAUSED
-                        )
-                    ),
-                    told=Exists(_told(OuterRef("check_row__follow_up"))),
-                )
-                .order_by("at", "pk")[:BATCH]
-            )
-            if not rungs:
-                return made
-            made += _settle(rungs, at)
-            mark_withdrawn(Rung.objects.filter(pk__in=[rung.pk for rung in rungs]), at=at)
+def passed(at: datetime) -> QuerySet[Rung]:
+    """Reminder instants that have passed, the earliest first."""
+    rungs = Rung.objects.select_for_update(skip_locked=True, of=("self",))
+    return rungs.filter(withdrawn_at=None, at__lte=at).exclude(kind=Rung.CLOSED).order_by("at", "pk")
+
+
+def settle_passed(due: Sequence[Rung], at: datetime) -> int:
+    """The latest instant of an open reading becomes a message, the others are recorded as skipped. Returns how many
+    messages were made."""
+    rungs = list(_with_circumstances([rung.pk for rung in due], at))
+    made = _settle(rungs, at)
+    mark_withdrawn(Rung.objects.filter(pk__in=[rung.pk for rung in due]), at=at)
+    return made
+
+
+def _with_circumstances(rung_ids: Sequence[int], at: datetime) -> QuerySet[Rung]:
+    own = OuterRef("check_row")
+    follow_up = OuterRef("check_row__follow_up")
+    answers = Fill.objects.filter(standing_fill(), check_row=own).exclude(state="repeat_due")
+    later = Rung.objects.filter(check_row=own, withdrawn_at=None, at__gt=OuterRef("at"), at__lte=at)
+    pauses = FollowUpState.objects.filter(follow_up=follow_up, until_at=None, kind__in=PAUSED)
+    return (
+        Rung.objects.filter(pk__in=rung_ids)
+        .select_related(
+            "check_row__follow_up__site",
+            "check_row__follow_up__worker__site",
+            "check_row__follow_up__worker__user",
+        )
+        .annotate(
+            answered=Exists(answers),
+            overtaken=Exists(later.exclude(kind=Rung.CLOSED)),
+            paused=Exists(pauses),
+            told=Exists(_told(follow_up)),
+        )
+        .order_by("at", "pk")
+    )
 
 
 def _told(follow_up: OuterRef) -> QuerySet:
     """Exposures whose worker was told, of the report or, where there is none, of the exposure itself."""
-    told = Q(Exists(Told.objects.filter(breach=OuterRef("breach")))) | Q(breach=None, told_due_at=None)
+    told = Q(Exists(Told.objects.filter(breach=OuterRef("breach")))) | Q(breach=None, told_at__isnull=False)
     return Exposure.objects.filter(told, follow_up=follow_up, withdrawn_at=None)
 
 
@@ -102,7 +104,30 @@ def _settle(rungs: Iterable[Rung], at: datetime) -> int:
         if reminder.uid in stored and not reminder.skipped_because
     ]
     Message.objects.bulk_create(messages)
+    _ask_to_ring(
+        [check for reminder, check in reminders.values() if reminder.skipped_because == NO_ADDRESS], at
+    )
     return len(messages)
+
+
+def _ask_to_ring(checks: Iterable[Check], at: datetime) -> None:
+    """Somebody who cannot be reminded must be rung, once per follow-up."""
+    calls = {
+        check.follow_up_id: Promise(
+            site=check.follow_up.site,
+            worker=check.follow_up.worker,
+            follow_up=check.follow_up,
+            kind=Promise.Kind.CALL,
+            key=NO_ADDRESS,
+            title=_("No reminder can reach this person: ring, and ask how to."),
+            asked_at=at,
+            due_at=check.closes_at,
+            basis="first reminder",
+        )
+        for check in checks
+    }
+    if calls:
+        create_many(Promise, calls.values(), ignore_conflicts=True)
 
 
 def _reminder(rung: Rung, at: datetime) -> Reminder:
@@ -128,7 +153,7 @@ def _skipped(rung: Rung, at: datetime) -> str:
         "paused": rung.paused,
         "not_told": not rung.told,
         "by_phone_only": worker.phone_only,
-        "no_address": not address_of(worker),
+        NO_ADDRESS: not address_of(worker),
     }
     return next((reason for reason, holds in reasons.items() if holds), "")
 

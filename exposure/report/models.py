@@ -159,8 +159,6 @@ class Breach(Recorded):
     body_sha256 = models.CharField(max_length=64)
     flags = models.JSONField(default=list)
     reference = models.CharField(max_length=12, db_index=True)
-    confirm_due_at = models.DateTimeField(null=True, blank=True)
-    told_due_at = models.DateTimeField(null=True, blank=True)
     confirmed_at = models.DateTimeField(null=True, blank=True)
     confirmed_by = models.ForeignKey(
         settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="confirmed_breaches"
@@ -171,9 +169,6 @@ class Breach(Recorded):
     class Meta:
         ordering = ["-reported_at"]
         verbose_name_plural = "breaches"
-        indexes = [
-            models.Index(fields=["confirm_due_at"], condition=Q(confirmed_at=None), name="breach_to_confirm"),
-        ]
 
     def __str__(self) -> str:
         return self.reference

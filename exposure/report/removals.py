@@ -3,6 +3,7 @@
 from datetime import datetime, timedelta
 
 from django.db import transaction
+from django.db.models import QuerySet
 
 from exposure.people.models import User, Worker
 from exposure.places.models import FailureType, Protocol, Station, Step
@@ -81,13 +82,10 @@ def open_marks(removal: Removal) -> list[Mark]:
     return list(removal.marks.filter(deviation_at=None, breach=None).select_related("step", "failure__card"))
 
 
-def unfinished_marks(*, at: datetime) -> list[Mark]:
-    """Marks that nobody has completed in time."""
-    return list(
-        Mark.objects.filter(
-            deviation_at=None,
-            breach=None,
-            marked_at__lte=at - UNFINISHED_MARK,
-            removal__observer__isnull=False,
-        ).select_related("removal__station", "removal__worker", "removal__observer", "step", "failure")
+def unfinished_marks(at: datetime) -> QuerySet[Mark]:
+    """Marks that nobody has completed in time, the oldest first."""
+    marks = Mark.objects.filter(
+        deviation_at=None, breach=None, marked_at__lte=at - UNFINISHED_MARK, removal__observer__isnull=False
     )
+    about = ("removal__station", "removal__worker", "removal__observer", "step", "failure")
+    return marks.select_related(*about).order_by("marked_at", "pk")

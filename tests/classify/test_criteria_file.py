@@ -41,14 +41,14 @@ tiers:
       monitoring: self
       days: 21
       confirm_within: 2h
-      tasks: [{code: call, title: Call, due: 24h, from: report}]
+      tasks: [{code: call, title: Call, due: 24h, from: report, urgent: true, warn: 8h}]
 facts:
   - name: contact
     ask: "What?"
     worse: up
     answers:
       - {code: no, label: Nothing}
-      - {code: 12:30, label: Splash, through_skin: true}
+      - {code: 12:30, label: Splash, bloodborne: true}
   - {name: minutes, ask: "How long?", unit: min, cuts: [15, 60.5]}
 rules:
   - {id: R1, tier: high, when: {contact: [12:30], minutes: {at_least: 15}}, because: B, source: guide}
@@ -75,7 +75,7 @@ def test_a_file_says_who_it_is_and_everything_is_the_text_as_written():
     )
     assert [tier.code for tier in criteria.tiers] == ["no", "high"]
     assert [answer.code for answer in criteria.facts[0].answers] == ["no", "12:30"]
-    assert [answer.through_skin for answer in criteria.facts[0].answers] == [False, True]
+    assert [answer.bloodborne for answer in criteria.facts[0].answers] == [False, True]
     assert criteria.facts[1].cuts == (Decimal(15), Decimal("60.5"))
     assert criteria.rules[0].when["contact"] == ("12:30",)
     assert criteria.lacking() == ()
@@ -92,7 +92,36 @@ def test_the_profile_and_the_plan_are_typed_values():
     assert (plan.monitoring, plan.days, plan.confirm_within) == ("self", 21, Duration(2, "h"))
     assert (plan.clearance, plan.second_signature, plan.observed_per_day) == ("nurse", "none", 0)
     assert (plan.tasks[0].due, plan.tasks[0].start) == (Duration(24, "h"), "report")
+    assert (plan.tasks[0].urgent, plan.tasks[0].warn) == (True, Duration(8, "h"))
     assert criteria.tiers[0].plan.confirm_within == Duration(24, "h")
+
+
+def test_a_task_that_says_neither_is_not_urgent_and_warns_of_nothing():
+    [task] = Criteria.parse(FILE.replace(", urgent: true, warn: 8h", "")).tiers[1].plan.tasks
+    assert (task.urgent, task.warn) == (False, None)
+
+
+def test_the_older_name_of_the_bloodborne_mark_means_the_same():
+    older = Criteria.parse(FILE.replace("bloodborne", "through_skin")).facts[0].answers[1]
+    assert (older.bloodborne, older.through_skin) == (True, True)
+
+
+def test_a_warning_may_come_days_before_what_is_due_after_months_but_never_before_the_start():
+    months = FILE.replace("due: 24h", "due: 1mo")
+    assert Criteria.parse(months.replace("warn: 8h", "warn: 27d")).tiers[1].plan.tasks[0].warn.amount == 27
+    with pytest.raises(CriteriaError, match="shorter than 'due'"):  # February has 28 days
+        Criteria.parse(months.replace("warn: 8h", "warn: 28d"))
+
+
+def test_a_file_names_the_versions_that_it_replaces():
+    assert Criteria.parse(FILE).replaces == ()
+    replacing = FILE.replace("version: 2026.10", "version: 2026.10\nreplaces: [2026.9, 2025.1]")
+    assert Criteria.parse(replacing).replaces == ("2026.9", "2025.1")
+
+
+def test_a_fact_may_be_about_the_worker():
+    about_worker = Criteria.parse(FILE.replace("worse: up", "about: worker"))
+    assert [fact.about for fact in about_worker.facts] == ["worker", "event"]
 
 
 def test_nothing_of_a_parsed_file_can_be_changed():
@@ -163,7 +192,20 @@ MALFORMED = [
     ("unit: min, cuts: [15, 60.5]", "about: event", 34, "facts[1]", "either 'answers'"),
     ("{code: 12:30, label: Splash,", "{code: no, label: Splash,", 33, "facts[0].answers[1]", "line 32"),
     ("worse: up", "worse: down", 30, "facts[0].worse", "'up'"),
-    ("through_skin: true", "through_skin: yes", 33, "facts[0].answers[1].through_skin", "true or false"),
+    ("bloodborne: true", "bloodborne: yes", 33, "facts[0].answers[1].bloodborne", "true or false"),
+    ("bloodborne: true", "through_skin: yes", 33, "facts[0].answers[1].through_skin", "true or false"),
+    (
+        "bloodborne: true",
+        "bloodborne: true, through_skin: true",
+        33,
+        "facts[0].answers[1].through_skin",
+        "older name of 'bloodborne'",
+    ),
+    ("worse: up", "about: staff", 30, "facts[0].about", "'event', 'case', 'worker'"),
+    ("urgent: true, warn", "urgent: 1, warn", 26, "tiers[1].plan.tasks[0].urgent", "true or false"),
+    ("warn: 8h", "warn: 8 h", 26, "tiers[1].plan.tasks[0].warn", "30m, 2h, 3d"),
+    ("warn: 8h", "warn: 24h", 26, "tiers[1].plan.tasks[0].warn", "shorter than 'due', which is 24h"),
+    ("version: 2026.10", "version: 2026.10\nreplaces: 2026.9", 3, "replaces", "must be a list"),
     ("otherwise: no", "otherwise: nothing", 39, "otherwise", "unknown tier 'nothing'"),
     ("source: guide", "source: giude", 36, "rules[0].source", "did you mean 'guide'"),
     ("days: 21", "days: three weeks", 24, "tiers[1].plan.days", "whole number"),
@@ -232,7 +274,10 @@ def test_a_malformed_file_is_refused_with_its_line_its_path_and_a_remedy(old, ne
 def test_tasks_that_wait_for_each_other_are_refused():
     ring = "[{code: a, title: A, due: 1d, from: b}, {code: b, title: B, due: 1d, from: a}]"
     assert (
-        "wait for each other" in refused("[{code: call, title: Call, due: 24h, from: report}]", ring).message
+        "wait for each other"
+        in refused(
+            "[{code: call, title: Call, due: 24h, from: report, urgent: true, warn: 8h}]", ring
+        ).message
     )
 
 
@@ -399,6 +444,19 @@ def refusal(content):
 )
 def test_a_span_is_added_to_a_moment_with_months_by_the_calendar(span, start, end):
     assert span.after(start) == end
+
+
+@pytest.mark.parametrize(
+    ("span", "end", "start"),
+    [
+        (Duration(8, "h"), datetime(2026, 1, 1, 2, tzinfo=UTC), datetime(2025, 12, 31, 18, tzinfo=UTC)),
+        (Duration(2, "w"), date(2024, 3, 7), date(2024, 2, 22)),
+        (Duration(1, "mo"), date(2024, 3, 31), date(2024, 2, 29)),
+        (Duration(3, "mo"), date(2026, 1, 15), date(2025, 10, 15)),
+    ],
+)
+def test_a_span_is_taken_from_a_moment_by_the_same_rules(span, end, start):
+    assert span.before(end) == start
 
 
 def test_hours_cannot_be_added_to_a_date():

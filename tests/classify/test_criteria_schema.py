@@ -25,6 +25,7 @@ BEYOND_A_SCHEMA = re.compile(
     "unknown (fact|answer|tier|source|rule|start of a task) |stands already on line|cuts ascend|is no cut of"
     "|must lie above|no body temperature|wait for each other|there is no finding|no set of answers is left"
     "|must be at least 'from_first'|shortest and the longest|must be more than 0 degrees"
+    "|must be shorter than 'due'"
     "|must be a list, not a mapping|must be a mapping of keys to values, not a list"  # which, the fact decides
 )
 
@@ -61,6 +62,7 @@ WHOLE = {
     "version": "1",
     "title": {"en": "Example", "fr": "Exemple"},
     "status": "current",
+    "replaces": ["0.9"],
     "sources": [{"id": "guide", "title": "T", "publisher": "P", "year": 2016, "note": "N"}],
     "profile": {
         "incubation_days": [2, 21],
@@ -90,7 +92,14 @@ WHOLE = {
                 "clearance": "two",
                 "restrictions": [{"code": "duty", "title": "No duty", "days": 21}],
                 "tasks": [
-                    {"code": "call", "title": "Call", "due": "24h", "from": "report"},
+                    {
+                        "code": "call",
+                        "title": "Call",
+                        "due": "24h",
+                        "from": "report",
+                        "urgent": True,
+                        "warn": "8h",
+                    },
                     {"code": "test", "title": "Test", "due": "4mo", "not_before": "6w", "from": "call"},
                 ],
             },
@@ -109,10 +118,11 @@ WHOLE = {
             "worse": "up",
             "answers": [
                 {"code": "none", "label": "N"},
-                {"code": "splash", "label": "S", "through_skin": True},
+                {"code": "splash", "label": "S", "bloodborne": True},
+                {"code": "needle", "label": "N", "through_skin": "false"},
             ],
         },
-        {"name": "minutes", "ask": "How long?", "unit": "min", "cuts": [15, "60.5"]},
+        {"name": "minutes", "ask": "How long?", "about": "worker", "unit": "min", "cuts": [15, "60.5"]},
     ],
     "rules": [
         {

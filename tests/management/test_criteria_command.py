@@ -76,3 +76,48 @@ def test_the_published_criteria_have_no_finding_that_forbids_approval(path):
     call_command("criteria", "check", str(path), stdout=out, skip_checks=False)
     assert "gap:" not in out.getvalue()
     assert "Approval still needs" not in out.getvalue()
+
+
+@pytest.mark.parametrize(
+    ("answer", "warned"),
+    [
+        ("{code: stick, label: A needle went through the glove}", True),
+        ("{code: sharp, label: An accident}", True),
+        ("{code: a, label: Splash in the eyes}", True),
+        ("{code: a, label: It met a mucous membrane}", True),
+        ("{code: broken_skin, label: On damaged skin}", True),
+        ("{code: a, label: A cut}", True),
+        ("{code: a, label: No eye protection and a splash in the mouth}", True),
+        ("{code: eyes, label: Eye protection}", False),  # what was missing, not what was reached
+        ("{code: a, label: Whole skin}", False),
+        ('{code: a, label: "No, neither eyes nor mouth"}', False),
+        ("{code: a, label: Executed as planned}", False),
+    ],
+)
+def test_an_answer_that_names_a_way_into_the_blood_and_is_not_marked_is_warned_of(tmp_path, answer, warned):
+    said = check(
+        tmp_path, FILE.replace("{code: needle, label: A needle}", answer).replace("[needle]", "[splash]")
+    )
+    assert ("names a way into the blood" in said) == warned
+    for mark in ("bloodborne", "through_skin"):
+        marked = answer[:-1] + f", {mark}: true}}"
+        assert "Warning" not in check(
+            tmp_path, FILE.replace("{code: needle, label: A needle}", marked).replace("[needle]", "[splash]")
+        )
+
+
+def test_a_question_that_names_a_way_in_is_warned_of_unless_an_answer_of_it_is_marked(tmp_path):
+    old = "cuts: [15, 60]}"
+    asked = f'{old}\n  - {{name: stuck, ask: "Did a sharp pierce the skin?", answers: [{{code: no, label: No}}, YES]}}'
+    plain, marked = "{code: yes, label: Yes}", "{code: yes, label: Yes, bloodborne: true}"
+    said = check(tmp_path, FILE.replace(old, asked.replace("YES", plain)))
+    assert "“Did a sharp pierce the skin?” names a way into the blood, and no answer is marked" in said
+    assert "no answer is marked" not in check(tmp_path, FILE.replace(old, asked.replace("YES", marked)))
+
+
+@pytest.mark.parametrize("path", PUBLISHED, ids=lambda path: path.stem)
+def test_the_published_criteria_mark_every_way_into_the_blood(path):
+    out = StringIO()
+    call_command("criteria", "check", str(path), stdout=out, skip_checks=False)
+    replaced = path.stem == "bloodborne-2025.1"  # immutable; 2025.2 marks broken skin and mucosa too
+    assert ("Warning" in out.getvalue()) == replaced

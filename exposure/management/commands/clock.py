@@ -12,7 +12,6 @@ from django.db import close_old_connections
 
 from exposure import clock
 from exposure.pipeline.remind import pass_time
-from exposure.pipeline.turn import follow_ups_to_replan, replan_follow_up
 from exposure.record import acting
 
 log = logging.getLogger(__name__)
@@ -43,7 +42,5 @@ class Command(BaseCommand):
         try:
             with acting("command:clock", "clock process", at=at):
                 pass_time(at=at)
-                for follow_up_id in follow_ups_to_replan(at=at):
-                    replan_follow_up(follow_up_id=follow_up_id, at=at)
         except Exception:
             log.exception("This round of the clock failed; the next one tries again.")

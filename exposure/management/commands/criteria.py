@@ -8,8 +8,9 @@ from django.core.management.base import BaseCommand, CommandError
 from django.utils.translation import gettext as _
 
 from exposure.classify.criteria import Criteria, CriteriaError, Finding
+from exposure.classify.portals import unmarked
 from exposure.classify.replay import Move, replay
-from exposure.classify.words import example, tier_label
+from exposure.classify.words import example, said, tier_label
 from exposure.places.models import Site
 from exposure.report.models import Breach
 
@@ -48,6 +49,8 @@ class Command(BaseCommand):
                 self.stdout.write(f"    {line}")
         if not findings:
             self.stdout.write(_("Nothing found: every answer set is covered and every rule and fact counts."))
+        for line in warnings(criteria):
+            self.stdout.write(line)
         for path in criteria.lacking():
             self.stdout.write(_("Approval still needs: %(path)s") % {"path": path})
 
@@ -86,6 +89,23 @@ def in_words(criteria: Criteria, move: Move) -> str:
     return f"{line}: " + (_("no rule holds") if move.settled else _("not all questions are answered"))
 
 
+def warnings(criteria: Criteria) -> list[str]:
+    """A line per answer or question that names a way into the blood and is not marked; none of them forbids."""
+    lines = []
+    for fact, answer in unmarked(criteria.facts):
+        words = {"ask": said(fact.ask), "answer": said(answer.label) if answer else ""}
+        sentence = _(
+            "Warning: “%(ask)s” names a way into the blood, and no answer is marked “bloodborne: true”."
+        )
+        if answer is not None:
+            sentence = _(
+                "Warning: the answer “%(answer)s” to “%(ask)s” names a way into the blood and is not marked "
+                "“bloodborne: true”."
+            )
+        lines.append(sentence % words)
+    return lines
+
+
 def witness(criteria: Criteria, finding: Finding) -> list[str]:
     """The finding's examples, one line each."""
     if finding.witness is None:
@@ -93,6 +113,6 @@ def witness(criteria: Criteria, finding: Finding) -> list[str]:
     lines = []
     for facts in finding.witness if isinstance(finding.witness, tuple) else (finding.witness,):
         one = example(criteria, facts)
-        said = "; ".join(f"{question} {given}" for question, given in one.asked)
-        lines.append(_("for example: %(facts)s") % {"facts": f"{said}: {one.tier}" if one.tier else said})
+        given = "; ".join(f"{question} {chosen}" for question, chosen in one.asked)
+        lines.append(_("for example: %(facts)s") % {"facts": f"{given}: {one.tier}" if one.tier else given})
     return lines

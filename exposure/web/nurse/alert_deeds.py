@@ -18,7 +18,7 @@ from exposure.web.nurse.deed import one_deed
 from exposure.web.nurse.forms import CloseForm
 from exposure.web.signed_in import signed_in
 
-ALERTS = Alert.objects.select_related(
+ALERTS = Alert.objects.with_look().select_related(
     "site", "breach__worker__site", "follow_up__worker__site", "worker__site", "held_by", "closed_by"
 )
 

@@ -94,6 +94,6 @@ def _obstacle(reason: str, now: Overview) -> Obstacle:
             links = [
                 (reverse("task_done", args=[task.uid]), task.title)
                 for task in now.tasks
-                if task.completed_at is None
+                if task.kept_at is None
             ]
     return Obstacle(words, tuple(links))

@@ -7,8 +7,11 @@ from django.contrib import messages
 from django.forms import Form
 from django.http import HttpRequest, HttpResponse, QueryDict
 from django.shortcuts import redirect, render
+from django.utils.formats import date_format
+from django.utils.timezone import localtime
 from django.utils.translation import gettext_lazy as _
 
+from exposure.attend.standing import describe
 from exposure.refusal import BadSubmission, Conflict, NotYet, Problem
 from exposure.web.signed_in import kept_form
 
@@ -21,6 +24,7 @@ OBSTACLES = {
     "ended": _("The follow-up has ended."),
     "no_exposure": _("No exposure is left that counts."),
     "answered": _("This reading is not missing: there is nothing to explain."),
+    "no_longer_asked": _("This is no longer asked for."),
     "same_person": _("The second signature must be somebody else's."),
 }
 
@@ -46,12 +50,25 @@ def one_deed(
         except NotYet as not_yet:
             for reason in not_yet.reasons:
                 form.add_error(None, OBSTACLES[reason])
-        except Conflict:
-            form.add_error(None, _("This was sent before with other content. Open the page anew."))
+        except Conflict as conflict:
+            form.add_error(None, words_of(conflict))
         else:
             messages.success(request, done)
             return redirect(back)
     return render(request, template, {"form": form, "kept": bool(kept), "back": back, **said})
+
+
+def words_of(conflict: Conflict) -> str:
+    """Who has decided otherwise before, and what."""
+    if conflict.standing is None:
+        return _("This was sent before with other content. Open the page anew.")
+    stands = describe(conflict.standing)
+    at = date_format(localtime(stands.at), "D j M, H:i") if stands.at else ""
+    who = ", ".join(filter(None, (stands.by, at)))
+    words = _(
+        "Somebody was before you (%(who)s): %(what)s What you sent is kept beside it, and changes nothing."
+    )
+    return words % {"who": who, "what": stands.what}
 
 
 def put_at_fields(form: Form, problems: Iterable[Problem]) -> None:

@@ -10,6 +10,7 @@ from django.utils import timezone
 from django.utils.formats import date_format
 from django.utils.translation import gettext as _
 
+from exposure.attend.models import Promise
 from exposure.classify import assess
 from exposure.followup import listed
 from exposure.followup.models import Exposure
@@ -72,12 +73,19 @@ def _tiers(site: Site, at: datetime) -> dict[str, list[tuple[str, str]]]:
 def _recorded(exposure: Exposure) -> str:
     if exposure.withdrawn_at is not None:
         return _("This was recorded before and has been corrected or withdrawn since: nothing is added.")
-    if exposure.told_due_at is None:
+    due_at = _tell_by(exposure)
+    if due_at is None:
         return _("The exposure is recorded.")
-    due = date_format(timezone.localtime(exposure.told_due_at), "D j M, H:i")
+    due = date_format(timezone.localtime(due_at), "D j M, H:i")
     return _("The exposure is recorded. Tell the worker by %(time)s; until then no message goes out.") % {
         "time": due
     }
+
+
+def _tell_by(exposure: Exposure) -> datetime | None:
+    """By when somebody has to tell the worker; None once told."""
+    telling = exposure.promises.open().filter(kind=Promise.Kind.TELL).first()
+    return telling.due_at if telling else None
 
 
 @signed_in
@@ -103,6 +111,6 @@ def told(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
             about=follow_up.worker,
             lede=_("No message goes to the worker before a person has told them."),
             exposure=exposure,
-            due_at=exposure.told_due_at,
+            due_at=_tell_by(exposure),
             button=_("Record it"),
         )

@@ -10,7 +10,7 @@ from django.utils import timezone
 from django.utils.formats import date_format
 from django.utils.translation import gettext as _
 
-from exposure.attend.models import Task
+from exposure.attend.models import Promise
 from exposure.followup.models import Check, FollowUp
 from exposure.people.access import View, find
 from exposure.people.models import Worker
@@ -24,6 +24,7 @@ from exposure.web.signed_in import signed_in
 from exposure.web.times import window_name
 
 WORKERS = Worker.objects.select_related("site", "user")
+TASKS = (Promise.Kind.TASK, Promise.Kind.REVIEW)
 DOUBLE_TAP = timedelta(minutes=1)
 
 
@@ -86,11 +87,8 @@ def excuse(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
 @signed_in
 def task_done(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
     """A task done."""
-    tasks = Task.objects.filter(dropped_at=None).select_related(
-        "site", "breach__worker", "exposure__follow_up__worker"
-    )
+    tasks = Promise.objects.filter(kind__in=TASKS, void_at=None).select_related("site", "worker__site")
     task = find(request.user, tasks, View.CLINICAL, at=request.at, uid=uid)
-    worker = task.exposure.follow_up.worker if task.exposure else task.breach.worker
 
     def do(form: NoteForm) -> str:
         attend.complete_task(task=task, note=form.cleaned_data["note"], by=request.user, at=request.at)
@@ -101,9 +99,9 @@ def task_done(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
             request,
             NoteForm,
             do,
-            back=back_to(worker),
+            back=back_to(task.worker),
             title=task.title,
-            about=worker,
+            about=task.worker,
             due_at=task.due_at,
             not_before=task.not_before,
             button=_("Done"),

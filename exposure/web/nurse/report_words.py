@@ -94,11 +94,11 @@ def current_answers(breach: Breach, standing: Mapping[str, Assessment]) -> dict[
 
 
 def questions(criterias: Iterable[Criteria]) -> dict[str, list[Fact]]:
-    """Fact name -> the question in every version that asks it about the event."""
+    """Fact name -> the question in every version that asks it about the event or the worker."""
     asked: dict[str, list[Fact]] = {}
     for criteria in criterias:
         for fact in criteria.facts:
-            if fact.about == "event":
+            if fact.about != "case":
                 asked.setdefault(fact.name, []).append(fact)
     return asked
 

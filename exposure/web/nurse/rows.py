@@ -110,7 +110,7 @@ class Row(Watched):
 
     @property
     def open_tasks(self) -> list:
-        return [task for task in self.overview.tasks if task.completed_at is None]
+        return [task for task in self.overview.tasks if task.kept_at is None]
 
     @property
     def _today(self) -> date:

@@ -8,7 +8,7 @@ from django.urls import reverse
 from django.utils.text import capfirst
 from django.utils.translation import gettext as _
 
-from exposure.attend.models import AlertEntry, Call, Task
+from exposure.attend.models import AlertEntry, Call, Promise
 from exposure.classify.assess import tier_label
 from exposure.classify.models import Assessment, Signature
 from exposure.clear.models import Clearance
@@ -19,6 +19,8 @@ from exposure.web.nurse.happenings import Happening, NamedLater, some
 from exposure.web.nurse.rows import Row
 from exposure.web.nurse.story_exposures import exposures
 from exposure.web.nurse.story_readings import missing, readings
+
+TASKS = (Promise.Kind.TASK, Promise.Kind.REVIEW)
 
 
 def story(worker: Worker, rows: Iterable[Row]) -> list[Happening]:
@@ -133,11 +135,10 @@ def _calls(known: Collection[int]) -> Iterator[NamedLater]:
 
 
 def _tasks(worker: Worker) -> Iterator[NamedLater]:
-    done = Task.objects.filter(exposure__follow_up__worker=worker, completed_at__isnull=False)
-    for task in done.select_related("completed_by"):
+    for task in worker.promises.filter(kind__in=TASKS, kept_at__isnull=False).select_related("kept_by"):
         title = _("Done: %(task)s") % {"task": task.title}
-        actor = task.completed_by.actor if task.completed_by else ""
-        yield Happening(task.completed_at, title, some(task.note)), actor
+        actor = task.kept_by.actor if task.kept_by else ""
+        yield Happening(task.kept_at, title, some(task.note)), actor
 
 
 def _protections(worker: Worker) -> Iterator[NamedLater]:

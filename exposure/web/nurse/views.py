@@ -18,8 +18,8 @@ from django.utils import timezone
 from django.utils.http import urlencode
 from django.utils.translation import gettext as _
 
-from exposure.attend import alerts
-from exposure.attend.models import Alert
+from exposure.attend import alerts, duties
+from exposure.attend.models import Alert, Promise
 from exposure.audit.access_log import note_look
 from exposure.audit.models import AccessEntry
 from exposure.followup import cases
@@ -140,9 +140,10 @@ def _cases_of(request: HttpRequest, found: Alert) -> Iterable[Case]:
     return visible(request.user, cases.cases_of(found.follow_up), View.CLINICAL, at=request.at)
 
 
+TASKS = (Promise.Kind.TASK, Promise.Kind.REVIEW)
 REPORT_STATES = {
-    "to_tell": Q(told_due_at__isnull=False, withdrawn_at=None),
-    "to_confirm": Q(confirm_due_at__isnull=False, confirmed_at=None, withdrawn_at=None),
+    "to_tell": Q(duties.awaits(Promise.Kind.TELL)),
+    "to_confirm": Q(duties.awaits(Promise.Kind.CONFIRM)),
 }
 
 
@@ -161,8 +162,10 @@ def reports(request: HttpRequest) -> HttpResponse:
     elif chosen:
         seen = seen.filter(REPORT_STATES[chosen])
     note_list(request, "reports", chosen, asked)
-    listed = seen.select_related("station", "worker", "site", "reported_by", "confirmed_by").order_by(
-        "-reported_at", "-pk"
+    listed = (
+        duties.with_due(seen)
+        .select_related("station", "worker", "site", "reported_by", "confirmed_by")
+        .order_by("-reported_at", "-pk")
     )
     labels = {"to_tell": _("to tell"), "to_confirm": _("to confirm")}
     context = {
@@ -184,7 +187,7 @@ def _reference(typed: str) -> str:
 @signed_in
 def breach(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
     """One report: facts, flags, assessment, and what is to be done with it."""
-    found = find(request.user, BREACHES, View.CLINICAL, at=request.at, uid=uid)
+    found = find(request.user, duties.with_due(BREACHES), View.CLINICAL, at=request.at, uid=uid)
     note_person(request, AccessEntry.Kind.DETAIL, f"breach:{uid}", found.worker)
     words = describe(found)
     context = {
@@ -194,9 +197,9 @@ def breach(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
         "others": [_differences(found.body, other) for other in found.other_contents.all()],
         "withdrawals": found.withdrawal_requests.select_related("decision"),
         "together": _together_with(request, found),
-        "tasks": [
-            task for one in (found, *found.exposures.all()) for task in one.tasks.filter(dropped_at=None)
-        ],
+        "tasks": Promise.objects.filter(
+            Q(breach=found) | Q(exposure__breach=found), kind__in=TASKS, void_at=None
+        ).select_related("kept_by"),
         "told_form": ToldForm(at=request.at),
         "at": request.at,
     }

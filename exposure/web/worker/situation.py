@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo
 from django.db.models import Exists, OuterRef
 from django.utils.translation import get_language
 
+from exposure.attend.duties import with_due
 from exposure.attend.models import Alert
 from exposure.attend.overview import CheckLine, Overview, overviews
 from exposure.classify.criteria import text
@@ -144,7 +145,7 @@ class Situation:
 def situation_of(worker: Worker, *, at: datetime) -> Situation:
     """The situation of a worker who looks at their own pages."""
     breaches = list(
-        visible(worker.user, Breach.objects.filter(worker=worker), View.OWN, at=at)
+        visible(worker.user, with_due(Breach.objects.filter(worker=worker)), View.OWN, at=at)
         .filter(withdrawn_at=None, drill=False, confirmed_at=None)
         .annotate(told=Exists(Told.objects.filter(breach=OuterRef("pk"))))
     )
@@ -171,7 +172,7 @@ def situation_of(worker: Worker, *, at: datetime) -> Situation:
 def _is_told(exposure: Exposure, hidden: Collection[int]) -> bool:
     """Whether the worker knows of it; `hidden` are the reports that they must not be shown yet."""
     if exposure.breach_id is None:
-        return exposure.told_due_at is None
+        return exposure.told_at is not None
     return exposure.breach_id not in hidden
 
 

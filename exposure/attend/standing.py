@@ -1,0 +1,68 @@
+"""What stands, in words: who decided, when and what, for whoever comes with another decision."""
+
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from django.utils.translation import gettext as _
+
+from exposure.attend.models import Alert, Promise
+from exposure.classify.assess import tier_label
+from exposure.classify.models import Assessment
+from exposure.followup.models import Exposure, Fill
+from exposure.people.models import User, Worker
+from exposure.report.models import Breach, CaseStatement, Told, WithdrawalDecision
+
+
+@dataclass(frozen=True)
+class Standing:
+    """`kind` and `uid` name the row; `by` is a name, `at` the instant of the decision, `what` the decision in words."""
+
+    kind: str
+    uid: str
+    by: str
+    at: datetime | None
+    what: str
+
+
+def describe(row: Any) -> Standing:
+    """The decision that stands in the row."""
+    by, at, what = _decision(row)
+    return Standing(row._meta.model_name, str(row.uid), by, at, what)
+
+
+def _decision(row: Any) -> tuple[str, datetime | None, str]:
+    match row:
+        case Alert(closed_at=datetime()):
+            outcome = _("Closed: %(outcome)s. %(note)s") % {
+                "outcome": row.get_outcome_display(),
+                "note": row.note,
+            }
+            return str(row.closed_by), row.closed_at, outcome.strip()
+        case Alert():
+            return str(row.held_by or ""), row.acknowledged_at, _("Has this alert.")
+        case Breach():
+            return str(row.confirmed_by or ""), row.confirmed_at, row.confirmation_note or _("Confirmed.")
+        case Assessment():
+            tier = tier_label(row, row.treated_as)
+            return name_of(row.recorded_by), row.recorded_at, f"{tier}: {row.reason}"
+        case Told():
+            return name_of(row.recorded_by), row.told_at, row.get_by_display()
+        case Exposure():
+            return "", row.told_at, row.get_told_by_display()
+        case Promise():
+            return str(row.kept_by or ""), row.kept_at, row.note or _("Done.")
+        case Fill() | WithdrawalDecision():
+            return name_of(row.recorded_by), row.recorded_at, row.reason
+        case CaseStatement():
+            return name_of(row.recorded_by), row.recorded_at, f"{row.get_status_display()} {row.note}".strip()
+        case Worker():
+            return "", None, _("Linked to %(name)s.") % {"name": row.same_as or ""}
+    return "", None, str(row)
+
+
+def name_of(actor: str) -> str:
+    """The name behind user:ID; any other actor as it is written."""
+    kind, _colon, key = actor.partition(":")
+    user = User.objects.filter(pk=key).first() if kind == "user" and key.isdigit() else None
+    return str(user) if user is not None else actor

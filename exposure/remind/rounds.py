@@ -1,0 +1,106 @@
+"""One part of a round: rows are noticed by one statement and settled together; a row that fails is set aside alone.
+
+What is set aside is left out until its next try, is told by `/readyz` and on the pages of nurse and administrator, and
+keeps nothing else waiting.
+"""
+
+import logging
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any
+
+from django.db import OperationalError, transaction
+from django.db.models import Model, QuerySet
+
+from exposure.remind.models import SetAside
+
+log = logging.getLogger(__name__)
+BATCH = 1000
+FIRST_WAIT = timedelta(minutes=1)
+LONGEST_WAIT = timedelta(hours=1)
+
+
+@dataclass(frozen=True)
+class Part:
+    """`notice` gives the rows that are due at an instant, each of which `settle` takes out of them; `settle` returns
+    how much it did. `batch` rows are settled in one transaction."""
+
+    name: str
+    notice: Callable[[datetime], QuerySet]
+    settle: Callable[[Sequence[Any], datetime], int]
+    batch: int = BATCH
+    at_most: int | None = None  # rows a round, for what costs more than a few statements each
+
+
+def run(part: Part, *, at: datetime) -> int:
+    """Settle all that is due. Returns how much was done. Raises only where noticing fails, or the database does."""
+    done, taken = 0, 0
+    left_out = _left_out(part, at)
+    while part.at_most is None or taken < part.at_most:
+        with transaction.atomic():
+            due = part.notice(at).exclude(pk__in=left_out)[: part.batch]
+            rows = list(due)
+            if not rows:
+                break
+            taken += len(rows)
+            done += _settle(part, rows, left_out, at)
+            left_out += _not_taken_out(part, rows, left_out, at)
+    return done
+
+
+def _not_taken_out(part: Part, rows: list[Model], left_out: list[int], at: datetime) -> list[int]:
+    """Rows that were settled and are noticed all the same: what nothing can be done about in this round."""
+    still = part.notice(at).filter(pk__in=[row.pk for row in rows if row.pk not in left_out])
+    return list(still.values_list("pk", flat=True))
+
+
+def _left_out(part: Part, at: datetime) -> list[int]:
+    """Primary keys of what waits for its next try."""
+    waiting = SetAside.objects.filter(part=part.name, settled_at=None, retry_at__gt=at)
+    return [int(row) for row in waiting.values_list("row", flat=True)]
+
+
+def _settle(part: Part, rows: list[Model], left_out: list[int], at: datetime) -> int:
+    """Together; where that fails, each by itself."""
+    retried = {str(row.pk) for row in rows}
+    try:
+        with transaction.atomic():
+            done = part.settle(rows, at)
+    except OperationalError:  # the database is locked, full or away: nobody's row is at fault
+        raise
+    except Exception as error:
+        if len(rows) == 1:
+            _set_aside(part, rows[0], error, at)
+            left_out.append(rows[0].pk)
+            return 0
+        half = len(rows) // 2
+        return _settle(part, rows[:half], left_out, at) + _settle(part, rows[half:], left_out, at)
+    SetAside.objects.filter(part=part.name, settled_at=None, row__in=retried).update(settled_at=at)
+    return done
+
+
+def _set_aside(part: Part, row: Model, error: Exception, at: datetime) -> None:
+    log.exception("Row %s of the part “%s” of this round is set aside.", row.pk, part.name, exc_info=error)
+    aside, fresh = SetAside.objects.get_or_create(
+        part=part.name,
+        row=str(row.pk),
+        settled_at=None,
+        defaults={
+            "first_at": at,
+            "last_at": at,
+            "retry_at": at + FIRST_WAIT,
+            "error": type(error).__name__,
+        },
+    )
+    if not fresh:
+        aside.tries += 1
+        aside.last_at = at
+        aside.retry_at = at + min(FIRST_WAIT * 2 ** min(aside.tries, 10), LONGEST_WAIT)
+        aside.error = type(error).__name__
+        aside.save()
+
+
+def set_aside(*, at: datetime) -> list[SetAside]:
+    """What waits for somebody to look at it, oldest first."""
+    return list(SetAside.objects.filter(settled_at=None, first_at__lte=at))
