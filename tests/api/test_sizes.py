@@ -25,21 +25,24 @@ DEEP = 1_200_000
 MANY = 150_000
 
 
-def large_bodies():
-    """name -> what is added to the body, as JSON text; what the nurse is told; and how much of it names something."""
-    return {
-        "answers": '"facts": {%s}' % ", ".join(f'"fact{n}": ["x"]' for n in range(MANY)),
-        "first aid": '"first_aid": [%s]' % ", ".join(f'"cure{n}"' for n in range(255_000)),
-        "entries": ", ".join(f'"key{n}": {n}' for n in range(MANY)),
-        "a person": '"person": {"name": "Agency Hand", %s}' % ", ".join(f'"k{n}": 1' for n in range(MANY)),
-        "words": '"narrative": "%s"' % ("It tore. " * 555_555),
-        "a long name": f'"{"k" * 4_000_000}": 1',
-        "depth": f'"x": {"[" * DEEP}{"]" * DEEP}',
-        "depth of objects": '"x": %s1%s' % ('{"a":' * 200_000, "}" * 200_000),
-        "digits": f'"x": {"9" * 4_000_000}',
-        "decimals": f'"facts": {{"minutes": 0.{"3" * 4_000_000}}}',
-        "halves": '"facts": {%s}' % ", ".join(f'"\\ud800{n}": "\\u0000"' for n in range(100)),
-    }
+def many(head, item, tail, count=MANY):
+    """`item` so many times with a number in the place of #, between head and tail."""
+    return head + ", ".join(item.replace("#", str(number)) for number in range(count)) + tail
+
+
+LARGE = {  # what is added to the body, as JSON
+    "answers": lambda: many('"facts": {', '"fact#": ["x"]', "}"),
+    "first aid": lambda: many('"first_aid": [', '"cure#"', "]", 255_000),
+    "entries": lambda: many("", '"key#": #', ""),
+    "a person": lambda: many('"person": {"name": "Agency Hand", ', '"key#": 1', "}"),
+    "words": lambda: many('"narrative": "', "It tore. ", '"', 450_000),
+    "a long name": lambda: '"' + "k" * 4_000_000 + '": 1',
+    "depth": lambda: '"x": ' + "[" * DEEP + "]" * DEEP,
+    "depth of objects": lambda: '"x": ' + '{"a":' * 200_000 + "1" + "}" * 200_000,
+    "digits": lambda: '"x": ' + "9" * 4_000_000,
+    "decimals": lambda: '"facts": {"minutes": 0.' + "3" * 4_000_000 + "}",
+    "halves": lambda: many('"facts": {', r'"\ud800#": "\u0000"', "}", 100),
+}
 
 
 def posted(caller, cast, added):
@@ -48,9 +51,9 @@ def posted(caller, cast, added):
     return caller.post("breaches/", f"{body[:-1]}, {added}}}".encode())
 
 
-@pytest.mark.parametrize("name", large_bodies())
+@pytest.mark.parametrize("name", LARGE)
 def test_a_large_report_is_kept_whole_and_no_page_grows_with_it(calls, cast, name):
-    added = large_bodies()[name]
+    added = LARGE[name]()
     begun = time.monotonic()
     answer = posted(calls("observer"), cast, added)
     assert time.monotonic() - begun < SECONDS
@@ -120,23 +123,38 @@ def test_what_lies_deeper_than_is_read_is_kept_as_its_text(calls, cast):
 
 @pytest.mark.parametrize(
     "raw",
-    ['{"a": %s}' % ("[" * 50 + "]" * 49), '{"a": %s}' % ("[" * 50 + "]" * 51), "[" * 40, '{"a": "[[[}', "]" * 40],
+    [
+        '{"a": %s}' % ("[" * 50 + "]" * 49),
+        '{"a": %s}' % ("[" * 50 + "]" * 51),
+        "[" * 40,
+        '{"a": "[[[}',
+        "]" * 40,
+    ],
 )
 def test_brackets_that_do_not_close_are_no_json(anybody, raw):
     assert anybody.post("breaches/", raw.encode()).status_code == 400
 
 
 def test_keys_that_differ_only_in_what_cannot_be_stored_are_all_kept(cast):
-    odd = {"\ud800": 1, "\ud801": 2, "\0": 3, "\ufffd": 4, "\\ud800": 5}
+    half, other_half = map(chr, (0xD800, 0xD801))
+    odd = {half: 1, other_half: 2, "\0": 3, chr(0xFFFD): 4, "\\ud800": 5}
     kept = read_submission({**cast.body(), **odd})
-    assert sorted(value for value in kept.body.values() if isinstance(value, int) and value) == [1, 2, 3, 4, 5]
-    turned = read_submission({**cast.body(submission_id=str(kept.submission_id)), **dict(reversed(odd.items()))})
+    assert sorted(value for value in kept.body.values() if isinstance(value, int) and value) == [
+        1,
+        2,
+        3,
+        4,
+        5,
+    ]
+    turned = read_submission(
+        {**cast.body(submission_id=str(kept.submission_id)), **dict(reversed(odd.items()))}
+    )
     assert turned.sha256 == kept.sha256
-    other = read_submission({**cast.body(submission_id=str(kept.submission_id)), **odd, "\ud801": 7})
+    other = read_submission({**cast.body(submission_id=str(kept.submission_id)), **odd, other_half: 7})
     assert other.sha256 != kept.sha256
 
 
-@pytest.mark.parametrize("text", ["a\0b", "\ud800", "\ufffd"])
+@pytest.mark.parametrize("text", ["a\0b", "\ud800", "a\ufffdb"])
 def test_what_cannot_be_stored_as_sent_is_marked_flagged_and_the_same_when_it_comes_again(calls, cast, text):
     body = json.dumps(cast.body(narrative=text, worker=text))
     first, again = (calls("observer").post("breaches/", body) for _time in "ab")
@@ -160,7 +178,10 @@ NAMES = (
 )  # fmt: skip
 STRAY = st.dictionaries(st.sampled_from(NAMES) | texts, json_values, max_size=4)
 TEXTUAL = {name: st.none() | texts for name in NAMES if name not in ("person", "drill", "facts", "first_aid")}
-TEXTUAL |= {"facts": st.dictionaries(texts, json_values, max_size=3), "first_aid": st.lists(texts, max_size=3)}
+TEXTUAL |= {
+    "facts": st.dictionaries(texts, json_values, max_size=3),
+    "first_aid": st.lists(texts, max_size=3),
+}
 TYPED = st.fixed_dictionaries({}, optional=TEXTUAL)
 
 
