@@ -4,7 +4,7 @@ from typing import Any
 
 from django.db.models import ForeignKey, Model
 
-from exposure.attend.models import Alert, AlertEntry, Task
+from exposure.attend.models import Alert, AlertEntry, Promise
 from exposure.classify.models import Assessment
 from exposure.followup.models import Check, Exposure, Fill, FollowUp, FollowUpState, Reading, Restriction
 from exposure.people.models import Worker
@@ -13,8 +13,8 @@ from exposure.report.models import Breach, Told
 
 # What a story is made of; each part points to one before it.
 PARTS: tuple[type[Model], ...] = (
-    Breach, Told, Assessment, FollowUp, FollowUpState, Exposure, Task, Restriction, Check, Reading, Fill, Alert,
-    AlertEntry,
+    Breach, Told, Assessment, FollowUp, FollowUpState, Exposure, Restriction, Check, Reading, Fill, Alert,
+    Promise, AlertEntry,
 )  # fmt: skip
 Copies = dict[tuple[type[Model], int], list[Any]]  # a row of the story -> its copies, one per person
 

@@ -23,7 +23,7 @@ CLINICAL = {
     "Exposure",
     "Reading",
     "Alert",
-    "Task",
+    "Promise",
     "Call",
     "Case",
     "Clearance",

@@ -4,6 +4,7 @@ from datetime import timedelta
 
 import pytest
 
+from exposure.classify.models import Assessment
 from exposure.followup.models import FollowUp, FollowUpState
 from exposure.pipeline import classify, clear, follow, report
 from exposure.refusal import NotYet
@@ -100,6 +101,11 @@ def test_a_withdrawal_before_a_clearance_takes_effect_ends_the_follow_up_at_once
 def test_another_tier_with_other_days_voids_a_clearance_that_has_not_taken_effect(cast):
     follow_up, clearance, at = signed_off(cast)
     answer(cast, follow_up, at, contact="none", skin="no")
+    clearance.refresh_from_db()
+    assert clearance.void_at is None  # a lower tier than the confirmed one waits for its second signature
+    lower = Assessment.objects.get(second_signature_needed=True)
+    with doing(cast.physician, at=at):
+        classify.countersign(assessment=lower, by=cast.physician, at=at)
     clearance.refresh_from_db()
     assert clearance.void_at == at
 

@@ -6,13 +6,13 @@ from zoneinfo import ZoneInfo
 import pytest
 from django.core.exceptions import PermissionDenied
 
-from exposure.attend.models import Alert, Task
+from exposure.attend.models import Alert, Promise
 from exposure.attend.overview import overview
 from exposure.followup import cases
 from exposure.followup.models import FollowUp, Restriction
 from exposure.pipeline import attend, classify, clear, follow, remind
 from exposure.pipeline.report import ask_withdrawal, report_breach, state_case
-from exposure.refusal import BadSubmission, NotYet
+from exposure.refusal import BadSubmission, Conflict, NotYet
 from tests.cast import MONDAY, adopt, doing
 from tests.walk import confirm, log_to_the_end, report, tell
 
@@ -57,7 +57,7 @@ def test_an_accepted_withdrawal_ends_what_hung_on_the_report(cast, breach, follo
     assert follow_up.states.last().kind == "ruled_out"
     assert not follow_up.checks.filter(withdrawn_at=None, opens_at__gt=MONDAY).exists()
     assert not Restriction.objects.filter(lifted_at=None).exists()
-    assert not Task.objects.filter(completed_at=None, dropped_at=None).exists()
+    assert not Promise.objects.filter(kind="task", kept_at=None, void_at=None).exists()
 
 
 def test_an_accepted_withdrawal_leaves_the_other_exposure_standing(cast, breach, follow_up):
@@ -74,7 +74,10 @@ def test_a_refused_withdrawal_changes_nothing_but_is_noted(cast, breach, follow_
     decision = decide(cast, request, accepted=False)
     follow_up.refresh_from_db()
     assert follow_up.ended_at is None
-    assert decide(cast, request, accepted=True) == decision
+    assert decide(cast, request, accepted=False) == decision
+    with pytest.raises(Conflict) as conflict:
+        decide(cast, request, accepted=True)
+    assert conflict.value.standing == decision
     assert not Alert.objects.filter(closed_at=None, breach=breach).exists()
 
 
@@ -199,7 +202,10 @@ def test_a_corrected_exposure_has_its_own_day_0_and_moves_the_last_day(cast, fol
 
 def test_tasks_and_restrictions_go_with_the_corrected_exposure(cast, follow_up):
     corrected = correct(cast, follow_up.exposures.get(), MONDAY - timedelta(days=2))
-    assert set(corrected.tasks.values_list("code", flat=True)) == {"first_call", "public_health"}
+    assert set(corrected.promises.filter(kind="task").values_list("key", flat=True)) == {
+        "first_call",
+        "public_health",
+    }
     standing = Restriction.objects.filter(lifted_at=None)
     assert {one.exposure for one in standing} == {corrected}
     assert {one.to_date for one in standing} == {corrected.last_day}
@@ -349,7 +355,7 @@ def test_a_silence_before_two_follow_ups_were_joined_is_a_gap(cast, follow_up):
     running = reopen(cast, follow_up, at)
     assert running == reported.follow_ups[0]
     with doing(cast.nurse, at=at):
-        for task in Task.objects.filter(exposure__follow_up=running, completed_at=None):
+        for task in Promise.objects.open().filter(kind="task", exposure__follow_up=running):
             attend.complete_task(task=task, note="Done.", by=cast.nurse, at=at)
     last = log_to_the_end(cast, running)
     with doing(cast.physician, at=last):

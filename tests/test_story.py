@@ -47,7 +47,7 @@ def test_a_breach_walks_from_the_station_to_a_signed_clearance(cast):
 
     assert log(cast, at=EVENING + hours(1)).state == "recorded"
 
-    feverish = log(cast, at=EVENING + hours(14), temperature="38.0")
+    log(cast, at=EVENING + hours(14), temperature="38.0")
     alert = Alert.objects.get(cause="fever")
     assert (alert.cause, alert.urgent, alert.round) == ("fever", True, 1)
 
@@ -71,7 +71,7 @@ def test_a_breach_walks_from_the_station_to_a_signed_clearance(cast):
             by=cast.physician,
             at=EVENING + hours(16),
         )
-        for task in reported.breach.exposures.get().tasks.all():
+        for task in reported.breach.exposures.get().promises.filter(kind="task"):
             attend.complete_task(task=task, note="Done.", by=cast.physician, at=EVENING + hours(16))
 
     for check in follow_up.checks.filter(opens_at__gt=EVENING + hours(16)):
@@ -91,7 +91,7 @@ def test_a_report_without_risk_opens_nothing_and_still_waits_for_a_nurse(cast):
     reported = report(cast, facts={"contact": "none", "skin": "no"})
     assert (reported.follow_ups, reported.ring_now) == ((), False)
     assert reported.assessments[0].tier == "none"
-    assert reported.breach.confirm_due_at == MONDAY + hours(24)
+    assert reported.breach.promises.get(kind="confirm").due_at == MONDAY + hours(24)
     pass_time(MONDAY + hours(24))
     assert Alert.objects.filter(breach=reported.breach, cause="late_confirmation").exists()
 
@@ -105,7 +105,7 @@ def test_a_nurse_who_learns_that_nothing_happened_ends_the_follow_up_with_its_wo
     assert follow_up.ended_at == MONDAY + hours(1)
     exposure = reported.breach.exposures.get()
     assert exposure.withdrawn_at == MONDAY + hours(1)
-    assert not exposure.tasks.filter(dropped_at=None).exists()
+    assert not exposure.promises.filter(kind="task", void_at=None).exists()
     assert not exposure.restrictions.filter(lifted_at=None).exists()
     assert not follow_up.checks.filter(withdrawn_at=None).exists()
     pass_time(EVENING)

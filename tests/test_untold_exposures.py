@@ -5,9 +5,9 @@ from datetime import timedelta
 import pytest
 from django.core.exceptions import PermissionDenied
 
-from exposure.attend.models import Alert
+from exposure.attend.models import Alert, OtherDecision
 from exposure.pipeline import attend, follow
-from exposure.refusal import BadSubmission
+from exposure.refusal import BadSubmission, Conflict
 from exposure.remind.models import Message, Reminder
 from exposure.web.nurse import queue
 from exposure.web.worker.situation import situation_of
@@ -97,8 +97,11 @@ def test_telling_closes_the_alert_and_only_the_last_of_two_does(cast, exposure):
 
 def test_telling_again_keeps_the_first_telling(cast, exposure):
     assert tell_of(cast, exposure).told_by == "phone"
-    again = tell_of(cast, exposure, how="person", at=MONDAY + hours(1))
+    again = tell_of(cast, exposure, at=MONDAY + hours(1))
     assert (again.told_by, again.told_at) == ("phone", MONDAY)
+    with pytest.raises(Conflict):
+        tell_of(cast, exposure, how="person", at=MONDAY + hours(1))
+    assert OtherDecision.objects.get().sent == {"how": "person"}
 
 
 def test_a_corrected_exposure_was_told_if_the_first_one_was(cast, exposure):
@@ -107,7 +110,8 @@ def test_a_corrected_exposure_was_told_if_the_first_one_was(cast, exposure):
         corrected = follow.correct_exposure(
             exposure=exposure, occurred_at=MONDAY - hours(30), reason="The ticket says so.", by=cast.nurse, at=MONDAY
         )  # fmt: skip
-    assert (corrected.told_at, corrected.told_due_at, corrected.note) == (MONDAY, None, "At a market.")
+    assert (corrected.told_at, corrected.note) == (MONDAY, "At a market.")
+    assert not corrected.promises.open().filter(kind="tell").exists()
 
 
 def test_how_it_was_told_is_asked_for(cast, exposure):

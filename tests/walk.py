@@ -39,7 +39,7 @@ def follow_up_told_and_confirmed(cast: Cast, **changes) -> FollowUp:
     tell(cast, reported)
     confirm(cast, reported)
     with doing(cast.nurse):
-        for task in reported.breach.exposures.get().tasks.all():
+        for task in reported.breach.exposures.get().promises.filter(kind="task"):
             attend.complete_task(task=task, note="Done.", by=cast.nurse, at=MONDAY)
     return reported.follow_ups[0]
 

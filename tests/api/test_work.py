@@ -7,7 +7,7 @@ import pytest
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
-from exposure.models import Alert, Breach, Call, CriteriaVersion, FollowUp, Protocol, Task
+from exposure.models import Alert, Breach, Call, CriteriaVersion, FollowUp, Promise, Protocol
 from exposure.pipeline import attend, follow
 from exposure.report.removals import mark_step, start_removal
 from tests.cast import MONDAY, doing
@@ -90,7 +90,7 @@ def test_a_task_is_completed_with_a_note(calls, cast, followed):
     assert task["follow_up"] == followed
     done, again = _twice(calls("nurse"), f"tasks/{task['id']}/complete/", {"note": "Called."})
     assert done == again
-    assert Task.objects.get(uid=task["id"]).completed_by == cast.nurse
+    assert Promise.objects.get(uid=task["id"]).kept_by == cast.nurse
     assert task["id"] not in [
         one["id"] for one in calls("nurse").get("tasks/", open="true").json()["results"]
     ]

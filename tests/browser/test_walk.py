@@ -143,5 +143,5 @@ def finish_the_days(cast) -> None:
             follow.log_reading(body=body, worker=cast.worker, entered_by=cast.worker.user, at=at)
     with doing(cast.nurse, at=at):
         for exposure in follow_up.exposures.all():
-            for task in exposure.tasks.all():
+            for task in exposure.promises.filter(kind="task"):
                 attend.complete_task(task=task, note="", by=cast.nurse, at=at)

@@ -9,7 +9,7 @@ import pytest
 from django.db import connection, transaction
 from django.test.utils import CaptureQueriesContext
 
-from exposure.attend.models import Task
+from exposure.attend.models import Promise
 from exposure.classify import assess, replay
 from exposure.classify.assess import propose_text
 from exposure.classify.criteria import Criteria
@@ -213,7 +213,7 @@ def test_reviewing_these_people_makes_one_task_each_for_the_nurse_and_moves_nobo
     with doing(cast.physician):
         assert guide.review_moved(stored=kept, by=cast.physician, at=MONDAY) == 1
         assert guide.review_moved(stored=kept, by=cast.physician, at=MONDAY) == 0
-    task = Task.objects.get(code="criteria_review")
+    task = Promise.objects.get(kind="review")
     assert (task.breach, task.site, task.due_at) == (breach, cast.site, MONDAY + timedelta(hours=24))
     assert "ebola 2026.1" in task.title
     assert breach.assessments.last().treated_as == "high"

@@ -12,7 +12,7 @@ from exposure.followup.models import FollowUp
 from exposure.people.access import View, visible
 from exposure.people.models import Worker
 from exposure.pipeline import attend
-from exposure.refusal import BadSubmission
+from exposure.refusal import BadSubmission, Conflict
 from tests.cast import MONDAY, doing
 from tests.walk import follow_up_told_and_confirmed, hours, report
 
@@ -43,7 +43,7 @@ def kinds(alert):
 def test_a_cause_that_repeats_joins_the_alert_until_it_is_acknowledged(cast):
     first, again = raised(cast), raised(cast, because="vomiting", at=MONDAY + hours(1))
     assert first == again
-    assert (again.round, again.because, kinds(again)) == (1, "headache", ["raised", "joined"])
+    assert (again.round, again.newest, again.times, kinds(again)) == (1, "vomiting", 2, ["raised", "joined"])
 
 
 def test_a_new_trigger_after_the_acknowledgement_opens_a_round_that_nobody_has_seen(cast):
@@ -91,9 +91,21 @@ def test_the_same_person_acknowledging_again_changes_nothing(cast):
     assert kinds(again) == ["raised", "acknowledged"]
 
 
-def test_somebody_else_may_take_it_over(cast):
+def test_what_somebody_holds_is_taken_over_only_knowingly(cast):
     alert = acknowledge(cast, raised(cast))
-    assert acknowledge(cast, alert, by=cast.physician, at=MONDAY + hours(1)).held_by == cast.physician
+    with pytest.raises(Conflict) as conflict:
+        acknowledge(cast, alert, by=cast.physician, at=MONDAY + hours(1))
+    assert conflict.value.standing.held_by == cast.nurse
+    with doing(cast.physician):
+        taken = attend.take_alert(alert=alert, holder=cast.nurse, by=cast.physician, at=MONDAY + hours(1))
+    assert (taken.held_by, taken.acknowledged_at, kinds(taken)[-1]) == (cast.physician, MONDAY, "taken")
+
+
+def test_who_would_take_it_over_learns_that_another_holds_it_by_now(cast):
+    alert = acknowledge(cast, raised(cast), by=cast.physician)
+    with doing(cast.nurse), pytest.raises(Conflict) as conflict:
+        attend.take_alert(alert=alert, holder=cast.observer, by=cast.nurse, at=MONDAY)
+    assert conflict.value.standing.held_by == cast.physician
 
 
 @pytest.mark.parametrize("outcome", ["", "fine", "acknowledged"])

@@ -47,12 +47,12 @@ def test_the_days_run_over_a_clock_change_to_the_same_local_midnight(cast):
 def test_every_planned_reading_has_its_reminders(cast):
     [follow_up] = report(cast).follow_ups
     for check in follow_up.checks.all():
-        assert [rung.kind for rung in check.rungs.all()] == ["opening", "due", "last_call"]
+        assert [rung.kind for rung in check.rungs.all()] == ["opening", "due", "last_call", "closed"]
 
 
 def test_tasks_and_restrictions_are_those_of_the_plan_with_their_dates(cast):
     exposure = report(cast).breach.exposures.get()
-    assert {task.code: task.due_at for task in exposure.tasks.all()} == {
+    assert {task.key: task.due_at for task in exposure.promises.filter(kind="task")} == {
         "first_call": MONDAY + hours(24),
         "public_health": MONDAY + hours(24),
     }

@@ -168,7 +168,7 @@ OWN_DECISIONS = {
         alert=breach.alerts.get(cause="to_look_at"), by=by, at=MONDAY
     ),
     "complete": lambda breach, by: attend.complete_task(
-        task=breach.exposures.get().tasks.first(), note="", by=by, at=MONDAY
+        task=breach.exposures.get().promises.filter(kind="task").first(), note="", by=by, at=MONDAY
     ),
     "call": lambda breach, by: attend.note_call(
         worker=breach.worker, answered=True, note="", by=by, at=MONDAY

@@ -173,7 +173,7 @@ def test_a_worker_linked_to_another_is_that_one(cast):
 def test_a_drill_is_stored_without_assessment_and_says_so(cast):
     reported = report(cast, drill=True)
     assert (reported.assessments, reported.follow_ups, reported.ring_now) == ((), (), False)
-    assert reported.breach.confirm_due_at is None
+    assert not reported.breach.promises.exists()
     assert Alert.objects.get(breach=reported.breach).cause == "drill"
 
 
@@ -319,5 +319,7 @@ def test_what_goes_through_the_skin_adds_the_bloodborne_criteria(cast, changes, 
 
 def test_the_confirmation_is_due_by_the_strictest_plan_and_the_telling_within_the_sites_minutes(cast):
     breach = report(cast).breach
-    assert breach.confirm_due_at == MONDAY + hours(2)  # ebola 2023.1, tier high: confirm_within 2h
-    assert breach.told_due_at == MONDAY + hours(1)
+    assert breach.promises.get(kind="confirm").due_at == MONDAY + hours(
+        2
+    )  # ebola 2023.1, tier high: confirm_within 2h
+    assert breach.promises.get(kind="tell").due_at == MONDAY + hours(1)

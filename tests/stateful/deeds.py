@@ -6,7 +6,7 @@ from django.db import transaction
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, precondition, rule
 
-from exposure.attend.models import Alert, Task
+from exposure.attend.models import Alert, Promise
 from exposure.classify.models import Assessment
 from exposure.clear.models import Clearance
 from exposure.followup.models import Check, Exposure, FollowUp, Reading, UnplacedReading
@@ -213,7 +213,7 @@ class Deeds(RuleBasedStateMachine):
     @rule(data=st.data(), what=st.sampled_from(["acknowledge", "close", "complete"]))
     def work_off(self, data, what):
         if what == "complete":
-            task = self.choose(data, Task, completed_at=None, dropped_at=None)
+            task = self.choose(data, Promise, kind="task", kept_at=None, void_at=None)
             if task is not None:
                 self.done(attend.complete_task, task=task, note="Done.")
             return
@@ -278,7 +278,9 @@ class Deeds(RuleBasedStateMachine):
     def put_in_order(self, follow_up):
         for breach in Breach.objects.filter(exposures__follow_up=follow_up, exposures__withdrawn_at=None):
             self.done(classify.confirm_breach, breach=breach)
-        for task in Task.objects.filter(exposure__follow_up=follow_up, completed_at=None, dropped_at=None):
+        for task in Promise.objects.filter(
+            kind="task", exposure__follow_up=follow_up, kept_at=None, void_at=None
+        ):
             self.done(attend.complete_task, task=task, note="Done.")
         last = follow_up.checks.filter(withdrawn_at=None).last()
         if last is not None:

@@ -14,7 +14,7 @@ from django.db.models import Count
 from hypothesis import HealthCheck, Phase, settings
 from hypothesis.stateful import invariant, run_state_machine_as_test
 
-from exposure.attend.models import Alert, Task
+from exposure.attend.models import Alert, Promise
 from exposure.attend.overview import overviews
 from exposure.clear.models import Clearance
 from exposure.followup.models import (
@@ -37,7 +37,7 @@ pytestmark = pytest.mark.django_db  # on PostgreSQL only: it is long, and SQLite
 LONG = os.environ.get("HYPOTHESIS_PROFILE") == "long"
 Kind = FollowUpState.Kind
 RUNNING = {Kind.PROVISIONAL, Kind.MONITORED, Kind.EVALUATED, Kind.ADMITTED}
-WITH_VERSIONS = (Alert, Breach, Clearance, Exposure, FollowUp, FollowUpState, Restriction, Task, Worker)
+WITH_VERSIONS = (Alert, Breach, Clearance, Exposure, FollowUp, FollowUpState, Promise, Restriction, Worker)
 
 
 class Story(Deeds):
@@ -133,7 +133,7 @@ class Story(Deeds):
             standing = [each for each in one.restrictions.all() if each.lifted_at is None]
             if one.withdrawn_at is not None:
                 assert not standing
-                assert all(task.completed_at or task.dropped_at for task in one.tasks.all())
+                assert all(task.kept_at or task.void_at for task in one.promises.filter(kind="task"))
             assert all(each.from_date == one.day_zero for each in standing)
             assert all(each.to_date == one.last_day for each in standing)
             assert len({each.code for each in standing}) == len(standing)

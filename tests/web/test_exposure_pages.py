@@ -128,12 +128,13 @@ def test_where_no_criteria_are_adopted_there_is_no_tier_to_choose(cast, nurse):
 
 def test_telling_the_worker_takes_the_line_from_the_queue_and_closes_its_alert(cast, nurse, standing_clock):
     exposure = outside(cast)
-    late = standing_clock(exposure.told_due_at + timedelta(minutes=1))
+    late = standing_clock(exposure.promises.get(kind="tell").due_at + timedelta(minutes=1))
     sweep_at(late)
     assert Alert.objects.get(cause="untold").closed_at is None
     nurse.post(f"/exposures/{exposure.uid}/told/", {"how": "person"})
     exposure.refresh_from_db()
-    assert (exposure.told_due_at, exposure.told_at, exposure.told_by) == (None, late, "person")
+    assert (exposure.told_at, exposure.told_by) == (late, "person")
+    assert exposure.promises.get(kind="tell").kept_at == late
     assert Alert.objects.get(cause="untold").closed_at == late
 
 

@@ -12,7 +12,7 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
-from exposure.attend.models import Alert, Call, Task
+from exposure.attend.models import Alert, Call, Promise
 from exposure.attend.overview import overview
 from exposure.audit.models import AccessEntry
 from exposure.followup.models import Check, Exposure, FollowUp, FollowUpState, Reading, UnplacedReading
@@ -402,8 +402,6 @@ def crowd(cast, size):
                     phase="removal",
                     body={},
                     reference="0000-0000-0",
-                    confirm_due_at=start + HOUR,
-                    told_due_at=start + HOUR,
                 )
                 for worker in workers
             ],
@@ -452,10 +450,31 @@ def crowd(cast, size):
         common = {"site": cast.site, "because": "39.0 C", "raised_at": start, "round_at": start}
         create_many(Alert, [Alert(worker=one, cause="fever", urgent=True, **common) for one in workers])
         create_many(
-            Task,
+            Promise,
             [
-                Task(site=cast.site, exposure=one, code="call", title="Call", due_at=start + HOUR)
-                for one in exposures
+                Promise(
+                    site=cast.site,
+                    worker=exposure.follow_up.worker,
+                    exposure=exposure,
+                    kind="task",
+                    key="call",
+                    title="Call",
+                    asked_at=start,
+                    due_at=start + HOUR,
+                )
+                for exposure in exposures
+            ]
+            + [
+                Promise(
+                    site=cast.site,
+                    worker=breach.worker,
+                    breach=breach,
+                    kind=kind,
+                    asked_at=start,
+                    due_at=start + HOUR,
+                )
+                for breach in breaches
+                for kind in ("tell", "confirm")
             ],
         )
 
@@ -487,7 +506,7 @@ def cleared(cast):
     breach = confirmed(cast, report(cast))
     follow_up = follow_up_of(breach)
     with doing(cast.nurse):
-        for task in Task.objects.filter(exposure__follow_up=follow_up):
+        for task in Promise.objects.filter(kind="task", exposure__follow_up=follow_up):
             attend.complete_task(task=task, note="", by=cast.nurse, at=MONDAY)
     for check in follow_up.checks.all():
         measure(cast, check.due_at, taken_at=check.due_at.isoformat())
@@ -615,7 +634,7 @@ def test_a_refused_fever_is_kept_and_can_be_corrected(cast, nurse):
 
 def test_a_task_is_done_with_a_note(cast, nurse):
     report(cast)
-    task = Task.objects.get(code="first_call")
+    task = Promise.objects.get(key="first_call")
     page = nurse.send("task_done", task.uid, note="Spoke at length.")
     assert "Done: First call to the worker Spoke at length. Nora Teal" in words(page)
 
@@ -647,7 +666,7 @@ def test_a_sign_off_refused_for_a_missing_last_reading_goes_through_once_it_is_e
     breach = confirmed(cast, report(cast))
     follow_up = follow_up_of(breach)
     with doing(cast.nurse):
-        for task in Task.objects.filter(exposure__follow_up=follow_up):
+        for task in Promise.objects.filter(kind="task", exposure__follow_up=follow_up):
             attend.complete_task(task=task, note="", by=cast.nurse, at=MONDAY)
     *checks, last = follow_up.checks.all()
     for check in checks:
@@ -674,7 +693,7 @@ def test_a_gap_is_said_before_it_is_signed(cast, nurse):
 def addresses(cast, breach):
     measure(cast, MONDAY + HOUR, "38.4")
     follow_up = follow_up_of(breach)
-    alert, task = Alert.objects.get(cause="fever"), Task.objects.first()
+    alert, task = Alert.objects.get(cause="fever"), Promise.objects.filter(kind="task").first()
     return [
         ("alert", alert.uid),
         ("alert_acknowledge", alert.uid),

@@ -6,7 +6,7 @@ from html import unescape
 import pytest
 from django.urls import reverse
 
-from exposure.attend.models import Task
+from exposure.attend.models import Promise
 from exposure.classify.models import CriteriaVersion
 from exposure.classify.versions import unticked
 from exposure.pipeline import classify, guide, report
@@ -233,7 +233,7 @@ def test_review_these_people_makes_tasks_for_the_nurse(cast, petra):
     version = draft(cast)
     petra.post(address("replay", version, "saltmarsh"))
     assert "1 task was made" in seen(petra.post(address("review", version, "saltmarsh"), follow=True))
-    assert Task.objects.get(code="criteria_review").breach == breach
+    assert Promise.objects.get(kind="review").breach == breach
     petra.force_login(cast.nurse)
     assert "Look again at the tier: ebola 2026.1 would change it" in seen(
         petra.get(reverse("breach", args=[breach.uid]))

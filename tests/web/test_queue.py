@@ -4,7 +4,7 @@ from datetime import timedelta
 
 import pytest
 
-from exposure.attend.models import Alert, Task
+from exposure.attend.models import Alert, Promise
 from exposure.classify.models import CriteriaVersion, Replay
 from exposure.followup import alerts
 from exposure.people.models import Worker
@@ -38,7 +38,7 @@ def to_review(cast, breach):
             version=version, sha256=version.sha256, site=cast.site, reports=1, breaches=[str(breach.uid)]
         )
         guide.review_moved(stored=stored, by=cast.physician, at=MONDAY)
-    return Task.objects.get(code=guide.REVIEW)
+    return Promise.objects.get(kind="review")
 
 
 def test_every_cause_has_its_place():

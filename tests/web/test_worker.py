@@ -172,7 +172,7 @@ def cleared(cast):
     at = follow_up.checks.last().due_at + timedelta(minutes=10)
     with doing(cast.physician, at=at):
         for exposure in follow_up.exposures.all():
-            for task in exposure.tasks.all():
+            for task in exposure.promises.filter(kind="task"):
                 attend.complete_task(task=task, note="", by=cast.physician, at=at)
         for alert in Alert.objects.filter(closed_at=None):
             attend.close_alert(alert=alert, outcome="evaluated", note="", by=cast.physician, at=at)

@@ -3,7 +3,6 @@
 import uuid
 from functools import partial
 
-from django.forms import Form
 from django.http import HttpRequest, HttpResponse
 from django.urls import reverse
 from django.utils import timezone
@@ -15,7 +14,7 @@ from exposure.attend.models import Alert
 from exposure.people.access import View, find
 from exposure.pipeline import attend
 from exposure.web.nurse.deed import one_deed
-from exposure.web.nurse.forms import CloseForm
+from exposure.web.nurse.forms import CloseForm, TakeForm
 from exposure.web.signed_in import signed_in
 
 ALERTS = Alert.objects.with_look().select_related(
@@ -25,11 +24,14 @@ ALERTS = Alert.objects.with_look().select_related(
 
 @signed_in
 def acknowledge(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
-    """“I have it”: the alert is held by this person, until the next look."""
+    """“I have it”: the alert is held by this person, until the next look. Whoever was shown that another holds it
+    takes it over from that person."""
     alert = find(request.user, ALERTS, View.CLINICAL, at=request.at, uid=uid)
 
-    def do(_form: Form) -> str:
-        held = attend.acknowledge_alert(alert=alert, by=request.user, at=request.at)
+    def do(form: TakeForm) -> str:
+        act = {"alert": alert, "by": request.user, "at": request.at}
+        holder = form.cleaned_data["holder"]
+        held = attend.take_alert(holder=holder, **act) if holder else attend.acknowledge_alert(**act)
         if held.next_look_at is None:
             return _("The alert had been closed already.")
         look = date_format(timezone.localtime(held.next_look_at), "D j M, H:i")
@@ -38,7 +40,7 @@ def acknowledge(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
     with timezone.override(alert.site.zone):
         return one_deed(
             request,
-            Form,
+            partial(TakeForm, initial={"holder": alert.held_by and alert.held_by.uid}),
             do,
             back=reverse("alert", args=[uid]),
             title=_("I have it"),

@@ -11,6 +11,7 @@ from django.utils.translation import gettext_lazy as _
 from exposure.attend.models import Alert
 from exposure.classify.criteria import Criteria, CriteriaError, text
 from exposure.followup.models import METHODS, FollowUpState, Protection
+from exposure.people.models import User
 from exposure.web.nurse.fact_fields import UNKNOWN, answer_of, question_field
 from exposure.web.nurse.report_words import questions
 
@@ -33,6 +34,14 @@ class ReasonForm(forms.Form):
     """A reason in words."""
 
     reason = forms.CharField(label=_("Reason"), widget=AREA)
+
+
+class TakeForm(forms.Form):
+    """From whom an alert is taken over: whom the page showed as its holder; nobody, where it showed none."""
+
+    holder = forms.ModelChoiceField(
+        User.objects.all(), to_field_name="uid", required=False, widget=forms.HiddenInput
+    )
 
 
 class CloseForm(forms.Form):

@@ -20,7 +20,7 @@ from schemathesis.specs.openapi.checks import (
 )
 
 from config.wsgi import application
-from exposure.models import Alert, CriteriaVersion, FollowUp, Task
+from exposure.models import Alert, CriteriaVersion, FollowUp, Promise
 from exposure.people import tokens
 from exposure.pipeline import follow, report
 from tests.cast import MONDAY, adopt, doing
@@ -62,7 +62,7 @@ def there(cast, standing_clock, monkeypatch):
         "breaches": {"uid": str(breach.uid)},
         "follow-ups": {"uid": str(FollowUp.objects.first().uid)},
         "alerts": {"uid": str(Alert.objects.first().uid)},
-        "tasks": {"uid": str(Task.objects.first().uid)},
+        "tasks": {"uid": str(Promise.objects.filter(kind="task").first().uid)},
         "criteria": {"pathogen": version.pathogen, "version": version.version},
         "cases": {"code": cast.case.code},
     }
