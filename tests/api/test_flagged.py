@@ -131,8 +131,9 @@ def test_a_reading_to_repeat_is_due_and_one_in_evaluation_is_not(cast, ward, sta
 def test_pages_are_full_and_their_statements_few_however_many_do_not_match(
     cast, ward, standing_clock, monkeypatch
 ):
-    standing_clock(MONDAY + timedelta(hours=12))
-    people_like(ward["FINE"].worker, 30)
+    at = standing_clock(MONDAY + timedelta(hours=12))
+    with doing("command:tests", at=at):
+        people_like(ward["FINE"].worker, 30)
     monkeypatch.setattr(Sifted, "BATCH", 10)
     nora = Caller(cast.nurse)
     nora.get("follow-ups/")

@@ -1,4 +1,4 @@
-"""A report that is being written is kept for its writer, and for nobody else, until it is sent or some days are over."""
+"""A report that is being written is kept for its writer, and nobody else, until it is sent or some days are over."""
 
 from datetime import timedelta
 from urllib.parse import urlencode
