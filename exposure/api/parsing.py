@@ -12,7 +12,8 @@ from rest_framework.parsers import JSONParser
 
 MOST_DEPTH = 32
 MOST_DIGITS = 100  # longer whole numbers are kept as their text
-_TEXT_OR_BRACKETS = re.compile(r'"[^"\\]*(?:\\.[^"\\]*)*"|[\[{]+|[\]}]+', re.DOTALL)
+# Each part takes all it can and never gives back: a text without an end costs no more than one with it.
+_TEXT_OR_BRACKETS = re.compile(r'"[^"\\]*+(?:\\.[^"\\]*+)*+"?|[\[{]++|[\]}]++', re.DOTALL)
 
 
 class StrictJSON(JSONParser):
