@@ -69,6 +69,8 @@ MIDDLEWARE = [
     "exposure.web.middleware.TrueClient",
     "django.middleware.security.SecurityMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
+    "exposure.web.middleware.PageHeaders",
+    "exposure.web.middleware.ReadableText",
     "django.contrib.sessions.middleware.SessionMiddleware",
     "django.middleware.locale.LocaleMiddleware",
     "django.middleware.common.CommonMiddleware",
@@ -77,7 +79,6 @@ MIDDLEWARE = [
     "django.contrib.messages.middleware.MessageMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "allauth.account.middleware.AccountMiddleware",
-    "exposure.web.middleware.PageHeaders",
     "exposure.web.middleware.ActingRequest",
 ]
 
@@ -102,6 +103,7 @@ TEMPLATES = [
 FORM_RENDERER = "django.forms.renderers.DjangoTemplates"
 
 DATABASES = {"default": env.database(DATABASE_URL, VAR / "exposure.sqlite3", env.text("DATABASE_PASSWORD"))}
+DATA_UPLOAD_MAX_MEMORY_SIZE = 5 * 1024 * 1024  # "5 MB" is kept by either way of counting
 DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
 SIMPLE_HISTORY_DATE_INDEX = "composite"
 

@@ -4,6 +4,11 @@ from datetime import datetime
 
 from exposure.followup.models import FollowUp, FollowUpState
 
+PAUSED = (
+    FollowUpState.Kind.EVALUATED,
+    FollowUpState.Kind.ADMITTED,
+)  # no reminders, and no reading is missing
+
 
 def state_of(follow_up: FollowUp) -> FollowUpState | None:
     """The state it is in now."""

@@ -103,8 +103,7 @@ def _raise_report_alerts(breach: Breach, assessments: Iterable[Assessment], at: 
     said = NOT_ODD.union(flags.criteria_that_failed(breach.flags))
     odd = [flag for flag in breach.flags if flag not in said]
     if odd:
-        because = " ".join(flags.in_words(flag) for flag in odd)
-        alerts.raise_alert(breach, Cause.TO_LOOK_AT, because, site=breach.site, at=at)
+        alerts.raise_alert(breach, Cause.TO_LOOK_AT, flags.in_an_alert(odd), site=breach.site, at=at)
 
 
 def _again(standing: Breach, submission: Submission, at: datetime) -> Reported:

@@ -21,12 +21,12 @@ from exposure.classify.assess import criteria_or_none
 from exposure.followup.fills import standing_fill
 from exposure.followup.models import Check, Exposure, Fill, FollowUpState, Reading
 from exposure.followup.plans import under_criteria
+from exposure.followup.states import PAUSED
 from exposure.people.models import Worker
 from exposure.record import create_many, mark_withdrawn
 from exposure.remind.models import Rung
 
 USUAL_SILENCE_HOURS = 48  # where no criteria name another
-PAUSED = (FollowUpState.Kind.EVALUATED, FollowUpState.Kind.ADMITTED)
 TWO_WINDOWS = timedelta(
     days=3
 )  # how far before a check the one before it opens at the most, on any usual plan

@@ -11,6 +11,7 @@ from django.utils.translation import gettext as _
 from exposure.attend.models import Promise
 from exposure.followup.fills import standing_fill
 from exposure.followup.models import Check, Exposure, Fill, FollowUpState
+from exposure.followup.states import PAUSED
 from exposure.people.models import Worker
 from exposure.places.models import Site
 from exposure.record import create_many, insert_many, mark_withdrawn
@@ -19,7 +20,6 @@ from exposure.remind.models import Message, Reminder, Rung
 from exposure.report.models import Told
 
 NO_ADDRESS = "no_address"
-PAUSED = (FollowUpState.Kind.EVALUATED, FollowUpState.Kind.ADMITTED)
 
 
 def plan_rungs(checks: Sequence[Check], worker: Worker) -> None:

@@ -1,12 +1,15 @@
 """What is odd about a report, in words for the nurse who is asked to look."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
+from django.utils.translation import gettext as _now
 from django.utils.translation import gettext_lazy as _
 
 MOST_NAMED = (
     200  # answers or entries; beyond them only their number is kept beside the body, which is kept whole
 )
+LONGEST_NAME = 60  # of what a flag names
+MOST_IN_AN_ALERT = 5
 CRITERIA_FAILED = "criteria_failed"
 
 TEXTS = {
@@ -30,6 +33,9 @@ TEXTS = {
     "contradictory": _("The answers contradict each other."),
     "outdated_facts": _("The questions came from a version that is not known here."),
     "criteria_retired": _("The questions came from a version that is no longer in use."),
+    "altered": _(
+        "Parts could not be stored as sent: unreadable characters show as �, very large numbers stand as text."
+    ),
     "self_answered": _("The worker reported themself; their answers wait for a clinician."),
 }
 PREFIXES = {
@@ -45,8 +51,17 @@ def in_words(flag: str) -> str:
     """One flag as a sentence."""
     kind, _colon, name = flag.partition(":")
     if kind in PREFIXES:
-        return PREFIXES[kind] % {"name": name[:60]}
+        return PREFIXES[kind] % {"name": name[:LONGEST_NAME]}
     return str(TEXTS.get(kind, flag))
+
+
+def in_an_alert(flagged: Sequence[str]) -> str:
+    """The first flags in words and how many more there are; the report's page has them all."""
+    counts = [int(flag.partition(":")[2]) for flag in flagged if _is_count(flag)]
+    named = [flag for flag in flagged if not _is_count(flag)]
+    more = sum(counts) + len(named[MOST_IN_AN_ALERT:])
+    words = " ".join(map(in_words, named[:MOST_IN_AN_ALERT]))
+    return _now("%(words)s And %(count)s more.") % {"words": words, "count": more} if more else words
 
 
 def criteria_that_failed(flagged: Iterable[str]) -> list[str]:
@@ -68,11 +83,17 @@ def capped(flagged: Iterable[str]) -> list[str]:
     for flag in dict.fromkeys(flagged):
         kind, _colon, name = flag.partition(":")
         counts = f"{kind}_more" in PREFIXES
-        if kind.endswith("_more") and kind in PREFIXES and name.isdecimal():
+        if _is_count(flag):
             more[kind] = more.get(kind, 0) + int(name)
         elif counts and named.get(kind, 0) >= MOST_NAMED:
             more[f"{kind}_more"] = more.get(f"{kind}_more", 0) + 1
         else:
+            flag = f"{kind}:{name[:LONGEST_NAME]}" if counts else flag
             named[kind] = named.get(kind, 0) + 1
             kept[flag] = None
     return [*kept, *(f"{kind}:{count}" for kind, count in more.items())]
+
+
+def _is_count(flag: str) -> bool:
+    kind, _colon, count = flag.partition(":")
+    return kind.endswith("_more") and kind in PREFIXES and count.isdecimal()

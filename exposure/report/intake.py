@@ -169,6 +169,7 @@ def _flag_unknown_codes(texts: dict[str, str], submission: Submission, flags: li
     code = texts["what_happened"]
     if code and code != "other" and not FailureType.objects.filter(code=code).exists():
         flags.append("unknown_failure")
-    given = set(submission.first_aid) - {"other"}
-    if FirstAidCard.objects.filter(code__in=given).count() < len(given):
+    # Against all cards, which are few: a report may name any number of codes.
+    known = {"other", *FirstAidCard.objects.values_list("code", flat=True)}
+    if not known.issuperset(submission.first_aid):
         flags.append("unknown_first_aid")

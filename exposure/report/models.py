@@ -220,3 +220,20 @@ class WithdrawalDecision(InsertOnly):
 
     def __str__(self) -> str:
         return f"{self.request_id} {self.accepted}"
+
+
+class ReportDraft(models.Model):
+    """A report while somebody writes it. Working state: changed and forgotten without a version, seen by its writer
+    alone. `submission_id` is the id that the report will have; the draft of a mark has the mark's."""
+
+    user = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="report_drafts")
+    submission_id = models.UUIDField()
+    fields = models.JSONField()
+    answers = models.JSONField()
+    changed_at = models.DateTimeField(db_index=True)
+
+    class Meta:
+        constraints = [models.UniqueConstraint(fields=["user", "submission_id"], name="report_draft_once")]
+
+    def __str__(self) -> str:
+        return str(self.submission_id)

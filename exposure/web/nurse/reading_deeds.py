@@ -12,6 +12,7 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
 from exposure.attend.overview import overviews
+from exposure.attend.watched import profiles_of
 from exposure.classify.criteria import text
 from exposure.followup.models import FollowUp, Reading
 from exposure.followup.store_reading import Logged, follow_ups_taking_readings
@@ -22,7 +23,6 @@ from exposure.refusal import BadSubmission
 from exposure.web.nurse.deed import one_deed
 from exposure.web.nurse.forms import ReadingForm
 from exposure.web.nurse.person_deeds import WORKERS, back_to
-from exposure.web.nurse.rows import profiles_of
 from exposure.web.signed_in import signed_in
 
 AS_ENTERED = (
