@@ -5,6 +5,7 @@ from functools import cached_property
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from django.db.models import Q
 from django.http import HttpRequest
 
 from exposure.classify.table import Fact
@@ -86,7 +87,8 @@ class Desk:
 
     def details_form(self, data: Any = None) -> DetailsForm:
         here, request = self.station, self.request
-        failures = FailureType.objects.filter(step_failures__step__protocol__stations=here).distinct()
+        usual = Q(step_failures__step__protocol__stations=here)
+        failures = FailureType.objects.filter(usual | Q(card__emergency__gt="")).distinct()
         return DetailsForm(
             data,
             initial=self.draft.values,
