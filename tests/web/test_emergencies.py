@@ -78,7 +78,11 @@ WHAT_CARDS_SAY = {
         ("spit", PRACTICE),
         (HOURS, PRACTICE),
     ],
-    "rinse_eyes": [("clean water or saline", FIRST_AID), ("at least 15 minutes", "as above"), (HOURS, PRACTICE)],
+    "rinse_eyes": [
+        ("clean water or saline", FIRST_AID),
+        ("at least 15 minutes", "as above"),
+        (HOURS, PRACTICE),
+    ],
     "rinse_face": [("Rinse nose and mouth", FIRST_AID), ("spit", PRACTICE), (HOURS, PRACTICE)],
     "wash_face": [
         ("Wash the face", PRACTICE),
@@ -112,7 +116,8 @@ WHAT_CARDS_SAY = {
 def test_each_failure_type_has_the_card_and_emergency_of_the_table():
     emergency = {card["code"]: card.get("emergency", "") for card in DATA["cards"]}
     found = {
-        row["code"]: (row["card"], emergency.get(row["card"], ""), row["bloodborne"]) for row in DATA["failures"]
+        row["code"]: (row["card"], emergency.get(row["card"], ""), row["bloodborne"])
+        for row in DATA["failures"]
     }
     assert found == WHAT_GOES_WRONG
 
@@ -140,7 +145,9 @@ def test_a_card_says_it(code, words):
 def test_an_order_to_a_casualty_carries_no_note_on_its_source(code):
     """Whoever sets up reads where it comes from in `source`."""
     text = " ".join([CARDS[code]["title"], *CARDS[code]["text"]]).casefold()
-    assert [word for word in ("memory", "source", "second-hand", "cdc", "ilo", "http") if word in text.split()] == []
+    assert [
+        word for word in ("memory", "source", "second-hand", "cdc", "ilo", "http") if word in text.split()
+    ] == []
     assert CARDS[code]["source"]
 
 
