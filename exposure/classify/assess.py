@@ -312,7 +312,7 @@ def _flag_version(breach: Breach, versions: dict[str, CriteriaVersion | None]) -
 
 
 def _through_skin(breach: Breach, versions: Iterable[CriteriaVersion | None]) -> bool:
-    if FailureType.objects.filter(code=breach.what_happened, through_skin=True).exists():
+    if FailureType.objects.filter(code=breach.what_happened, bloodborne=True).exists():
         return True
     return any(
         answer.through_skin and breach.facts.get(fact.name) == answer.code

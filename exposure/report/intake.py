@@ -115,8 +115,11 @@ def _site(station: Station | None, case: Case | None, reporter: User, at: dateti
 
 
 def _worker(submission: Submission, site: Site, flags: list[str]) -> Worker:
-    """The worker by number or uid; whoever is on no list becomes a worker without number at once."""
-    text = submission.texts["worker"]
+    """The worker by number or uid; whoever is on no list becomes a worker without number at once.
+
+    `person` beside a worker's uid: they were named at the station before the report and are on no list either.
+    """
+    text, person = submission.texts["worker"], submission.person or {"name": "", "phone": "", "employer": ""}
     # While somebody finds that a record is another person's, this waits, and then finds that person.
     people = Worker.objects.select_for_update(no_key=True)
     if text:
@@ -127,14 +130,31 @@ def _worker(submission: Submission, site: Site, flags: list[str]) -> Worker:
             except ValueError:
                 worker = None
         if worker is not None:
+            if complete_person(worker, submission.person):
+                flags.append("unlisted_person")
             return worker.same_as or worker
         flags.append("unknown_worker")
-        return Worker.objects.create(site=site, name=text[:200])
-    person = submission.person or {"name": "", "phone": "", "employer": ""}
-    flags.append("unlisted_person" if person["name"] else "nobody_named")
+        name = text
+    else:
+        flags.append("unlisted_person" if person["name"] else "nobody_named")
+        name = person["name"]
     return Worker.objects.create(
-        site=site, name=person["name"][:200], phone=person["phone"][:40], employer=person["employer"][:200]
+        site=site, name=name[:200], phone=person["phone"][:40], employer=person["employer"][:200]
     )
+
+
+def complete_person(worker: Worker, person: dict[str, str] | None) -> bool:
+    """Take over how to reach somebody, where the worker is on no list; what is known of them already stays. Whether the
+    two are one: a worker on no list, described as a person."""
+    if not person or worker.number is not None or worker.user_id is not None or worker.same_as_id is not None:
+        return False
+    given = {"phone": person["phone"][:40], "employer": person["employer"][:200]}
+    fresh = {name: text for name, text in given.items() if text and not getattr(worker, name)}
+    for name, text in fresh.items():
+        setattr(worker, name, text)
+    if fresh:
+        worker.save()
+    return True
 
 
 def _moments(text: str, site: Site, flags: list[str], at: datetime) -> tuple[datetime | None, datetime]:

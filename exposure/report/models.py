@@ -78,6 +78,9 @@ class Removal(Recorded):
     observer = models.ForeignKey(
         settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="observed_removals"
     )
+    unlisted = models.BooleanField(
+        default=False, help_text=_("The worker was named at the station and is on no list.")
+    )
     watched = models.CharField(max_length=20, choices=Watched, default=Watched.OBSERVER)
     drill = models.BooleanField()
     at_step = models.PositiveSmallIntegerField(default=1)
@@ -106,6 +109,9 @@ class Mark(Recorded):
     marked_at = models.DateTimeField()
     deviation_at = models.DateTimeField(
         null=True, blank=True, help_text=_("No contact possible: noted, done.")
+    )
+    reopened_at = models.DateTimeField(
+        null=True, blank=True, help_text=_("“No contact possible” was taken back.")
     )
     breach = models.ForeignKey("Breach", models.PROTECT, null=True, blank=True, related_name="marks")
 
@@ -199,6 +205,15 @@ class Told(InsertOnly):
 
     def __str__(self) -> str:
         return f"{self.breach_id} {self.by}"
+
+
+class PhonedIn(InsertOnly):
+    """The reporter has told occupational health of the report by telephone; the worker is told by others (`Told`)."""
+
+    breach = models.OneToOneField(Breach, models.PROTECT, related_name="phoned_in")
+
+    def __str__(self) -> str:
+        return f"{self.breach_id}"
 
 
 class WithdrawalRequest(InsertOnly):

@@ -27,6 +27,7 @@ from exposure.web.observer.questions import UNKNOWN, Known
 
 FIELDS = (
     "submission_id", "event", "mark", "case", "criteria_version", "who", "number", "name", "phone", "employer",
+    "unlisted", "reach_asked", "aid_for",
     "what_happened", "phase", "occurred_at", "drill", "first_aid", "narrative", "anyone_else",
 )  # fmt: skip
 ANSWER = "fact-"  # before a fact's name
@@ -59,8 +60,12 @@ class Draft:
     def of_mark(cls, mark: Mark, *, case: str, zone: ZoneInfo) -> "Draft":
         """The report of a mark: one mark, one report, so the mark's id is the report's."""
         removal = mark.removal
+        person = {}
+        if removal.worker is not None and removal.unlisted:
+            person = {"unlisted": str(removal.worker.uid), "name": removal.worker.name}
         return cls(
             {
+                **person,
                 "submission_id": str(mark.uid),
                 "mark": str(mark.uid),
                 "case": case,
@@ -104,6 +109,14 @@ class Draft:
         """The code of the case; empty where there is none or nobody knows which."""
         return self.text("case").removeprefix(UNKNOWN)
 
+    @property
+    def on_no_list(self) -> bool:
+        """Whether who is named is on no list, and how to reach them is asked on a page of its own."""
+        kind = self.text("who")
+        if kind == "number":
+            return by_number(self.text("number")) is None
+        return bool(kind) and kind == self.text("unlisted")
+
     def moment(self, zone: ZoneInfo) -> datetime | None:
         """When it happened, aware, or None where nothing readable was typed."""
         moment = read_instant(self.text("occurred_at"))
@@ -135,11 +148,16 @@ class Draft:
 
     def _who(self) -> dict[str, Any]:
         kind = self.text("who")
+        person = {name: self.text(name) for name in ("name", "phone", "employer")}
         if kind == "number":
             worker = by_number(self.text("number"))
-            return {"worker": worker.number if worker else self.text("number")}
+            if worker is not None:
+                return {"worker": worker.number}
+            return {"worker": self.text("number"), "person": {**person, "name": ""}}
         if kind == "name":
-            return {"person": {name: self.text(name) for name in ("name", "phone", "employer")}}
+            return {"person": person}
+        if kind and kind == self.text("unlisted"):
+            return {"worker": kind, "person": person}
         return {"worker": kind if kind not in ("", "nobody") else None}
 
     def _narrative(self) -> str:

@@ -128,6 +128,17 @@ def in_words(fact: Fact) -> str:
     return text(fact.ask, get_language() or "en")
 
 
+def answers_in_words(asked: list[Asked], facts: Known) -> list[tuple[str, str]]:
+    """(question, answer) of what was answered, in words; a code that no criteria here know stands as sent."""
+    lines = []
+    for fact in facts_about_event(asked):
+        if fact.name in facts:
+            answer = facts[fact.name]
+            typed = f"{answer} {fact.unit or ''}".strip()
+            lines.append((in_words(fact), dict(choices(fact)).get(str(answer), typed)))
+    return lines
+
+
 def choices(fact: Fact) -> list[tuple[str, str]]:
     """(code, words) of the answers; empty for a measured fact."""
     return [(answer.code, text(answer.label, get_language() or "en")) for answer in fact.answers]
