@@ -46,6 +46,35 @@ def described(cursor) -> dict[str, object]:
     return found
 
 
+# What promises have replaced stays in a database of an earlier release, and in one that the migrations have made.
+LEFT_TABLES = {"exposure_task", "exposure_historicaltask"}
+LEFT_COLUMNS = {
+    "exposure_alert": ("next_look_at",),
+    "exposure_historicalalert": ("next_look_at",),
+    "exposure_breach": ("confirm_due_at", "told_due_at"),
+    "exposure_historicalbreach": ("confirm_due_at", "told_due_at"),
+    "exposure_exposure": ("told_due_at",),
+    "exposure_historicalexposure": ("told_due_at",),
+}
+LEFT_INDEXES = ("breach_to_confirm", "exposure_to_tell")
+
+
+def without_what_is_left(found: dict[str, object]) -> dict[str, object]:
+    kept = {name: value for name, value in found.items() if name not in LEFT_TABLES}
+    for table, columns in LEFT_COLUMNS.items():
+        left = (*(f"'{column}'" for column in columns), *(f'"{column}"' for column in columns), *LEFT_INDEXES)
+        kept[table] = {
+            name: [row for row in rows if not any(word in row for word in left)]
+            for name, rows in kept[table].items()
+        }
+    kept["triggers and indexes as stated"] = [
+        row
+        for row in kept["triggers and indexes as stated"]
+        if not any(f'"{table}"' in row[1] for table in LEFT_TABLES) and row[0] not in LEFT_INDEXES
+    ]
+    return kept
+
+
 def test_both_ways_make_the_same_tables_indexes_checks_triggers_and_rows(tmp_path: Path):
     env = environment(VAR_DIR=str(tmp_path))
     assert "laid out: True" in manage("shell", "-v0", "-c", LAY_OUT, env=env).stdout
@@ -53,7 +82,7 @@ def test_both_ways_make_the_same_tables_indexes_checks_triggers_and_rows(tmp_pat
     with sqlite3.connect(tmp_path / "exposure.sqlite3") as database:
         at_once = described(database.cursor())
     with connection.cursor() as cursor:
-        migrated = described(cursor.connection.cursor())
+        migrated = without_what_is_left(described(cursor.connection.cursor()))
     assert len(migrated) > 60
     assert set(at_once) == set(migrated)
     for name, expected in migrated.items():
