@@ -1,11 +1,11 @@
 """What a worker may know of their own follow-ups: nothing that nobody has told them in person or by telephone."""
 
 from collections.abc import Collection
-from dataclasses import replace
+from dataclasses import dataclass, fields
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
-from django.db.models import Exists, OuterRef, QuerySet
+from django.db.models import Exists, OuterRef, Q, QuerySet
 
 from exposure.attend.models import Alert
 from exposure.attend.overview import CheckLine, Overview
@@ -24,6 +24,17 @@ def unconfirmed_reports(worker: Worker) -> QuerySet[Breach]:
     return waiting.annotate(told=told)
 
 
+@dataclass(frozen=True)
+class OwnView(Overview):
+    """A follow-up as its worker sees it: no tier before a clinician has confirmed it."""
+
+    @property
+    def in_force(self) -> Exposure | None:
+        """The exposure with the tier in force, once its report is confirmed."""
+        highest = super().in_force
+        return None if highest is None or highest.unconfirmed else highest
+
+
 def is_told(exposure: Exposure, hidden: Collection[int]) -> bool:
     """Whether the worker knows of it; `hidden` are the reports that they must not be shown yet."""
     if exposure.breach_id is None:
@@ -31,7 +42,12 @@ def is_told(exposure: Exposure, hidden: Collection[int]) -> bool:
     return exposure.breach_id not in hidden
 
 
-def as_told(view: Overview, hidden: Collection[int]) -> Overview | None:
+def told_exposures(hidden: Collection[int]) -> Q:
+    """The exposures that `is_told` says yes to."""
+    return Q(breach=None, told_at__isnull=False) | Q(breach__isnull=False) & ~Q(breach__in=hidden)
+
+
+def as_told(view: Overview, hidden: Collection[int]) -> OwnView | None:
     """The follow-up as if what nobody has told had not been: no exposure, no restriction and no reading beyond the
     last day that the worker knows of. None where nothing of it was told. Tasks and other alerts are not theirs."""
     told = tuple(one for one in view.exposures if is_told(one, hidden))
@@ -39,15 +55,15 @@ def as_told(view: Overview, hidden: Collection[int]) -> Overview | None:
         return None
     ending = [one for one in told if one.last_day is not None]
     last = max(ending, key=lambda one: (one.last_day, one.occurred_at), default=None)
-    return replace(
-        view,
-        exposures=told,
-        last=last,
-        lines=view.lines if len(told) == len(view.exposures) else _until(last, view.lines),
-        restrictions=tuple(one for one in view.restrictions if is_told(one.exposure, hidden)),
-        alerts=tuple(alert for alert in view.alerts if alert.cause in STOPPING),
-        tasks=(),
-    )
+    changed = {
+        "exposures": told,
+        "last": last,
+        "lines": view.lines if len(told) == len(view.exposures) else _until(last, view.lines),
+        "restrictions": tuple(one for one in view.restrictions if is_told(one.exposure, hidden)),
+        "alerts": tuple(alert for alert in view.alerts if alert.cause in STOPPING),
+        "tasks": (),
+    }
+    return OwnView(**{one.name: getattr(view, one.name) for one in fields(view)} | changed)
 
 
 def _until(last: Exposure | None, lines: tuple[CheckLine, ...]) -> tuple[CheckLine, ...]:

@@ -100,7 +100,7 @@ class LocalTimeInput(forms.DateTimeInput):
         return found if len(found) > 1 else ()
 
     def _moment(self, value: Any) -> datetime | None:
-        """The value on the clock of the zone, naive where nothing says which instant it is; None for what is no time."""
+        """The value on the zone's clock, naive where nothing says which instant it is; None for what is no time."""
         if isinstance(value, str):
             value = _read(value) if _wall(value) else None
         if not isinstance(value, datetime) or value.tzinfo is None:

@@ -14,6 +14,7 @@ from django.utils.translation import get_language
 from exposure.attend import told
 from exposure.attend.models import Alert
 from exposure.attend.overview import CheckLine, Overview, overviews
+from exposure.attend.told import OwnView
 from exposure.classify.criteria import text
 from exposure.classify.plan import Profile
 from exposure.clear.models import Clearance
@@ -39,7 +40,7 @@ class Situation:
 
     worker: Worker
     at: datetime
-    overviews: tuple[Overview, ...]
+    overviews: tuple[OwnView, ...]
     untold: tuple[Breach, ...]
     untold_exposures: tuple[Exposure, ...]
     unconfirmed: tuple[Breach, ...]
@@ -170,9 +171,8 @@ class Situation:
     @property
     def tiers(self) -> list[str]:
         """The confirmed tiers in force, in words."""
-        open_ones = {breach.pk for breach in (*self.untold, *self.unconfirmed)}
         in_force = [exposure for one in self.overviews if (exposure := one.in_force)]
-        return [one.tier_label for one in in_force if one.tier_label and told.is_told(one, open_ones)]
+        return [exposure.tier_label for exposure in in_force if exposure.tier_label]
 
     @property
     def clearances(self) -> list[Clearance]:
