@@ -111,8 +111,8 @@ def _about(logged: Logged) -> list[str]:
     if isinstance(logged.row, Reading) and logged.row.could_not:
         return [
             _(
-                "Occupational health knows: it stands on their list with your reason, and they ring you. Until then you "
-                "can still take it; it counts."
+                "Occupational health knows: it stands on their list with your reason, and they ring you. Until then "
+                "you can still take it; it counts."
             )
         ]
     if "masked" in logged.triggers:

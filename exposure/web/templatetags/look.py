@@ -103,10 +103,18 @@ def spoken_day(value: date, today: date) -> str:
 
 
 @register.filter
-def day_counts(counts: Iterable[tuple[date, int]]) -> str:
-    """The day of each exposure, (day 0, day n): "day 3", or "day 12 after 2 March; day 3 after 11 March"."""
-    counts = list(counts)
-    return "; ".join(_days_after(zero, [count], several=len(counts) > 1) for zero, count in counts)
+def beside(value: datetime, on: date) -> str:
+    """An instant beside that date: the time of day, with its own date where it is another."""
+    local = timezone.localtime(value)
+    same = pgettext("date format: 07:40", "H:i")
+    other = pgettext("date format: Wed 25 Nov, 07:40", "D j M, H:i")
+    return _time(value, date_format(local, same if local.date() == on else other))
+
+
+@register.filter
+def day_counts(counts: Iterable[tuple[date, int]], several: bool) -> str:
+    """The day of each exposure, (day 0, day n): "day 3", or with `several` "day 12 after 2 March; day 3 after ..."."""
+    return "; ".join(_days_after(zero, [count], several) for zero, count in counts)
 
 
 @register.filter
@@ -319,16 +327,18 @@ def strip(
     marks = list(marks)
     row = in_a_row(marks, threshold) if small else None
     panels = ([row] if row else []) if small else by_week(marks, threshold)
+    several = len({zero for mark in marks for zero, _count in mark.counts}) > 1
     return {
         "panels": [
-            {"panel": panel, "told": _told(panel.marks), "counts": _counted(panel.marks)} for panel in panels
+            {"panel": panel, "told": _told(panel.marks), "counts": _counted(panel.marks, several)}
+            for panel in panels
         ],
         "small": small,
         "dated": any(mark.on for mark in marks),
         "rows": [
             {
                 "mark": mark,
-                "counts": _counted([mark]),
+                "counts": _counted([mark], several),
                 "temperature": degrees(_in_unit(mark.value_celsius, unit), unit),
             }
             for mark in marks
@@ -336,16 +346,16 @@ def strip(
     }
 
 
-def _counted(marks: Iterable[StripMark]) -> str:
+def _counted(marks: Iterable[StripMark], several: bool) -> str:
     """Which days of which exposure the marks lie in: "day 3", "days 8 to 14 after 2 March; days 0 to 5 after ..."."""
     days: dict[date, list[int]] = {}
     for mark in marks:
         for zero, count in mark.counts:
             days.setdefault(zero, []).append(count)
-    return "; ".join(_days_after(zero, counts, several=len(days) > 1) for zero, counts in days.items())
+    return "; ".join(_days_after(zero, counts, several) for zero, counts in days.items())
 
 
-def _days_after(zero: date, counts: list[int], *, several: bool) -> str:
+def _days_after(zero: date, counts: list[int], several: bool) -> str:
     said = {"first": min(counts), "last": max(counts), "date": date_format(zero, day_and_month())}
     if len(set(counts)) == 1:
         return (_("day %(first)s after %(date)s") if several else _("day %(first)s")) % said

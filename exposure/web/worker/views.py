@@ -224,6 +224,7 @@ def my_days(request: HttpRequest, worker: Worker) -> HttpResponse:
         "strips": days.strips(situation, readings),
         "entries": days.entries(situation, readings, refused),
         "today": situation.today,
+        "several": len({exposure.day_zero for one in situation.overviews for exposure in one.exposures}) > 1,
     }
     return render(request, "worker/my_days.html", context)
 
