@@ -1,6 +1,6 @@
-"""A Stop stands until a clinician closes it: on every page of the worker and in every answer, whatever is measured next.
-That a fever or symptom is told by telephone, without walking in, is what published guidance for people in follow-up asks
-(interim guidance for monitoring and movement, CDC, 2014; contact sheets for Ebola, UKHSA, 2024-25)."""
+"""A Stop stands until a clinician closes it: on every page of the worker and in every answer, whatever is measured
+next. That a fever or symptom is told by telephone, without walking in, is what published guidance for people in
+follow-up asks (interim guidance for monitoring and movement, CDC, 2014; contact sheets for Ebola, UKHSA, 2024-25)."""
 
 from datetime import timedelta
 
