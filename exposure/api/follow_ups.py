@@ -1,7 +1,13 @@
-"""Follow-ups with their days, expected readings and exposures, for clinicians; and the signature that ends one."""
+"""Follow-ups with their days, expected readings and exposures, for clinicians; and the signature that ends one.
+
+A worker sees their own, as they were told of it: nothing of what nobody has told them, no tier before a clinician has
+confirmed it, no tasks, and of alerts only whether a Stop stands.
+"""
 
 from collections.abc import Iterable
+from dataclasses import replace
 from datetime import datetime
+from functools import cached_property
 from uuid import UUID
 
 from django.db.models import Exists, OuterRef, Q, QuerySet
@@ -16,8 +22,8 @@ from exposure.api.readings import ReadingSerializer
 from exposure.api.resource import Filters, Resource, Values, all_at_once
 from exposure.api.schema import described, page_of
 from exposure.api.tasks import TaskSerializer
+from exposure.attend import told
 from exposure.attend.models import Alert
-from exposure.attend.overview import overview
 from exposure.attend.watched import Watched, watched
 from exposure.clear.models import Clearance
 from exposure.followup.models import Check, Exposure, Fill, FollowUp, FollowUpState, Restriction
@@ -150,45 +156,82 @@ class ClearanceSerializer(serializers.ModelSerializer):
         read_only_fields = fields
 
 
-class FollowUps(Resource):
-    @described("list_follow_ups", "Follow-ups", {200: page_of(FollowUpSerializer)}, filters=FollowUpFilters)
+class FollowUpResource(Resource):
+    @cached_property
+    def hidden(self) -> frozenset[int]:
+        """The reports about the caller that nobody has told them of."""
+        worker = getattr(self.request.user, "worker", None)
+        waiting = told.unconfirmed_reports(worker) if worker else ()
+        return frozenset(report.pk for report in waiting if not report.told)
+
+    def own(self) -> QuerySet[FollowUp]:
+        """The caller's own follow-ups, as far as somebody has told them."""
+        known = Exposure.objects.filter(
+            told.told_exposures(self.hidden), follow_up=OuterRef("pk"), withdrawn_at=None
+        )
+        return self.seen(ROWS, View.OWN).filter(Exists(known))
+
+    def views(self, follow_ups: Iterable[FollowUp]) -> list[Watched]:
+        """What the caller may read of each: all of it, or their own as they were told."""
+        return [self._as_seen(view) for view in watched(follow_ups, at=self.request.at)]
+
+    def follow_up(self, uid: UUID) -> FollowUp:
+        row = self.own().filter(uid=uid).first()
+        return row or self.find(ROWS, View.CLINICAL, uid=uid)
+
+    def looked_at(self, uid: UUID) -> Watched:
+        """The view of one; a look at somebody else's is noted."""
+        follow_up = self.follow_up(uid)
+        if not self.is_own(follow_up):
+            self.note(follow_up, follow_up.worker)
+        return self.views([follow_up])[0]
+
+    def is_own(self, follow_up: FollowUp) -> bool:
+        return follow_up.worker.user_id == self.request.user.pk
+
+    def _as_seen(self, view: Watched) -> Watched:
+        if not self.is_own(view.overview.follow_up):
+            return view
+        return replace(view, overview=told.as_told(view.overview, self.hidden) or view.overview)
+
+
+class FollowUps(FollowUpResource):
+    @described(
+        "list_follow_ups",
+        "Follow-ups, one's own among them",
+        {200: page_of(FollowUpSerializer)},
+        filters=FollowUpFilters,
+    )
     def get(self, request: Request) -> Response:
         wanted = self.parameters(FollowUpFilters)
-        rows = _filtered(self.seen(ROWS, View.CLINICAL), wanted, request.at)
+        seen = _filtered(self.seen(ROWS, View.CLINICAL), wanted, request.at)
+        own = _filtered(self.own(), wanted, request.at)
+        rows = ROWS.filter(Q(pk__in=seen.values("pk")) | Q(pk__in=own.values("pk")))
         if wanted.keys() & {"flagged", "due_before"}:
-            rows = Sifted(rows, lambda batch: _asked_for(batch, wanted, request.at))
-        return self.page(rows, FollowUpSerializer, wanted, lambda page: watched(page, at=request.at))
-
-
-class FollowUpResource(Resource):
-    def follow_up(self, uid: UUID) -> FollowUp:
-        return self.find(ROWS, View.CLINICAL, uid=uid)
-
-    def looked_at(self, uid: UUID) -> FollowUp:
-        follow_up = self.follow_up(uid)
-        self.note(follow_up, follow_up.worker)
-        return follow_up
+            rows = Sifted(rows, lambda batch: _asked_for(self.views(batch), wanted))
+        return self.page(rows, FollowUpSerializer, wanted, self.views)
 
 
 class FollowUpDetail(FollowUpResource):
     @described("get_follow_up", "One follow-up", {200: FullFollowUpSerializer}, 404)
     def get(self, request: Request, uid: UUID) -> Response:
-        [now] = watched([self.looked_at(uid)], at=request.at)
-        return Response(FullFollowUpSerializer(now).data)
+        view = self.looked_at(uid)
+        shape = FollowUpSerializer if self.is_own(view.overview.follow_up) else FullFollowUpSerializer
+        return Response(shape(view).data)
 
 
 class FollowUpChecks(FollowUpResource):
     @described("list_checks", "Its expected readings, in order", {200: page_of(CheckSerializer)}, 404)
     def get(self, request: Request, uid: UUID) -> Response:
-        return all_at_once(
-            CheckSerializer(overview(self.looked_at(uid), at=request.at).lines, many=True).data
-        )
+        return all_at_once(CheckSerializer(self.looked_at(uid).overview.lines, many=True).data)
 
 
 class FollowUpExposures(FollowUpResource):
     @described("list_exposures", "Its exposures, withdrawn ones too", {200: page_of(ExposureSerializer)}, 404)
     def get(self, request: Request, uid: UUID) -> Response:
-        exposures = self.looked_at(uid).exposures.select_related("breach", "case")
+        follow_up = self.find(ROWS, View.CLINICAL, uid=uid)
+        self.note(follow_up, follow_up.worker)
+        exposures = follow_up.exposures.select_related("breach", "case")
         return all_at_once(ExposureSerializer(exposures, many=True).data)
 
 
@@ -223,12 +266,12 @@ def _filtered(rows: QuerySet, wanted: Values, at: datetime) -> QuerySet:
     return rows
 
 
-def _asked_for(rows: Iterable[FollowUp], wanted: Values, at: datetime) -> list[FollowUp]:
-    """Those of the rows whose state, which is computed when it is read, is the one asked for."""
+def _asked_for(views: Iterable[Watched], wanted: Values) -> list[FollowUp]:
+    """Those whose state, which is computed when it is read, is the one asked for."""
     before, flagged = wanted.get("due_before"), wanted.get("flagged")
     return [
-        now.overview.follow_up
-        for now in watched(rows, at=at)
-        if (before is None or (now.due_at is not None and now.due_at < before))
-        and (flagged is None or bool(now.found) is flagged)
+        view.overview.follow_up
+        for view in views
+        if (before is None or (view.due_at is not None and view.due_at < before))
+        and (flagged is None or bool(view.found) is flagged)
     ]
