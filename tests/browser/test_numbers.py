@@ -48,7 +48,8 @@ CUT_OFF = """() => {
 TOO_WIDE = """() => {
   const wide = document.documentElement.clientWidth;
   if (document.documentElement.scrollWidth <= wide) return [];
-  const beyond = [...document.body.querySelectorAll("*")].filter((one) => one.getBoundingClientRect().right > wide + 0.5);
+  const every = [...document.body.querySelectorAll("*")];
+  const beyond = every.filter((one) => one.getBoundingClientRect().right > wide + 0.5);
   return beyond.map((one) => one.outerHTML.slice(0, 80));
 }"""
 
