@@ -15,13 +15,11 @@ from exposure.classify.models import Adoption, Assessment, CriteriaVersion
 from exposure.classify.plan import Plan
 from exposure.classify.table import Tier
 from exposure.classify.versions import columns_of
-from exposure.places.models import FailureType, Site
+from exposure.places.models import Site
 from exposure.report import flags
-from exposure.report.intake import TREATED_AT_HIGHEST, cases_open
-from exposure.report.models import Breach, Case, CaseStatement
+from exposure.report.intake import TREATED_AT_HIGHEST
+from exposure.report.models import Breach, Case
 
-NO_PATHOGEN = "unknown"
-BLOODBORNE = "bloodborne"
 OUTDATED = frozenset({"outdated_facts", "criteria_retired"})
 log = logging.getLogger(__name__)
 
@@ -109,24 +107,6 @@ def in_force(assessments: Iterable[Assessment], signed: frozenset[str]) -> dict[
     return newest
 
 
-def assess_report(breach: Breach, *, at: datetime) -> list[Assessment]:
-    """One assessment per pathogen concerned, at least one. Adds what it noticed to `breach.flags` (unsaved)."""
-    pathogens = _pathogens(breach)
-    versions = {pathogen: adopted(breach.site, pathogen, at=at) for pathogen in pathogens}
-    _flag_version(breach, versions)
-    if BLOODBORNE not in versions and _through_skin(breach, versions.values()):
-        bloodborne = adopted(breach.site, BLOODBORNE, at=at)
-        if bloodborne is not None:
-            versions[BLOODBORNE] = bloodborne
-    _flag_unknown_facts(breach, versions.values())
-    # What is said about oneself settles nothing until a clinician has confirmed it.
-    answers = {} if "self_answered" in breach.flags else breach.facts
-    return [
-        assess(breach, pathogen, version, answers, kind=Assessment.Kind.REPORT)
-        for pathogen, version in versions.items()
-    ]
-
-
 @dataclass(frozen=True)
 class Standing:
     """The assessment in force before. `confirmed`: a clinician has spoken with the worker before this one.
@@ -166,7 +146,7 @@ def assess(
             found = _classified(breach, version, given, stands)
         except Exception as error:  # a report is kept whatever the criteria do
             log.error("%s cannot be classified by %s: %s", breach, version, error, exc_info=error)
-            _flag(breach, f"{flags.CRITERIA_FAILED}:{version}")
+            flag(breach, f"{flags.CRITERIA_FAILED}:{version}")
             found = _as_it_stands(stands)
     return Assessment.objects.create(
         breach=breach,
@@ -182,13 +162,13 @@ def _classified(
 ) -> dict[str, Any]:
     """What the criteria say of these answers, as columns of an assessment."""
     criteria = criteria_of(version)
-    facts = _known(criteria, given)
+    facts = known_answers(criteria, given)
     try:
         verdict = criteria.classify(facts)
     except TooIntricate:
         raise
     except CriteriaError:
-        _flag(breach, "contradictory")
+        flag(breach, "contradictory")
         verdict = criteria.classify({})
     highest = criteria.tiers[-1].code
     doubts = TREATED_AT_HIGHEST.intersection(breach.flags) if breach.confirmed_at is None else frozenset()
@@ -287,50 +267,7 @@ def propose_text(content: str, *, by: str, at: datetime, proposed: bool = False)
     return version
 
 
-def _pathogens(breach: Breach) -> list[str]:
-    """The pathogen named; else those of the case; else those of all cases open at the station at that time."""
-    named = (breach.body.get("pathogen") or "").strip()
-    if named:
-        return [named[:60]]
-    cases = [breach.case] if breach.case else []
-    if not cases and breach.station:
-        cases = cases_open(breach.station, at=breach.happened_at)
-    newest = {
-        (one.case_id, one.pathogen): one
-        for one in CaseStatement.objects.filter(case__in=cases).order_by("recorded_at", "id")
-    }
-    found = [one.pathogen for one in newest.values() if one.status != CaseStatement.Status.RULED_OUT]
-    return list(dict.fromkeys(found)) or [NO_PATHOGEN]
-
-
-def _flag_version(breach: Breach, versions: dict[str, CriteriaVersion | None]) -> None:
-    """Questions that came from none of the adopted versions: their answers may be outdated."""
-    asked, in_use = breach.criteria_version, [one.version for one in versions.values() if one is not None]
-    if asked and in_use and asked not in in_use:
-        known = CriteriaVersion.objects.filter(pathogen__in=versions, version=asked).exists()
-        _flag(breach, "criteria_retired" if known else "outdated_facts")
-
-
-def _through_skin(breach: Breach, versions: Iterable[CriteriaVersion | None]) -> bool:
-    if FailureType.objects.filter(code=breach.what_happened, bloodborne=True).exists():
-        return True
-    return any(
-        answer.through_skin and breach.facts.get(fact.name) == answer.code
-        for criteria in filter(None, map(criteria_or_none, versions))
-        for fact in criteria.facts
-        for answer in fact.answers
-    )
-
-
-def _flag_unknown_facts(breach: Breach, versions: Iterable[CriteriaVersion | None]) -> None:
-    criterias = [criteria for criteria in map(criteria_or_none, versions) if criteria]
-    if criterias:
-        known = set().union(*(_known(criteria, breach.facts) for criteria in criterias))
-        unknown = (name for name, answer in breach.facts.items() if answer is not None and name not in known)
-        breach.flags = flags.with_unknown_answers(breach.flags, unknown)
-
-
-def _known(criteria: Criteria, answers: dict[str, Any]) -> dict[str, Any]:
+def known_answers(criteria: Criteria, answers: dict[str, Any]) -> dict[str, Any]:
     """The answers that these criteria can read."""
     facts = {fact.name: fact for fact in criteria.facts}
     known = {}
@@ -363,6 +300,7 @@ def _reasons(criteria: Criteria, verdict: Verdict) -> list[dict[str, str]]:
     ]
 
 
-def _flag(breach: Breach, flag: str) -> None:
-    if flag not in breach.flags:
-        breach.flags.append(flag)
+def flag(breach: Breach, word: str) -> None:
+    """Note what is odd (unsaved), once."""
+    if word not in breach.flags:
+        breach.flags.append(word)

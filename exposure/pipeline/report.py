@@ -12,7 +12,7 @@ from django.utils.translation import gettext as _
 
 from exposure.attend import alerts
 from exposure.attend.models import Alert
-from exposure.classify import assess
+from exposure.classify import assess, concerned
 from exposure.classify.models import Assessment
 from exposure.followup.cases import linked_follow_ups
 from exposure.followup.models import (
@@ -84,7 +84,7 @@ def _take_in(submission: Submission, reporter: User, at: datetime) -> Reported:
         if breach.drill:
             alerts.raise_alert(breach, Cause.DRILL, _("A drill was reported."), site=breach.site, at=at)
             return Reported(breach, True, (), (), ring_now=False)
-        assessments = assess.assess_report(breach, at=at)
+        assessments = concerned.assess_report(breach, at=at)
         breach.save()  # what the assessment noticed
         _raise_report_alerts(breach, assessments, at)
         opened = [follow.open_exposure(assessment, at, reporter) for assessment in assessments]
