@@ -62,7 +62,7 @@ class Overview:
     @property
     def days(self) -> int | None:
         """How many days the follow-up has."""
-        return (self.last.last_day - self.last.day_zero).days if self.last else None
+        return (self.last.last_day - self.last.day_zero).days if self.last and self.last.last_day else None
 
     @property
     def last_day(self) -> date | None:
@@ -71,7 +71,9 @@ class Overview:
     @property
     def ends_at(self) -> datetime | None:
         """The instant at which the last day is over in the exposure's zone."""
-        return end_of_day(self.last.last_day, ZoneInfo(self.last.zone)) if self.last else None
+        if self.last is None or self.last.last_day is None:
+            return None
+        return end_of_day(self.last.last_day, ZoneInfo(self.last.zone))
 
     @property
     def unconfirmed(self) -> bool:

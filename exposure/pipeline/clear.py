@@ -88,7 +88,7 @@ def end_follow_up(
             turn.plan_readings(follow_up, at)
             turn.drop_calls([follow_up], because="ended", at=at)
         ended = follow_up.states.last()
-        if ended.kind != kind:
+        if ended is None or ended.kind != kind:
             raise NotYet("ended")
         return ended
 

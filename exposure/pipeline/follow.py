@@ -100,7 +100,7 @@ def _standing_reading(submission_id: uuid.UUID, worker: Worker, sha256: str) -> 
 
 def _void_clearances(follow_ups: Iterable[FollowUp], logged: Logged, at: datetime) -> None:
     triggers = [code for code in logged.triggers if code != "masked"]
-    if not triggers:
+    if not triggers or logged.row is None:
         return
     for follow_up in follow_ups:
         because = _("A reading asked for a look before the last day had ended.")
@@ -128,9 +128,9 @@ def record_exposure(
     problems = problems_of_recorded(version, tier, occurred_at, site, at)
     if version is None or problems:
         raise BadSubmission(*problems)
-    said = {"occurred_at": occurred_at, "source": source, "case": case, "note": note}
+    contact = {"occurred_at": occurred_at, "source": source, "case": case}
     with turn.of(worker, at=at):
-        return _record(worker, version, tier, site, by=by, at=at, **said)
+        return _record(worker, version, tier, site, note=note, by=by, at=at, **contact)
 
 
 def _record(
@@ -195,6 +195,7 @@ def record_contact_list(
         if problems:
             raise BadSubmission(*problems)
         version = assess.adopted(case.site, pathogen, at=at)
+        assert version is not None  # without one every line has a problem
         recorded = [
             _record(
                 line.worker or _somebody_new(line.row, case),

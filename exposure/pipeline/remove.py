@@ -87,7 +87,7 @@ def nobody_can_call(worker: Worker) -> bool:
 
 def _is_of(removal: Removal, worker: Worker | None, unlisted: str) -> bool:
     if worker is None and unlisted:
-        return removal.unlisted and removal.worker.name == unlisted
+        return removal.unlisted and removal.worker is not None and removal.worker.name == unlisted
     return removal.worker_id == (worker.pk if worker else None)
 
 

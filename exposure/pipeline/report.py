@@ -132,12 +132,12 @@ def report_mark(*, mark: Mark, body: dict[str, Any], reporter: User, at: datetim
     submission = read_submission(body)
     with transaction.atomic():
         mark, standing = _locked_mark(mark, submission.submission_id)
-        reported = None
+        reported: Reported | None = None
         if standing is None:
             reported = report_breach(body=body, reporter=reporter, at=at)
         elif standing.reported_by_id == reporter.pk:
             reported = _add_later(standing, submission, reporter, at)
-        _tie(mark, standing or reported.breach)
+        _tie(mark, reported.breach if reported else standing)
     # Somebody else's: this keeps what was sent beside it, and says Conflict.
     return reported or report_breach(body=body, reporter=reporter, at=at)
 
@@ -148,7 +148,7 @@ def _locked_mark(mark: Mark, submission_id: UUID) -> tuple[Mark, Breach | None]:
     return mark, mark.breach or Breach.objects.filter(uid=submission_id).first()
 
 
-def _tie(mark: Mark, breach: Breach) -> None:
+def _tie(mark: Mark, breach: Breach | None) -> None:
     if mark.breach_id is None:
         mark.deviation_at, mark.breach = None, breach
         mark.save()
@@ -196,6 +196,7 @@ def send_unfinished_mark(mark: Mark, *, at: datetime) -> None:
 
 def _send_as_it_stands(mark: Mark, at: datetime) -> None:
     removal, observer = mark.removal, mark.removal.observer
+    assert observer is not None  # `unfinished_marks` leaves the others out
     body = {
         "submission_id": str(mark.uid),
         "station": removal.station.code,
