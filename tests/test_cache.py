@@ -9,6 +9,7 @@ from django.urls import reverse
 
 from config.cache import GoesOn
 from exposure.followup.models import Reading
+from exposure.web.worker.forms import NONE_OF_THESE
 from tests.cast import MONDAY, PASSWORD
 from tests.walk import follow_up_told_and_confirmed, hours
 
@@ -44,6 +45,7 @@ def test_sign_in_pages_and_readings_go_on_and_readyz_says_that_the_cache_is_away
     assert signed_in.status_code == 302
     assert client.get(reverse("today")).status_code == 200
     fields = {"temperature": "36.6", "unit": "C", "method": "oral", "taken_at": at.strftime("%Y-%m-%dT%H:%M")}
+    fields["symptoms"] = NONE_OF_THESE
     assert client.post(reverse("today"), fields).status_code in (200, 302)
     body = cast.reading(taken_at=at.isoformat())
     assert client.post("/api/v1/readings/", body, content_type="application/json").status_code == 201

@@ -18,8 +18,8 @@ FILES = sorted(path for path in ROOT.rglob("*.py") if "migrations" not in path.p
 BULK = {"bulk_create", "bulk_update", "_raw_delete", "_update", "_insert"}
 BULK |= {"aupdate", "adelete", "abulk_create", "abulk_update"}
 RAW = {"execute", "executemany", "executescript", "callproc", "raw", "extra"}
-WORKING_STATE = {"Message", "Heartbeat", "SetAside", "Planned", "ReportDraft"}
-MAY_WRITE_IN_BULK = {"record.py"}
+WORKING_STATE = {"Message", "Heartbeat", "SetAside", "Planned", "ReportDraft", "Session"}
+MAY_WRITE_IN_BULK = {"record.py", "management/new_database.py"}
 MAY_WRITE_SQL = {"audit/triggers.py"}
 
 

@@ -15,6 +15,7 @@ from exposure.pipeline import report
 from exposure.places.models import Site
 from exposure.record import InsertOnly, Recorded, mark_withdrawn
 from exposure.remind.models import Heartbeat, Message, Planned, Rung, SetAside
+from exposure.report.models import ReportDraft
 from tests.cast import MONDAY, doing
 
 pytestmark = [pytest.mark.database, pytest.mark.django_db]
@@ -54,6 +55,7 @@ def test_every_history_and_every_insert_only_model_is_on_the_list():
         Heartbeat,
         SetAside,
         Planned,
+        ReportDraft,
     }
 
 
