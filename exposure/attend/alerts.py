@@ -80,7 +80,7 @@ def raise_many(raisings: Iterable[Raising], *, at: datetime) -> list[Alert]:
     for raising in raisings:
         alert = alerts[raising.key]
         if opened.get(raising.key) is alert and first_of[raising.key] is raising:
-            kind = Kind.RAISED
+            kind: str = Kind.RAISED
         else:
             kind = _join(alert, raising, at)
             changed[alert.pk] = alert
@@ -109,7 +109,7 @@ def _open_alerts(raisings: Iterable[Raising]) -> dict[tuple[str, int, str], Aler
         field, subject, cause = raising.key
         subjects[field].add(subject)
         causes.add(cause)
-    found = {}
+    found: dict[tuple[str, int, str], Alert] = {}
     for field, keys in sorted(subjects.items()):
         rows = Alert.objects.select_for_update(of=("self",)).filter(
             **{f"{field}__in": keys}, cause__in=causes, closed_at=None
@@ -268,7 +268,10 @@ def worker_of(alert: Alert) -> Worker:
     """The worker whom the alert is about."""
     if alert.worker is not None:
         return alert.worker
-    return alert.follow_up.worker if alert.follow_up is not None else alert.breach.worker
+    if alert.follow_up is not None:
+        return alert.follow_up.worker
+    assert alert.breach is not None  # the database sees to it
+    return alert.breach.worker
 
 
 def move(subject: FollowUp | Worker, into: FollowUp | Worker, by: User, at: datetime) -> None:

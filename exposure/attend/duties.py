@@ -192,7 +192,9 @@ def _of_follow_up(follow_up: FollowUp, standing: list[Exposure], record: _Record
         key=lambda exposure: (exposure.last_day, exposure.occurred_at),
         default=None,
     )
-    ready = end_of_day(last.last_day, ZoneInfo(last.zone)) if last else max(dated, default=None)
+    ready = max(dated, default=None)
+    if last is not None and last.last_day is not None:
+        ready = end_of_day(last.last_day, ZoneInfo(last.zone))
     if ready is not None:
         yield Promise(
             site=follow_up.site,

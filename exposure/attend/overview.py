@@ -260,7 +260,14 @@ def _overview(
 ) -> Overview:
     ending = [one for one in exposures if one.last_day is not None]
     replaced = {one.replaces_id for one in readings}
-    taken = [one for one in readings if not one.could_not and one.taken_at <= at and one.pk not in replaced]
+    taken = [
+        reading
+        for reading in readings
+        if not reading.could_not
+        and reading.taken_at
+        and reading.taken_at <= at
+        and reading.pk not in replaced
+    ]
     answers = [one.recorded_at for one in readings if not one.could_not]
     contacts = sorted([*answers, *(call.called_at for call in calls)])
     return Overview(

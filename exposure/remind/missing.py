@@ -130,7 +130,9 @@ class _Known:
         before = self.before.get(check.pk)
         again = before is not None and before.pk not in self.settled
         exposures = self.highest[check.follow_up_id]
-        at_highest = any(exposure.last_day >= check.local_date for exposure in exposures)
+        at_highest = any(
+            exposure.last_day and exposure.last_day >= check.local_date for exposure in exposures
+        )
         return again or at_highest or self.alarming.get(check.follow_up.worker_id, False)
 
     def call(self, check: Check, at: datetime) -> Promise:

@@ -24,7 +24,7 @@ NO_ADDRESS = "no_address"
 
 def plan_rungs(checks: Sequence[Check], worker: Worker) -> None:
     """Store the reminder instants of newly planned checks of one worker."""
-    quiet = (worker.quiet_from, worker.quiet_until) if worker.quiet_from else None
+    quiet = (worker.quiet_from, worker.quiet_until) if worker.quiet_from and worker.quiet_until else None
     insert_many(
         Rung,
         [

@@ -7,6 +7,7 @@ import logging
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from datetime import datetime, timedelta
+from decimal import Decimal
 
 from django.db.models import Exists, OuterRef, QuerySet
 
@@ -109,9 +110,9 @@ def _of_late(due: Sequence[Promise], at: datetime) -> list[Raising]:
                 cause,
                 promises.titles(list(named.values())),
                 fresh[0].site,
-                dated_at=min(promise.due_at for promise in fresh),
+                dated_at=min(promise.due_at for promise in fresh if promise.due_at),
                 urgent=urgent,
-                weight=max(len(named), 1),
+                weight=Decimal(len(named)),
                 promise=fresh[0],
             )
         )
@@ -138,13 +139,13 @@ def cause_of(promise: Promise) -> str:
     """What its lateness raises."""
     if promise.kind == Kind.CALL and promise.key.startswith(duties.SILENT):
         return Cause.SILENCE
-    return duties.LATE_CAUSES[promise.kind]
+    return duties.LATE_CAUSES[Kind(promise.kind)]
 
 
 def _look_again(looks: Sequence[Promise], at: datetime) -> None:
     """The next look has come: the alert asks and pages again, dated by when it was due."""
-    renewed = [promise.alert for promise in looks if promise.alert.closed_at is None]
-    due = {promise.alert_id: promise.due_at for promise in looks}
+    renewed = [promise.alert for promise in looks if promise.alert and promise.alert.closed_at is None]
+    due = {promise.alert_id: promise.due_at or at for promise in looks}
     if not renewed:
         return
     for alert in renewed:
@@ -162,11 +163,15 @@ def soon(at: datetime) -> QuerySet[Promise]:
 def settle_soon(due: Sequence[Promise], at: datetime) -> int:
     """Each raises its warning, unless it is late by now and raises that."""
     whole = _whole(due)
-    warnings = [promise for promise in whole if promise.due_at > at and subject_of(promise) is not None]
+    warnings = [
+        (promise, subject)
+        for promise in whole
+        if promise.due_at and promise.due_at > at and (subject := subject_of(promise)) is not None
+    ]
     alerts.raise_many(
         [
             Raising(
-                subject_of(promise),
+                subject,
                 Cause.TASK_SOON,
                 promise.title,
                 promise.site,
@@ -174,7 +179,7 @@ def settle_soon(due: Sequence[Promise], at: datetime) -> int:
                 urgent=promise.urgent,
                 promise=promise,
             )
-            for promise in warnings
+            for promise, subject in warnings
         ],
         at=at,
     )
@@ -219,7 +224,7 @@ def _page(alert: Alert, user: User, at: datetime) -> Message:
         page_rung=0,
         user=user,
         channel=Message.Channel.EMAIL,
-        address=user.email,
+        address=user.email or "",
         subject=subject,
         body=body,
         created_at=at,
