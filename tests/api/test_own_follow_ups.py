@@ -1,4 +1,4 @@
-"""What a worker reads of their own follow-up over the API: as they were told of it, and nothing that is a clinician's."""
+"""What a worker reads of their own follow-up over the API: as they were told of it, nothing that is a clinician's."""
 
 from datetime import timedelta
 from uuid import uuid4
