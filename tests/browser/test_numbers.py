@@ -48,9 +48,9 @@ CUT_OFF = """() => {
 TOO_WIDE = """() => {
   const wide = document.documentElement.clientWidth;
   if (document.documentElement.scrollWidth <= wide) return [];
-  const every = [...document.body.querySelectorAll("*")];
-  const beyond = every.filter((one) => one.getBoundingClientRect().right > wide + 0.5);
-  return beyond.map((one) => one.outerHTML.slice(0, 80));
+  return [...document.body.querySelectorAll("*")]
+    .filter((one) => one.getBoundingClientRect().right > wide + 0.5)
+    .map((one) => one.outerHTML.slice(0, 80));
 }"""
 
 
