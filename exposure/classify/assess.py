@@ -130,16 +130,18 @@ def assess_report(breach: Breach, *, at: datetime) -> list[Assessment]:
 @dataclass(frozen=True)
 class Standing:
     """The assessment in force before. `confirmed`: a clinician has spoken with the worker before this one.
-    `may_lower`: who answers now is a clinician."""
+    `may_lower`: who answers now is a clinician. `settled`: the tier that was settled last; answers that leave it open
+    again settle nothing else."""
 
     assessment: Assessment
     confirmed: bool
     may_lower: bool
+    settled: str = ""
 
     def tier_that_stands(self) -> str:
         """The tier below which one goes only with the plan's signatures: decided by a clinician, or settled."""
         decided = self.confirmed or self.assessment.kind == Assessment.Kind.OVERRIDE
-        return self.assessment.treated_as if decided else self.assessment.tier
+        return self.assessment.treated_as if decided else self.assessment.tier or self.settled
 
 
 def assess(
@@ -207,6 +209,10 @@ def _classified(
     }
     if stands is not None and stands.assessment.version_id == version.pk:
         found |= _beside(stands, criteria, found["treated_as"])
+    elif (
+        stands is not None and not stands.may_lower
+    ):  # the site's default plan stands: no tier is known to be as high
+        found |= {"treated_as": highest, "tier": ""}
     return found
 
 
@@ -328,6 +334,12 @@ def _flag_unknown_facts(breach: Breach, versions: Iterable[CriteriaVersion | Non
         known = set().union(*(_known(criteria, breach.facts) for criteria in criterias))
         unknown = (name for name, answer in breach.facts.items() if answer is not None and name not in known)
         breach.flags = flags.with_unknown_answers(breach.flags, unknown)
+
+
+def readable(version: CriteriaVersion | None, answers: dict[str, Any]) -> dict[str, Any]:
+    """The answers that the version can read; all of them where it cannot be applied."""
+    criteria = criteria_or_none(version)
+    return _known(criteria, answers) if criteria else answers
 
 
 def _known(criteria: Criteria, answers: dict[str, Any]) -> dict[str, Any]:

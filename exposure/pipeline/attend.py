@@ -6,7 +6,6 @@ stands.
 
 from datetime import datetime, timedelta
 
-from django.db import transaction
 from django.utils.translation import gettext as _
 
 from exposure.attend import alerts, duties, promises
@@ -19,7 +18,7 @@ from exposure.people.access import Deed, require, require_for
 from exposure.people.models import User, Worker
 from exposure.pipeline import turn
 from exposure.record import because as because_of
-from exposure.refusal import BadSubmission, Conflict, NotYet, Problem, require_text
+from exposure.refusal import BadSubmission, NotYet, Problem, require_text
 from exposure.report.models import Breach, Told
 from exposure.report.moments import slip_in
 
@@ -77,22 +76,29 @@ def acknowledge_alert(*, alert: Alert, by: User, at: datetime) -> Alert:
     """Seen, and held from now on; the next look is due within the hours that the criteria name. Raises Conflict where
     somebody else holds it."""
     _require_on(alert, Deed.ACKNOWLEDGE, by, at)
-    with transaction.atomic():
+    with turn.of(at=at) as own:
         alert = _locked_alert(alert)
         if alert.closed_at is not None:
+            return alert
+        if alert.held_by_id not in (None, by.pk):
+            own.clash(alert, "acknowledge", worker_of(alert), alert.site)
             return alert
         return alerts.acknowledge(alert, by=by, at=at, look_within=_next_look(alert))
 
 
 def take_alert(*, alert: Alert, holder: User, by: User, at: datetime) -> Alert:
-    """Take over an alert from the person who holds it. Raises Conflict where another holds it by now."""
+    """Take over an alert from the person who holds it; where it has come anew and nobody does, as acknowledging it.
+    Raises Conflict where another holds it by now."""
     _require_on(alert, Deed.ACKNOWLEDGE, by, at)
-    with transaction.atomic():
+    with turn.of(at=at) as own:
         alert = _locked_alert(alert)
         if alert.closed_at is not None or alert.held_by_id == by.pk:
             return alert
+        if alert.held_by_id is None:
+            return alerts.acknowledge(alert, by=by, at=at, look_within=_next_look(alert))
         if alert.held_by_id != holder.pk:
-            raise Conflict(alert)
+            own.clash(alert, "take", worker_of(alert), alert.site, holder=holder.name)
+            return alert
         return alerts.take_over(alert, by=by)
 
 

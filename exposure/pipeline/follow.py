@@ -320,6 +320,8 @@ def link_worker(*, worker: Worker, same_as: Worker, by: User, at: datetime) -> W
             if worker.same_as_id != known.pk:
                 own.clash(worker, "link", worker.same_as, worker.site, same_as=str(known.uid))
             return worker.same_as
+        if worker.pk == known.pk and same_as.same_as_id == worker.pk:
+            return worker  # the other way round it is the same link
         if worker.pk == known.pk or worker.number or worker.user_id:
             refused = _("Only somebody without number or account can be linked, and only once.")
             raise BadSubmission(Problem("/same_as", refused))
