@@ -208,7 +208,7 @@ def _classified(
         "open_questions": list(verdict.open_questions),
     }
     if stands is not None and stands.assessment.version_id == version.pk:
-        found |= _beside(stands, criteria, found["treated_as"])
+        found |= _beside(stands, criteria, found["treated_as"], found["tier"])
     elif (
         stands is not None and not stands.may_lower
     ):  # the site's default plan stands: no tier is known to be as high
@@ -216,8 +216,8 @@ def _classified(
     return found
 
 
-def _beside(stands: Standing, criteria: Criteria, treated_as: str) -> dict[str, Any]:
-    """What an assessment in force before changes in one that would be treated as this tier, as columns."""
+def _beside(stands: Standing, criteria: Criteria, treated_as: str, tier: str) -> dict[str, Any]:
+    """What an assessment in force before changes in one that would settle `tier` and be treated as that, as columns."""
     order = [tier.code for tier in criteria.tiers]
     before, changed = stands.assessment.treated_as, {}
     if not stands.may_lower and order.index(treated_as) < order.index(before):
@@ -226,6 +226,10 @@ def _beside(stands: Standing, criteria: Criteria, treated_as: str) -> dict[str, 
     settled = stands.tier_that_stands()
     if settled and order.index(treated_as) < order.index(settled):
         changed["second_signature_needed"] = _asks_second(plan_of(stands.assessment), lower=True)
+    elif settled and tier and order.index(tier) < order.index(settled):
+        changed["tier"] = (
+            ""  # treated higher for its doubts: once these are gone, two have to settle it lower
+        )
     return changed
 
 

@@ -23,7 +23,7 @@ of_the_api = [decision for decision in DECISIONS if decision.path]
 
 def everything():
     """Every row of every table, versions included; not who looked at what."""
-    models = [model for model in apps.get_app_config("exposure").get_models()]
+    models = apps.get_app_config("exposure").get_models()
     return {
         model.__name__: list(model._base_manager.order_by("pk").values_list())
         for model in models
@@ -37,7 +37,7 @@ def refused(decision, subject, by, content):
     return conflict.value.standing
 
 
-@pytest.mark.parametrize("decision", (*DECISIONS, SIGN), ids=lambda decision: decision.code)
+@pytest.mark.parametrize("decision", [*DECISIONS, SIGN], ids=lambda decision: decision.code)
 def test_the_same_again_is_what_stands_and_stores_nothing(cast, decision):
     subject = decision.subject(cast)
     first, second = decision.actors(cast)
@@ -156,9 +156,9 @@ def test_what_a_second_nurse_learned_is_a_further_assessment(cast):
 def test_lower_answers_that_come_too_late_wait_for_a_second_signature_and_again_add_none(cast):
     reported = report(cast)
     confirm(cast, reported)
+    facts = {"contact": "none", "skin": "no"}
     for _twice in range(2):
         with doing(cast.nurse2), pytest.raises(Conflict):
-            facts = {"contact": "none", "skin": "no"}
             classify.confirm_breach(breach=reported.breach, facts=facts, by=cast.nurse2, at=MONDAY)
     assert assessments_in_force(reported.breach)["ebola"].treated_as == "high"
     assert reported.breach.assessments.filter(second_signature_needed=True).count() == 1
