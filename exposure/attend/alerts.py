@@ -251,11 +251,11 @@ def close(alert: Alert, *, outcome: str, note: str, by: User, at: datetime) -> A
     return alert
 
 
-def close_all(subject: Subject, causes: Iterable[str], by: User, at: datetime) -> None:
+def close_all(subject: Subject, causes: Iterable[str], by: User, at: datetime, *, note: str = "") -> None:
     """Close the open alerts of these causes, which an act has answered."""
     rows = subject.alerts.select_for_update(of=("self",)).filter(cause__in=causes, closed_at=None)
     for alert in rows.order_by("pk"):  # one order, so that no two wait for each other
-        close(alert, outcome=Alert.Outcome.EVALUATED, note="", by=by, at=at)
+        close(alert, outcome=Alert.Outcome.EVALUATED, note=note, by=by, at=at)
 
 
 def person_of(alert: Alert) -> int | None:
@@ -272,7 +272,7 @@ def worker_of(alert: Alert) -> Worker:
 
 def move(subject: FollowUp | Worker, into: FollowUp | Worker, by: User, at: datetime) -> None:
     """Open alerts are raised anew, so that somebody looks with the whole record before them."""
-    for alert in subject.alerts.filter(closed_at=None):
+    for alert in subject.alerts.select_for_update(of=("self",)).filter(closed_at=None).order_by("pk"):
         reading = alert.entries.filter(reading__isnull=False).last()
         unplaced = alert.entries.filter(unplaced__isnull=False).last()
         raise_alert(

@@ -159,7 +159,8 @@ def _answer_late(task: Promise, by: User, at: datetime) -> None:
     subject = task.exposure.follow_up if task.exposure is not None else task.breach
     if subject is None:
         return
-    for alert in subject.alerts.filter(cause__in=(Cause.LATE_TASK, Cause.LATE_REVIEW), closed_at=None):
+    late = subject.alerts.filter(cause__in=(Cause.LATE_TASK, Cause.LATE_REVIEW), closed_at=None)
+    for alert in late.select_for_update(of=("self",)).order_by("pk"):
         if still := duties.late_titles(alert, at=at):
             alerts.reword(alert, still)
         else:
@@ -178,7 +179,8 @@ def note_call(
     """A call to or from the worker; an answered one is contact made. One that was not may name its next try."""
     worker = worker.same_as or worker
     require_for(by, Deed.CALL, worker, at=at)
-    with turn.of(worker, at=at):
+    with turn.of(worker, at=at) as own:
+        worker = own.person(worker)
         call = Call.objects.create(
             site=worker.site, worker=worker, called_at=at, answered=answered, note=note, by_user=by
         )
@@ -228,7 +230,8 @@ def note_privately(
     """What only clinicians see. With `fever_unreliable`, feeling unwell is a symptom from the next reading on."""
     worker = worker.same_as or worker
     require_for(by, Deed.NOTE_PRIVATELY, worker, at=at)
-    with turn.of(worker, at=at):
+    with turn.of(worker, at=at) as own:
+        worker = own.person(worker)
         note, _fresh = PrivateNote.objects.select_for_update(of=("self",)).get_or_create(worker=worker)
         if (note.fever_unreliable, note.text) != (fever_unreliable, text):
             note.fever_unreliable, note.text = fever_unreliable, text
@@ -247,6 +250,12 @@ def record_protection(
     require_text(what, "/what", _("Name what was given."))
     if slip := slip_in(given_at, "/given_at", at=at):
         raise BadSubmission(slip)
-    given = {"worker": worker, "kind": kind, "what": what, "given_at": given_at, "batch": batch}
-    with turn.of(worker, at=at):
+    with turn.of(worker, at=at) as own:
+        given = {
+            "worker": own.person(worker),
+            "kind": kind,
+            "what": what,
+            "given_at": given_at,
+            "batch": batch,
+        }
         return Protection.objects.filter(**given).first() or Protection.objects.create(**given)

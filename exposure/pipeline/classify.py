@@ -306,8 +306,7 @@ def decide_withdrawal(
         decision = WithdrawalDecision.objects.create(request=request, accepted=accepted, reason=reason)
         if accepted:
             _withdraw(breach, reason, by, at)
-        for alert in breach.alerts.filter(closed_at=None, cause=Alert.Cause.WITHDRAWAL):
-            alerts.close(alert, outcome=Alert.Outcome.EVALUATED, note=reason, by=by, at=at)
+        alerts.close_all(breach, (Cause.WITHDRAWAL,), by, at, note=reason)
         return decision
 
 

@@ -60,7 +60,8 @@ def log_reading(*, body: Any, worker: Worker, entered_by: User, at: datetime) ->
         if standing is not None:
             return standing
         try:
-            with turn.of(worker, at=at):
+            with turn.of(worker, at=at) as own:
+                worker = own.person(worker)
                 follow_ups = follow_ups_taking_readings(worker, at=at)
                 if not follow_ups:
                     raise BadSubmission(Problem("", _nobody_follows(worker)))
@@ -129,8 +130,8 @@ def record_exposure(
     if version is None or problems:
         raise BadSubmission(*problems)
     said = {"occurred_at": occurred_at, "source": source, "case": case, "note": note}
-    with turn.of(worker, at=at):
-        return _record(worker, version, tier, site, by=by, at=at, **said)
+    with turn.of(worker, at=at) as own:
+        return _record(own.person(worker), version, tier, site, by=by, at=at, **said)
 
 
 def _record(
@@ -237,7 +238,7 @@ def correct_exposure(
         if exposure.withdrawn_at is not None or exposure.occurred_at == occurred_at:
             return Exposure.objects.filter(corrects=exposure).first() or exposure
         corrected = opening.correct(exposure, occurred_at, reason=reason, at=at)
-        follow_up = turn.locked_follow_up(follow_up)
+        follow_up = turn.locked_follow_up(corrected.follow_up)
         turn.go_on(follow_up, reason, at, by.actor)
         turn.plan_readings(follow_up, at)
         return corrected
@@ -283,7 +284,8 @@ def set_windows(*, worker: Worker, windows: Sequence[Window], by: User, at: date
     worker = worker.same_as or worker
     if worker.user_id != by.pk:
         require_for(by, Deed.SET_TIMES, worker, at=at)
-    with turn.of(worker, at=at):
+    with turn.of(worker, at=at) as own:
+        worker = own.person(worker)
         follow_ups = list(worker.follow_ups.filter(ended_at=None).select_related("worker__site"))
         _require_possible(windows, worker, max(map(plans.min_hours_of, follow_ups), default=0))
         if own_times.store(worker, {window.name: window for window in windows}):

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -26,9 +26,17 @@ REPLAN_EVERY = timedelta(days=1)  # zone rules and the site's windows may have c
 
 @dataclass
 class Turn:
-    """One use case under way. `standing`: what another has decided before, where this decision is another one."""
+    """One use case under way. `standing`: what another has decided before, where this decision is another one.
+    `taken`: the workers whose turn it is, as they stand now."""
 
     standing: Any = None
+    taken: list[Worker] = field(default_factory=list)
+
+    def person(self, worker: Worker) -> Worker:
+        """The worker as they stand now: whoever was linked a moment ago is the person on the list."""
+        rows = {row.pk: row for row in self.taken}
+        now = rows[worker.pk]
+        return rows[now.same_as_id] if now.same_as_id is not None else now
 
     def clash(self, standing: Any, deed: str, worker: Worker | None, site: Site, **sent: Any) -> None:
         """Another decision stands: what was sent is kept, the same by the same person once, and when it is stored
@@ -47,9 +55,9 @@ def of(*workers: Worker, at: datetime) -> Iterator[Turn]:
     case has found another decision standing (`Turn.clash`)."""
     turn = Turn()
     with transaction.atomic():
-        taken = one_at_a_time(*workers)
+        turn.taken = one_at_a_time(*workers)
         yield turn
-        for worker in taken:
+        for worker in turn.taken:
             duties.settle(worker, at=at)
     if turn.standing is not None:
         raise Conflict(turn.standing)

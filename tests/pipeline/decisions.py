@@ -299,7 +299,7 @@ DECISIONS = (
         words="Wim Alder",
     ),
     Decision(
-        "state a case",
+        "state_case",
         "case",
         lambda cast: cast.case,
         reports.state_case,

@@ -55,15 +55,13 @@ ANSWERS = {
 
 def answer(cast, breach, by, facts):
     """Whatever the answer to it is: a conflict is stored as well."""
-    with doing(by):
-        with suppress(Conflict):
-            classify.answer_facts(breach=breach, facts=facts, by=by, at=MONDAY)
+    with doing(by), suppress(Conflict):
+        classify.answer_facts(breach=breach, facts=facts, by=by, at=MONDAY)
 
 
 def confirm(cast, breach, by, facts=None):
-    with doing(by):
-        with suppress(Conflict):
-            classify.confirm_breach(breach=breach, facts=facts, note="Spoke.", by=by, at=MONDAY)
+    with doing(by), suppress(Conflict):
+        classify.confirm_breach(breach=breach, facts=facts, note="Spoke.", by=by, at=MONDAY)
 
 
 def override(cast, breach, by, tier, pathogen="ebola", standing=None):
