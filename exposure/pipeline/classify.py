@@ -40,7 +40,10 @@ def answer_facts(*, breach: Breach, facts: dict[str, Any], by: User, at: datetim
         if other is not None:
             own.clash(other, "facts", breach.worker, breach.site, facts=facts)
         if breach.worker.user_id == by.pk:
-            breach.facts, facts = {**breach.facts, **facts}, {}
+            if not facts.items() <= breach.facts.items():
+                breach.facts = {**breach.facts, **facts}
+                breach.save()
+            facts = {}
         return _reassess(breach, facts, Assessment.Kind.FACTS, at, by, lower=clinician)
 
 
@@ -190,33 +193,30 @@ def _reassess(
     first: bool = False,
 ) -> list[Assessment]:
     """Assess again with the answers so far and the further ones, per pathogen, and let it take effect. A tier that
-    a clinician has set stands until something new is answered. Not `lower`: no tier goes below what it was. `first`:
-    the confirmation itself, before which nothing but a settled tier stands."""
-    made = []
-    failed_before = set(flags.criteria_that_failed(breach.flags))
+    a clinician has set stands until something new is answered; answers that add nothing change nothing. Not `lower`:
+    no tier goes below what it was. `first`: the confirmation itself, before which nothing but a settled tier stands."""
+    made, fresh = [], kind == Assessment.Kind.CONFIRMATION
+    flags_before, failed_before = breach.flags, set(flags.criteria_that_failed(breach.flags))
     breach.flags = [flag for flag in breach.flags if flag not in failed_before]
     settled = settled_in_force(breach)
     for pathogen, current in assessments_in_force(breach).items():
         if current.kind == Assessment.Kind.OVERRIDE and not facts:
             continue
         version = current.version or assess.adopted(breach.site, pathogen, at=at)
-        own = (
-            breach.facts
-            if kind == Assessment.Kind.CONFIRMATION or "self_answered" not in breach.flags
-            else {}
-        )
-        answers = {**own, **current.facts, **facts}
+        settles = kind == Assessment.Kind.CONFIRMATION or "self_answered" not in breach.flags
+        answers = {**(breach.facts if settles else {}), **current.facts, **facts}
         if kind == Assessment.Kind.FACTS and (same := _made_before(current, version, answers)):
             made.append(same)
             continue
         confirmed = breach.confirmed_at is not None and not first
-        stands = assess.Standing(
-            current, confirmed=confirmed, may_lower=lower, settled=settled.get(pathogen, "")
-        )
+        stands = assess.Standing(current, confirmed, may_lower=lower, settled=settled.get(pathogen, ""))
         assessment = assess.assess(breach, pathogen, version, answers, kind=kind, stands=stands)
         if assessment.second_signature_needed:
             _sign_first(assessment, by)
         made.append(assessment)
+        fresh = True
+    if not fresh and breach.flags == flags_before:
+        return made
     breach.save()
     if failed := flags.criteria_that_failed(breach.flags):
         because = " ".join(map(flags.in_words, failed))
@@ -232,10 +232,8 @@ def _made_before(
     second signature."""
     newest = current.breach.assessments.filter(pathogen=current.pathogen).last()
     waiting = [newest] if newest != current and newest.kind != Assessment.Kind.OVERRIDE else []
-    readable = assess.readable(version, answers)
-    return next(
-        (row for row in (current, *waiting) if row.version == version and row.facts == readable), None
-    )
+    kept = (answers, assess.readable(version, answers))
+    return next((row for row in (current, *waiting) if row.version == version and row.facts in kept), None)
 
 
 def _apply(breach: Breach, at: datetime, by: User) -> None:
