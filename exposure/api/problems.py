@@ -134,7 +134,7 @@ def handle(exception: Exception, context: dict[str, Any]) -> Response | None:
 def _another_stands(conflict: Conflict) -> Response:
     """409 with the decision that stands."""
     stands = describe(conflict.standing)
-    detail = _("Another decision stands already. What you sent is kept beside it, and changes nothing.")
+    detail = _("Another decision stands already. What you sent is kept beside it.")
     standing = {
         "type": stands.kind,
         "id": stands.uid,

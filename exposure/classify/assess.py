@@ -110,16 +110,18 @@ def in_force(assessments: Iterable[Assessment], signed: frozenset[str]) -> dict[
 @dataclass(frozen=True)
 class Standing:
     """The assessment in force before. `confirmed`: a clinician has spoken with the worker before this one.
-    `may_lower`: who answers now is a clinician."""
+    `may_lower`: who answers now is a clinician. `settled`: the tier that was settled last; answers that leave it open
+    again settle nothing else."""
 
     assessment: Assessment
     confirmed: bool
     may_lower: bool
+    settled: str = ""
 
     def tier_that_stands(self) -> str:
         """The tier below which one goes only with the plan's signatures: decided by a clinician, or settled."""
         decided = self.confirmed or self.assessment.kind == Assessment.Kind.OVERRIDE
-        return self.assessment.treated_as if decided else self.assessment.tier
+        return self.assessment.treated_as if decided else self.assessment.tier or self.settled
 
 
 def assess(
@@ -186,12 +188,16 @@ def _classified(
         "open_questions": list(verdict.open_questions),
     }
     if stands is not None and stands.assessment.version_id == version.pk:
-        found |= _beside(stands, criteria, found["treated_as"])
+        found |= _beside(stands, criteria, found["treated_as"], found["tier"])
+    elif (
+        stands is not None and not stands.may_lower
+    ):  # the site's default plan stands: no tier is known to be as high
+        found |= {"treated_as": highest, "tier": ""}
     return found
 
 
-def _beside(stands: Standing, criteria: Criteria, treated_as: str) -> dict[str, Any]:
-    """What an assessment in force before changes in one that would be treated as this tier, as columns."""
+def _beside(stands: Standing, criteria: Criteria, treated_as: str, tier: str) -> dict[str, Any]:
+    """What an assessment in force before changes in one that would settle `tier` and be treated as that, as columns."""
     order = [tier.code for tier in criteria.tiers]
     before, changed = stands.assessment.treated_as, {}
     if not stands.may_lower and order.index(treated_as) < order.index(before):
@@ -200,6 +206,10 @@ def _beside(stands: Standing, criteria: Criteria, treated_as: str) -> dict[str, 
     settled = stands.tier_that_stands()
     if settled and order.index(treated_as) < order.index(settled):
         changed["second_signature_needed"] = _asks_second(plan_of(stands.assessment), lower=True)
+    elif settled and tier and order.index(tier) < order.index(settled):
+        changed["tier"] = (
+            ""  # treated higher for its doubts: once these are gone, two have to settle it lower
+        )
     return changed
 
 
@@ -265,6 +275,12 @@ def propose_text(content: str, *, by: str, at: datetime, proposed: bool = False)
         },
     )
     return version
+
+
+def readable(version: CriteriaVersion | None, answers: dict[str, Any]) -> dict[str, Any]:
+    """The answers that the version can read; all of them where it cannot be applied."""
+    criteria = criteria_or_none(version)
+    return known_answers(criteria, answers) if criteria else answers
 
 
 def known_answers(criteria: Criteria, answers: dict[str, Any]) -> dict[str, Any]:

@@ -44,6 +44,14 @@ def may_sign(overview: Overview, kinds: set[str]) -> bool:
     return Role.Kind.NURSE in kinds and wanted_signatures(overview) != "physician"
 
 
+def signed_already(overview: Overview, *, by: User) -> Clearance | None:
+    """The clearance that carries this signature and waits for another person's; else None."""
+    waiting = overview.follow_up.clearances.filter(void_at=None, signed_at=None).first()
+    if waiting is None or wanted_signatures(overview) != "two":
+        return None
+    return waiting if Signature.objects.filter(subject=f"clearance:{waiting.uid}", user=by).exists() else None
+
+
 def sign(overview: Overview, ruling: Ruling, *, by: User, at: datetime) -> Clearance:
     """Add the signature; with the last one needed the clearance is signed, as things stand then. Inside a
     transaction."""

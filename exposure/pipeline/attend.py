@@ -6,7 +6,6 @@ stands.
 
 from datetime import datetime, timedelta
 
-from django.db import transaction
 from django.utils.translation import gettext as _
 
 from exposure.attend import alerts, duties, promises
@@ -19,7 +18,7 @@ from exposure.people.access import Deed, require, require_for
 from exposure.people.models import User, Worker
 from exposure.pipeline import turn
 from exposure.record import because as because_of
-from exposure.refusal import BadSubmission, Conflict, NotYet, Problem, require_text
+from exposure.refusal import BadSubmission, NotYet, Problem, require_text
 from exposure.report.models import Breach, Told
 from exposure.report.moments import slip_in
 
@@ -77,22 +76,29 @@ def acknowledge_alert(*, alert: Alert, by: User, at: datetime) -> Alert:
     """Seen, and held from now on; the next look is due within the hours that the criteria name. Raises Conflict where
     somebody else holds it."""
     _require_on(alert, Deed.ACKNOWLEDGE, by, at)
-    with transaction.atomic():
+    with turn.of(at=at) as own:
         alert = _locked_alert(alert)
         if alert.closed_at is not None:
+            return alert
+        if alert.held_by_id not in (None, by.pk):
+            own.clash(alert, "acknowledge", worker_of(alert), alert.site)
             return alert
         return alerts.acknowledge(alert, by=by, at=at, look_within=_next_look(alert))
 
 
 def take_alert(*, alert: Alert, holder: User, by: User, at: datetime) -> Alert:
-    """Take over an alert from the person who holds it. Raises Conflict where another holds it by now."""
+    """Take over an alert from the person who holds it; where it has come anew and nobody does, as acknowledging it.
+    Raises Conflict where another holds it by now."""
     _require_on(alert, Deed.ACKNOWLEDGE, by, at)
-    with transaction.atomic():
+    with turn.of(at=at) as own:
         alert = _locked_alert(alert)
         if alert.closed_at is not None or alert.held_by_id == by.pk:
             return alert
+        if alert.held_by_id is None:
+            return alerts.acknowledge(alert, by=by, at=at, look_within=_next_look(alert))
         if alert.held_by_id != holder.pk:
-            raise Conflict(alert)
+            own.clash(alert, "take", worker_of(alert), alert.site, holder=holder.name)
+            return alert
         return alerts.take_over(alert, by=by)
 
 
@@ -153,7 +159,8 @@ def _answer_late(task: Promise, by: User, at: datetime) -> None:
     subject = task.exposure.follow_up if task.exposure is not None else task.breach
     if subject is None:
         return
-    for alert in subject.alerts.filter(cause__in=(Cause.LATE_TASK, Cause.LATE_REVIEW), closed_at=None):
+    late = subject.alerts.filter(cause__in=(Cause.LATE_TASK, Cause.LATE_REVIEW), closed_at=None)
+    for alert in late.select_for_update(of=("self",)).order_by("pk"):
         if still := duties.late_titles(alert, at=at):
             alerts.reword(alert, still)
         else:
@@ -172,7 +179,8 @@ def note_call(
     """A call to or from the worker; an answered one is contact made. One that was not may name its next try."""
     worker = worker.same_as or worker
     require_for(by, Deed.CALL, worker, at=at)
-    with turn.of(worker, at=at):
+    with turn.of(worker, at=at) as own:
+        worker = own.person(worker)
         call = Call.objects.create(
             site=worker.site, worker=worker, called_at=at, answered=answered, note=note, by_user=by
         )
@@ -222,7 +230,8 @@ def note_privately(
     """What only clinicians see. With `fever_unreliable`, feeling unwell is a symptom from the next reading on."""
     worker = worker.same_as or worker
     require_for(by, Deed.NOTE_PRIVATELY, worker, at=at)
-    with turn.of(worker, at=at):
+    with turn.of(worker, at=at) as own:
+        worker = own.person(worker)
         note, _fresh = PrivateNote.objects.select_for_update(of=("self",)).get_or_create(worker=worker)
         if (note.fever_unreliable, note.text) != (fever_unreliable, text):
             note.fever_unreliable, note.text = fever_unreliable, text
@@ -241,6 +250,12 @@ def record_protection(
     require_text(what, "/what", _("Name what was given."))
     if slip := slip_in(given_at, "/given_at", at=at):
         raise BadSubmission(slip)
-    given = {"worker": worker, "kind": kind, "what": what, "given_at": given_at, "batch": batch}
-    with turn.of(worker, at=at):
+    with turn.of(worker, at=at) as own:
+        given = {
+            "worker": own.person(worker),
+            "kind": kind,
+            "what": what,
+            "given_at": given_at,
+            "batch": batch,
+        }
         return Protection.objects.filter(**given).first() or Protection.objects.create(**given)

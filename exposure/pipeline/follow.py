@@ -60,7 +60,8 @@ def log_reading(*, body: Any, worker: Worker, entered_by: User, at: datetime) ->
         if standing is not None:
             return standing
         try:
-            with turn.of(worker, at=at):
+            with turn.of(worker, at=at) as own:
+                worker = own.person(worker)
                 follow_ups = follow_ups_taking_readings(worker, at=at)
                 if not follow_ups:
                     raise BadSubmission(Problem("", _nobody_follows(worker)))
@@ -129,8 +130,8 @@ def record_exposure(
     if version is None or problems:
         raise BadSubmission(*problems)
     contact = {"occurred_at": occurred_at, "source": source, "case": case}
-    with turn.of(worker, at=at):
-        return _record(worker, version, tier, site, note=note, by=by, at=at, **contact)
+    with turn.of(worker, at=at) as own:
+        return _record(own.person(worker), version, tier, site, note=note, by=by, at=at, **contact)
 
 
 def _record(
@@ -238,7 +239,7 @@ def correct_exposure(
         if exposure.withdrawn_at is not None or exposure.occurred_at == occurred_at:
             return Exposure.objects.filter(corrects=exposure).first() or exposure
         corrected = opening.correct(exposure, occurred_at, reason=reason, at=at)
-        follow_up = turn.locked_follow_up(follow_up)
+        follow_up = turn.locked_follow_up(corrected.follow_up)
         turn.go_on(follow_up, reason, at, by.actor)
         turn.plan_readings(follow_up, at)
         return corrected
@@ -284,7 +285,8 @@ def set_windows(*, worker: Worker, windows: Sequence[Window], by: User, at: date
     worker = worker.same_as or worker
     if worker.user_id != by.pk:
         require_for(by, Deed.SET_TIMES, worker, at=at)
-    with turn.of(worker, at=at):
+    with turn.of(worker, at=at) as own:
+        worker = own.person(worker)
         follow_ups = list(worker.follow_ups.filter(ended_at=None).select_related("worker__site"))
         _require_possible(windows, worker, max(map(plans.min_hours_of, follow_ups), default=0))
         if own_times.store(worker, {window.name: window for window in windows}):
@@ -321,6 +323,8 @@ def link_worker(*, worker: Worker, same_as: Worker, by: User, at: datetime) -> W
             if worker.same_as_id != known.pk:
                 own.clash(worker, "link", worker.same_as, worker.site, same_as=str(known.uid))
             return worker.same_as
+        if worker.pk == known.pk and same_as.same_as_id == worker.pk:
+            return worker  # the other way round it is the same link
         if worker.pk == known.pk or worker.number or worker.user_id:
             refused = _("Only somebody without number or account can be linked, and only once.")
             raise BadSubmission(Problem("/same_as", refused))

@@ -301,8 +301,11 @@ def state_case(
             return newest
         statement = CaseStatement.objects.create(case=case, pathogen=pathogen, **said)
         because = case_changed(case, statement)
-        for follow_up in linked_follow_ups(case, pathogen if newest else None, at=at):
-            alerts.raise_alert(
-                follow_up, Alert.Cause.CASE_CHANGED, because, site=follow_up.site, at=at, urgent=False
-            )
+        alerts.raise_many(
+            [
+                alerts.Raising(follow_up, Cause.CASE_CHANGED, because, follow_up.site, urgent=False)
+                for follow_up in linked_follow_ups(case, pathogen if newest else None, at=at)
+            ],
+            at=at,
+        )
         return statement

@@ -59,7 +59,7 @@ def late(at: datetime) -> QuerySet[Promise]:
 
 def settle_late(due: Sequence[Promise], at: datetime) -> int:
     """Each raises its alert; a next look that has come asks again on its own alert."""
-    whole = _whole(due)
+    whole = _without_busy(_whole(due))
     looks = [promise for promise in whole if promise.kind == Kind.LOOK]
     _look_again(looks, at)
     raising = _of_late([promise for promise in whole if promise.kind != Kind.LOOK], at)
@@ -140,6 +140,20 @@ def cause_of(promise: Promise) -> str:
     if promise.kind == Kind.CALL and promise.key.startswith(duties.SILENT):
         return Cause.SILENCE
     return duties.LATE_CAUSES[Kind(promise.kind)]
+
+
+def _without_busy(due: Sequence[Promise]) -> list[Promise]:
+    """Without the next looks at alerts that somebody is closing or renewing in this moment: they wait for the promise,
+    so this must not wait for them. The next round looks again."""
+    wanted = {promise.alert_id for promise in due if promise.kind == Kind.LOOK}
+    if not wanted:
+        return list(due)
+    rows = Alert.objects.select_for_update(skip_locked=True, of=("self",)).filter(pk__in=wanted)
+    free = {alert.pk: alert for alert in rows.order_by("pk")}
+    for promise in due:
+        if promise.kind == Kind.LOOK and promise.alert_id in free:
+            promise.alert = free[promise.alert_id]  # as it stands now
+    return [promise for promise in due if promise.kind != Kind.LOOK or promise.alert_id in free]
 
 
 def _look_again(looks: Sequence[Promise], at: datetime) -> None:
