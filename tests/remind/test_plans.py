@@ -143,18 +143,22 @@ def _reading(cast, check):
 
 def plan_of(sql):
     with connection.cursor() as cursor:
-        cursor.execute(f"EXPLAIN (FORMAT JSON) {sql.replace('%', '%%')}")
+        cursor.execute(f"EXPLAIN (FORMAT JSON) {sql}")
         plan = cursor.fetchone()[0]
     return (json.loads(plan) if isinstance(plan, str) else plan)[0]["Plan"]
 
 
-def nodes(plan, repeated=False):
-    """(node, whether it is run once per row of another one)."""
-    repeated = repeated or plan.get("Parent Relationship") == "SubPlan"
+def nodes(plan, hashed="", repeated=False):
+    """(node, whether it is run once per row of another one). What is hashed or materialised is read once."""
+    hashed = hashed or json.dumps(plan)
+    if plan.get("Parent Relationship") == "SubPlan":
+        repeated = f"hashed {plan['Subplan Name']}" not in hashed
+    if plan["Node Type"] in ("Hash", "Materialize"):
+        repeated = False
     yield plan, repeated
     for place, inner in enumerate(plan.get("Plans", ())):
         again = plan["Node Type"] == "Nested Loop" and place == 1
-        yield from nodes(inner, repeated or again)
+        yield from nodes(inner, hashed, repeated or again)
 
 
 def reads_a_large_table_per_row(plan):
