@@ -59,6 +59,7 @@ def sign(overview: Overview, ruling: Ruling, *, by: User, at: datetime) -> Clear
         "kind": Clearance.Kind.WITH_GAP if ruling.gap else Clearance.Kind.COMPLETED,
         "signatures_needed": 2 if wanted_signatures(overview) == "two" else 1,
         "effective_at": max(overview.ends_at or at, at),
+        "reasons": list(ruling.grounds),
     }
     clearance, created = Clearance.objects.get_or_create(
         follow_up=overview.follow_up, void_at=None, defaults=as_it_stands

@@ -21,7 +21,7 @@ from exposure.classify.assess import criteria_or_none
 from exposure.followup.fills import standing_fill
 from exposure.followup.models import Check, Exposure, Fill, FollowUpState, Reading
 from exposure.followup.plans import under_criteria
-from exposure.followup.states import PAUSED
+from exposure.followup.states import PAUSED, died
 from exposure.people.models import Worker
 from exposure.record import create_many, mark_withdrawn
 from exposure.remind.models import Rung
@@ -72,9 +72,11 @@ def _missing(check_ids: Sequence[int]) -> Iterator[Check]:
     of = {check.follow_up_id for check in unsettled}
     for state in FollowUpState.objects.filter(follow_up__in=of, kind__in=PAUSED):
         pauses[state.follow_up_id].append(state)
+    workers = {check.follow_up.worker_id for check in unsettled}
+    dead = set(died().filter(follow_up__worker__in=workers).values_list("follow_up__worker", flat=True))
     for check in unsettled:
         ended_at = check.follow_up.ended_at
-        over = ended_at is not None and ended_at <= check.closes_at
+        over = (ended_at is not None and ended_at <= check.closes_at) or check.follow_up.worker_id in dead
         if not over and not any(_covers(state, check) for state in pauses[check.follow_up_id]):
             yield check
 

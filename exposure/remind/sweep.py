@@ -224,6 +224,8 @@ def page(fresh: Sequence[Alert], at: datetime) -> int:
         # Nobody is paged about themselves.
         if role.site_id in (None, alert.site_id) and role.user_id != worker_of(alert).user_id
     ]
+    # In one order, so that no two rounds wait for each other.
+    messages.sort(key=lambda message: (message.alert_id, message.user_id))
     # Somebody with two roles is paged once: the rows are unique per alert, round and person.
     Message.objects.bulk_create(messages, ignore_conflicts=True)
     return len({(message.alert_id, message.user_id) for message in messages})
