@@ -229,8 +229,9 @@ def test_a_review_of_a_report_that_is_withdrawn_is_void(cast):
         Promise.objects.create(
             site=cast.site, worker=cast.worker, breach=breach, kind="review", key="k", asked_at=MONDAY
         )
+    with doing(cast.observer):
+        asked = report_pipeline.ask_withdrawal(breach=breach, reason="A slip.", by=cast.observer, at=MONDAY)
     with doing(cast.nurse):
-        asked = report_pipeline.ask_withdrawal(breach=breach, reason="A slip.", by=cast.nurse, at=MONDAY)
         classify.decide_withdrawal(request=asked, accepted=True, reason="Spoken.", by=cast.nurse, at=MONDAY)
     assert Promise.objects.get(kind="review").void_at == MONDAY
 
