@@ -74,6 +74,13 @@ def reopen(cast, follow_up, *, at=MONDAY):
         return clear.reopen(follow_up=follow_up, reason="Back again.", by=cast.physician, at=at)
 
 
+def withdraw(cast, breach):
+    with doing(cast.observer):
+        asked = report_pipeline.ask_withdrawal(breach=breach, reason="A slip.", by=cast.observer, at=MONDAY)
+    with doing(cast.nurse):
+        classify.decide_withdrawal(request=asked, accepted=True, reason="Spoken.", by=cast.nurse, at=MONDAY)
+
+
 def complete(cast, code, *, at=MONDAY, **which):
     with doing(cast.nurse, at=at):
         attend.complete_task(task=the("task", key=code, **which), note="Done.", by=cast.nurse, at=at)
@@ -187,10 +194,7 @@ def test_whoever_is_ruled_out_is_told_and_the_report_confirmed_all_the_same(cast
 def test_a_withdrawn_report_asks_for_nothing(cast):
     breach = report(cast).breach
     override(cast, breach, "none")
-    with doing(cast.observer):
-        asked = report_pipeline.ask_withdrawal(breach=breach, reason="A slip.", by=cast.observer, at=MONDAY)
-    with doing(cast.nurse):
-        classify.decide_withdrawal(request=asked, accepted=True, reason="Spoken.", by=cast.nurse, at=MONDAY)
+    withdraw(cast, breach)
     assert open_kinds() == []
 
 
@@ -229,9 +233,7 @@ def test_a_review_of_a_report_that_is_withdrawn_is_void(cast):
         Promise.objects.create(
             site=cast.site, worker=cast.worker, breach=breach, kind="review", key="k", asked_at=MONDAY
         )
-    with doing(cast.nurse):
-        asked = report_pipeline.ask_withdrawal(breach=breach, reason="A slip.", by=cast.nurse, at=MONDAY)
-        classify.decide_withdrawal(request=asked, accepted=True, reason="Spoken.", by=cast.nurse, at=MONDAY)
+    withdraw(cast, breach)
     assert Promise.objects.get(kind="review").void_at == MONDAY
 
 
