@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 
 from exposure.attend import duties
 from exposure.attend.models import Alert, Promise
+from exposure.classify.assess import propose_text
 from exposure.classify.models import Assessment, CriteriaVersion, Replay
 from exposure.people.models import Worker
 from exposure.pipeline import attend, classify, clear, follow, guide
@@ -23,6 +24,7 @@ from exposure.refusal import BadSubmission, NotYet
 from exposure.report.models import Breach
 from exposure.web.nurse import queue
 from tests.cast import MONDAY, adopt, doing
+from tests.classify.test_versions import NEXT, approve, prepare
 from tests.walk import (
     LOW,
     confirm,
@@ -142,6 +144,28 @@ def test_each_deed_asks_for_its_own(cast):
         (at + hours(2), "unanswered call"),
         (at + hours(24), "24h after replay"),
     ]
+
+
+def test_a_version_of_criteria_that_one_physician_has_signed_waits_for_another_one(cast):
+    with doing("command:publish"):
+        version = propose_text(NEXT, by="command:publish", at=MONDAY, proposed=True)
+    prepare(cast, version)
+    approve(cast, version, by=cast.physician)
+    asked = the("sign", version=version)
+    assert (asked.worker, asked.due_at, asked.basis) == (
+        None,
+        MONDAY + timedelta(days=7),
+        "7d after first signature",
+    )
+    shown = {
+        who.name: [line.cause for line in queue.lines(who, at=MONDAY)]
+        for who in (cast.nurse, cast.physician2)
+    }
+    assert shown == {"nurse": [], "physician2": ["to_sign"]}
+    sweep_at(MONDAY + timedelta(days=7))
+    assert not Alert.objects.exists(), "it stands on the page, and is nobody's alert"
+    approve(cast, version, by=cast.physician2)
+    assert the("sign", version=version).kept_by == cast.physician2
 
 
 # The plan in force
