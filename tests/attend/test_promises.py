@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 
 from exposure.attend import duties
 from exposure.attend.models import Alert, Promise
+from exposure.classify.assess import propose_text
 from exposure.classify.models import Assessment, CriteriaVersion, Replay
 from exposure.people.models import Worker
 from exposure.pipeline import attend, classify, clear, follow, guide
@@ -23,6 +24,7 @@ from exposure.refusal import BadSubmission, NotYet
 from exposure.report.models import Breach
 from exposure.web.nurse import queue
 from tests.cast import MONDAY, adopt, doing
+from tests.classify.test_versions import NEXT, approve, prepare
 from tests.walk import (
     LOW,
     confirm,
@@ -72,6 +74,13 @@ def end(cast, follow_up, kind, *, at=MONDAY):
 def reopen(cast, follow_up, *, at=MONDAY):
     with doing(cast.physician, at=at):
         return clear.reopen(follow_up=follow_up, reason="Back again.", by=cast.physician, at=at)
+
+
+def withdraw(cast, breach):
+    with doing(cast.observer):
+        asked = report_pipeline.ask_withdrawal(breach=breach, reason="A slip.", by=cast.observer, at=MONDAY)
+    with doing(cast.nurse):
+        classify.decide_withdrawal(request=asked, accepted=True, reason="Spoken.", by=cast.nurse, at=MONDAY)
 
 
 def complete(cast, code, *, at=MONDAY, **which):
@@ -137,6 +146,28 @@ def test_each_deed_asks_for_its_own(cast):
     ]
 
 
+def test_a_version_of_criteria_that_one_physician_has_signed_waits_for_another_one(cast):
+    with doing("command:publish"):
+        version = propose_text(NEXT, by="command:publish", at=MONDAY, proposed=True)
+    prepare(cast, version)
+    approve(cast, version, by=cast.physician)
+    asked = the("sign", version=version)
+    assert (asked.worker, asked.due_at, asked.basis) == (
+        None,
+        MONDAY + timedelta(days=7),
+        "7d after first signature",
+    )
+    shown = {
+        who.name: [line.cause for line in queue.lines(who, at=MONDAY)]
+        for who in (cast.nurse, cast.physician2)
+    }
+    assert shown == {"nurse": [], "physician2": ["to_sign"]}
+    sweep_at(MONDAY + timedelta(days=7))
+    assert not Alert.objects.exists(), "it stands on the page, and is nobody's alert"
+    approve(cast, version, by=cast.physician2)
+    assert the("sign", version=version).kept_by == cast.physician2
+
+
 # The plan in force
 
 
@@ -187,10 +218,7 @@ def test_whoever_is_ruled_out_is_told_and_the_report_confirmed_all_the_same(cast
 def test_a_withdrawn_report_asks_for_nothing(cast):
     breach = report(cast).breach
     override(cast, breach, "none")
-    with doing(cast.observer):
-        asked = report_pipeline.ask_withdrawal(breach=breach, reason="A slip.", by=cast.observer, at=MONDAY)
-    with doing(cast.nurse):
-        classify.decide_withdrawal(request=asked, accepted=True, reason="Spoken.", by=cast.nurse, at=MONDAY)
+    withdraw(cast, breach)
     assert open_kinds() == []
 
 
@@ -229,10 +257,7 @@ def test_a_review_of_a_report_that_is_withdrawn_is_void(cast):
         Promise.objects.create(
             site=cast.site, worker=cast.worker, breach=breach, kind="review", key="k", asked_at=MONDAY
         )
-    with doing(cast.observer):
-        asked = report_pipeline.ask_withdrawal(breach=breach, reason="A slip.", by=cast.observer, at=MONDAY)
-    with doing(cast.nurse):
-        classify.decide_withdrawal(request=asked, accepted=True, reason="Spoken.", by=cast.nurse, at=MONDAY)
+    withdraw(cast, breach)
     assert Promise.objects.get(kind="review").void_at == MONDAY
 
 
