@@ -12,7 +12,7 @@ import time
 import urllib.request
 from collections import Counter
 from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from uuid import UUID
@@ -78,10 +78,8 @@ class Part:
 
     def end(self) -> None:
         family = self.family()
-        try:
+        with suppress(ProcessLookupError):
             os.killpg(self.process.pid, signal.SIGKILL)
-        except ProcessLookupError:
-            pass
         self.process.wait()
         wait_for(lambda: not any(map(alive, family)), seconds=15, why="a process is left")
 
@@ -107,7 +105,7 @@ def serves(port: int) -> bool:
 
 
 @pytest.mark.redis
-def test_after_kills_at_random_nothing_acknowledged_is_lost_and_nothing_is_half(  # noqa: F811
+def test_after_kills_at_random_nothing_acknowledged_is_lost_and_nothing_is_half(
     servers: None,
     service: dict[str, str],  # noqa: F811
     inbox: tuple[Inbox, int],  # noqa: F811
