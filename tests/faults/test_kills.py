@@ -104,7 +104,6 @@ def serves(port: int) -> bool:
         return answer.status == 200
 
 
-@pytest.mark.redis
 def test_after_kills_at_random_nothing_acknowledged_is_lost_and_nothing_is_half(
     servers: None,
     service: dict[str, str],  # noqa: F811
