@@ -47,7 +47,7 @@ def _next(worker: Worker, at: datetime) -> str:
     coming = [now.next_line.check for now in every if now.next_line]
     if not coming:
         return _("No further reading is planned.")
-    check = min(coming, key=lambda one: one.opens_at)
+    check = min(coming, key=lambda check: check.opens_at)
     opens, closes = (moment.astimezone(worker.zone) for moment in (check.opens_at, check.closes_at))
     clock = pgettext("date format: 07:40", "H:i")
     words = {

@@ -77,8 +77,8 @@ def problem(status: int, detail: str, headers: dict[str, str] | None = None, **m
 def field_errors(problems: Iterable[Problem]) -> list[dict[str, str]]:
     """One entry per field, as `errors` holds them."""
     return [
-        {"detail": str(one.message), "pointer": "#" + quote(storable(one.pointer), safe="/~")}
-        for one in problems
+        {"detail": str(wrong.message), "pointer": "#" + quote(storable(wrong.pointer), safe="/~")}
+        for wrong in problems
     ]
 
 

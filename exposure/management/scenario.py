@@ -15,6 +15,7 @@ import yaml
 from django.conf import settings
 from django.db import transaction
 
+from exposure.attend.models import Promise
 from exposure.classify.models import CriteriaVersion
 from exposure.classify.versions import unticked
 from exposure.followup import opening
@@ -230,7 +231,7 @@ class _Scenario:
             attend.tell_worker(breach=breach, how="phone", told_at=at, by=nurse, at=at)
             classify.confirm_breach(breach=breach, by=nurse, note="Spoken with the worker.", at=at)
             for exposure in opening.exposures_of(breach):
-                for task in exposure.tasks.filter(completed_at=None, dropped_at=None):
+                for task in exposure.promises.open().filter(kind=Promise.Kind.TASK):
                     attend.complete_task(task=task, note="", by=nurse, at=at)
 
     def _monitored(

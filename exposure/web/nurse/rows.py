@@ -113,14 +113,19 @@ class Row:
     def restrictions(self) -> list[Restriction]:
         """Those that hold today; of several of a kind, the one that lasts longest."""
         today = self._today
-        holding = [one for one in self.overview.restrictions if one.to_date is None or today <= one.to_date]
-        longest = {one.code: one for one in sorted(holding, key=lambda one: one.to_date or date.max)}
+        holding = [
+            restriction
+            for restriction in self.overview.restrictions
+            if restriction.to_date is None or today <= restriction.to_date
+        ]
+        by_end = sorted(holding, key=lambda restriction: restriction.to_date or date.max)
+        longest = {restriction.code: restriction for restriction in by_end}
         return list(longest.values())
 
     @property
     def restricted_until(self) -> date | None:
         """The last day of any restriction that holds today."""
-        return max((one.to_date for one in self.restrictions if one.to_date), default=None)
+        return max((held.to_date for held in self.restrictions if held.to_date), default=None)
 
     @property
     def seen_in_words(self) -> str:
@@ -206,7 +211,9 @@ def rows(follow_ups: Iterable[FollowUp], *, at: datetime) -> list[Row]:
 
 def profiles_of(follow_ups: Iterable[FollowUp]) -> Mapping[int, Profile | None]:
     """Follow-up -> the clinical numbers of the criteria that its newest standing exposure is under."""
-    exposures = under_criteria(Exposure.objects.filter(follow_up__in=[one.pk for one in follow_ups]))
+    exposures = under_criteria(
+        Exposure.objects.filter(follow_up__in=[follow_up.pk for follow_up in follow_ups])
+    )
     version = Coalesce("assessment__version", "version")
     pairs = dict(exposures.values_list("follow_up", version))
     versions = CriteriaVersion.objects.in_bulk(set(pairs.values()))
