@@ -6,8 +6,7 @@ from functools import partial
 from django.urls import reverse
 from django.utils.formats import date_format
 from django.utils.timezone import localtime
-from django.utils.translation import gettext as _
-from django.utils.translation import gettext_lazy
+from django.utils.translation import gettext_lazy as _
 
 from exposure.attend import alerts
 from exposure.attend.models import Alert
@@ -46,7 +45,6 @@ _page = partial(
     named="alert",
     about=lambda subject: alerts.worker_of(subject.row),
     back=lambda subject: reverse("alert", args=[subject.row.uid]),
-    zone=lambda subject: subject.row.site.zone,
 )
 
 PAGES = (
@@ -55,11 +53,8 @@ PAGES = (
         "alerts/<uuid:uid>/have/",
         use_case=_take,
         form=_take_form,
-        title=gettext_lazy("I have it"),
-        lede=gettext_lazy(
-            "You take this alert over. It stays open, and asks again when the next look is due."
-        ),
-        button=gettext_lazy("I have it"),
+        title=_("I have it"),
+        lede=_("You take this alert over. It stays open, and asks again when the next look is due."),
         done=_taken,
     ),
     _page(
@@ -67,8 +62,7 @@ PAGES = (
         "alerts/<uuid:uid>/close/",
         use_case=attend.close_alert,
         form=plain(CloseForm),
-        title=gettext_lazy("Close the alert"),
-        button=gettext_lazy("Close the alert"),
+        title=_("Close the alert"),
         done=lambda done: _("Closed: %(outcome)s.") % {"outcome": done.result.get_outcome_display()},
     ),
 )

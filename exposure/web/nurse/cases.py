@@ -11,8 +11,7 @@ from django.http import Http404, HttpRequest, HttpResponse, QueryDict
 from django.shortcuts import render
 from django.urls import reverse
 from django.utils import timezone
-from django.utils.translation import gettext as _
-from django.utils.translation import gettext_lazy
+from django.utils.translation import gettext_lazy as _
 
 from exposure.attend.overview import overviews
 from exposure.classify import assess
@@ -27,6 +26,7 @@ from exposure.report.cases import propose_code, tested_early
 from exposure.report.models import Case, CaseStatement
 from exposure.web.nurse.case_forms import CaseForm, OpenCaseForm
 from exposure.web.nurse.deed import DeedPage, Subject, answer
+from exposure.web.nurse.other_decisions import about_case
 from exposure.web.nurse.report_words import FactWords, answer_words
 from exposure.web.nurse.views import causes, for_clinicians, note_list
 from exposure.web.signed_in import signed_in
@@ -86,6 +86,7 @@ def one_case(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
         context = {
             "case": case,
             "statements": _in_words(case, request.at),
+            "decisions": about_case(request, case),
             "stated": stated,
             "not_stated": [pathogen for pathogen in adopted if pathogen not in stated],
             "linked": sorted(
@@ -158,7 +159,6 @@ _page = partial(
     named="case",
     about=lambda subject: subject.row,
     back=lambda subject: reverse("case", args=[subject.row.uid]),
-    zone=lambda subject: subject.row.site.zone,
     template="nurse/case_deed.html",
 )
 
@@ -172,11 +172,9 @@ OPENING = _page(
     back=lambda _subject: reverse("cases"),
     zone=lambda _subject: timezone.get_current_timezone(),
     form=_open_form,
-    title=gettext_lazy("Open a case"),
-    lede=gettext_lazy(
-        "A source patient under a code. Reports from the station take the case up from then on."
-    ),
-    button=gettext_lazy("Open the case"),
+    title=_("Open a case"),
+    lede=_("A source patient under a code. Reports from the station take the case up from then on."),
+    button=_("Open the case"),
     done=lambda done: _("Case %(code)s is open. State what is known of it.") % {"code": done.result.code},
     away=lambda done: reverse("case", args=[done.result.uid]),
 )
@@ -187,7 +185,7 @@ PAGES = (
         use_case=report.close_case,
         title=lambda subject: _("Close case %(code)s") % {"code": subject.row.code},
         lede=_closing,
-        button=gettext_lazy("Close the case"),
+        button=_("Close the case"),
         done=lambda done: _("Case %(code)s is closed. Follow-ups run on.") % {"code": done.result.code},
     ),
     _page(
@@ -197,11 +195,11 @@ PAGES = (
         prepare=_newest_statement,
         form=_statement_form,
         sent=lambda form, subject: {**form.statement(), "pathogen": subject.more["pathogen"]},
-        unchanged=gettext_lazy("Nothing was changed."),
+        unchanged=_("Nothing was changed."),
         title=_statement_title,
         lede=lambda subject: subject.more["pathogen"].capitalize(),
-        button=gettext_lazy("State it"),
-        done=gettext_lazy("Stated. Nobody is moved; every linked follow-up asks for a decision."),
+        button=_("State it"),
+        done=_("Stated. Nobody is moved; every linked follow-up asks for a decision."),
     ),
 )
 

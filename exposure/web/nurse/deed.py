@@ -14,7 +14,7 @@ from django.db.models import QuerySet
 from django.forms import Form
 from django.http import HttpRequest, HttpResponse, QueryDict
 from django.shortcuts import redirect, render
-from django.urls import URLPattern, path
+from django.urls import URLPattern, path, reverse
 from django.utils import timezone
 from django.utils.formats import date_format
 from django.utils.timezone import localtime
@@ -22,7 +22,7 @@ from django.utils.translation import gettext_lazy as _
 
 from exposure.attend.standing import describe
 from exposure.people.access import View, find
-from exposure.people.models import User
+from exposure.people.models import User, Worker
 from exposure.refusal import BadSubmission, Conflict, NotYet, Problem
 from exposure.web.signed_in import kept_form, signed_in
 
@@ -70,6 +70,11 @@ class Done:
 Words = str | Callable[[Subject], str]
 
 
+def back_to(worker: Worker) -> str:
+    """The worker's page."""
+    return reverse("person", args=[worker.uid])
+
+
 def plain(form_class: type[Form]) -> Callable[[QueryDict | None, Subject], Form]:
     """A form that needs to know nothing of its subject."""
     return lambda data, _subject: form_class(data)
@@ -90,11 +95,15 @@ class DeedPage:
     named: str  # empty: `sent` gives the row too
     use_case: Callable[..., Any]
     title: Words
-    button: Words
     done: str | Callable[[Done], str]
-    about: Callable[[Subject], Any]  # worker or case, for the head of the page
-    back: Callable[[Subject], str]  # where people go afterwards
-    zone: Callable[[Subject], str]  # whose times the page shows and reads
+    button: Words = ""  # empty: the title
+    about: Callable[[Subject], Any] = lambda subject: (
+        subject.row.worker
+    )  # whom or what the head of the page names
+    back: Callable[[Subject], str] = lambda subject: back_to(subject.row.worker)  # where people go afterwards
+    zone: Callable[[Subject], str] = lambda subject: (
+        subject.row.site.zone
+    )  # whose times the page shows and reads
     form: Callable[[QueryDict | None, Subject], Form] = nothing_to_fill_in
     sent: Callable[[Any, Subject], Mapping[str, Any]] = lambda form, _subject: form.cleaned_data
     lede: Words = ""
@@ -102,6 +111,9 @@ class DeedPage:
     # What else the page needs, by name. May raise, or answer with another page.
     prepare: Callable[..., Mapping[str, Any] | HttpResponse] = lambda _request, _row, **_address: {}
     shown: Callable[[Subject], Mapping[str, Any]] = lambda _subject: {}
+    fields: Mapping[str, str] = field(
+        default_factory=dict
+    )  # of the use case -> of the form, where the names differ
     at_fields: Callable[[Any, BadSubmission], BadSubmission] = lambda _form, refused: refused
     away: Callable[[Done], str] | None = None  # where `back` does not say it
     obstacles: Mapping[str, Any] = field(default_factory=lambda: OBSTACLES)
@@ -138,7 +150,7 @@ def answer(request: HttpRequest, page: DeedPage, row: Any, **address: Any) -> Ht
             "kept": bool(kept),
             "title": _said(page.title, subject),
             "lede": _said(page.lede, subject),
-            "button": _said(page.button, subject),
+            "button": _said(page.button or page.title, subject),
             "about": page.about(subject),
             "back": page.back(subject),
             **page.shown(subject),
@@ -155,7 +167,7 @@ def _do(page: DeedPage, form: Form, subject: Subject) -> str | None:
     try:
         result = page.use_case(**row, by=subject.user, at=subject.at, **page.sent(form, subject))
     except BadSubmission as refused:
-        put_at_fields(form, page.at_fields(form, refused).problems)
+        put_at_fields(form, page.at_fields(form, refused).problems, page.fields)
     except NotYet as not_yet:
         for reason in not_yet.reasons:
             form.add_error(None, page.obstacles[reason])
@@ -189,8 +201,9 @@ def words_of(conflict: Conflict) -> str:
     return words % {"who": who, "what": stands.what}
 
 
-def put_at_fields(form: Form, problems: Iterable[Problem]) -> None:
+def put_at_fields(form: Form, problems: Iterable[Problem], fields: Mapping[str, str]) -> None:
     """Every problem at the field that its pointer names, else over the form."""
     for problem in problems:
         name = problem.pointer.strip("/").partition("/")[0]
+        name = fields.get(name, name)
         form.add_error(name if name in form.fields else None, problem.message)

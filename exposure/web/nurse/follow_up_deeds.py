@@ -10,8 +10,7 @@ from django.http import HttpRequest, HttpResponse, QueryDict
 from django.shortcuts import redirect
 from django.utils.formats import date_format
 from django.utils.timezone import localtime
-from django.utils.translation import gettext as _
-from django.utils.translation import gettext_lazy
+from django.utils.translation import gettext_lazy as _
 
 from exposure.attend.models import Promise
 from exposure.followup import join
@@ -20,9 +19,9 @@ from exposure.people.access import holds
 from exposure.people.models import Role
 from exposure.pipeline import attend, clear, follow
 from exposure.web.nurse.clearing import standing_in_the_way
-from exposure.web.nurse.deed import DeedPage, Done, Subject, plain
+from exposure.web.nurse.deed import DeedPage, Done, Subject, back_to, plain
 from exposure.web.nurse.forms import CorrectionForm, EndForm, HowToldForm, NoteForm, ReasonForm
-from exposure.web.nurse.person_deeds import back_to, tell_by
+from exposure.web.nurse.person_deeds import tell_by
 from exposure.web.times import window_name
 
 FOLLOW_UPS = FollowUp.objects.select_related("site", "worker__site")
@@ -38,7 +37,7 @@ def _paused(kind: str, **page: Any) -> DeedPage:
         f"follow_up_{kind}",
         f"follow-ups/<uuid:uid>/{kind}/",
         form=plain(ReasonForm),
-        done=gettext_lazy("Noted. Reminders and missing readings pause; the days count on."),
+        done=_("Noted. Reminders and missing readings pause; the days count on."),
         **page,
     )
 
@@ -89,14 +88,7 @@ def _signed(done: Done) -> str:
     return _("Signed. The follow-up ends %(time)s.") % {"time": ends}
 
 
-_of_follow_up = partial(
-    DeedPage,
-    rows=FOLLOW_UPS,
-    named="follow_up",
-    about=lambda subject: subject.row.worker,
-    back=lambda subject: back_to(subject.row.worker),
-    zone=lambda subject: subject.row.site.zone,
-)
+_of_follow_up = partial(DeedPage, rows=FOLLOW_UPS, named="follow_up")
 _of_its_row = partial(
     DeedPage,
     about=lambda subject: subject.row.follow_up.worker,
@@ -114,7 +106,7 @@ PAGES = (
         form=plain(NoteForm),
         shown=lambda subject: {"due_at": subject.row.due_at, "not_before": subject.row.not_before},
         title=lambda subject: subject.row.title,
-        button=gettext_lazy("Done"),
+        button=_("Done"),
         done=lambda done: _("Done: %(task)s.") % {"task": done.result.title},
     ),
     _of_its_row(
@@ -124,10 +116,10 @@ PAGES = (
         named="check",
         use_case=attend.excuse_check,
         form=plain(ReasonForm),
-        title=gettext_lazy("Explain a missing reading"),
+        title=_("Explain a missing reading"),
         lede=_missing_reading,
-        button=gettext_lazy("Keep this explanation"),
-        done=gettext_lazy("The missing reading is explained."),
+        button=_("Keep this explanation"),
+        done=_("The missing reading is explained."),
     ),
     _of_its_row(
         "exposure_correct",
@@ -138,12 +130,10 @@ PAGES = (
         prepare=_standing_exposure,
         zone=lambda subject: subject.row.zone,
         form=_correction_form,
-        title=gettext_lazy("Correct the time of the exposure"),
-        lede=gettext_lazy(
-            "The old time stays in the history; readings that have not opened are planned anew."
-        ),
-        button=gettext_lazy("Correct it"),
-        done=gettext_lazy("Corrected: the days are counted anew."),
+        title=_("Correct the time of the exposure"),
+        lede=_("The old time stays in the history; readings that have not opened are planned anew."),
+        button=_("Correct it"),
+        done=_("Corrected: the days are counted anew."),
     ),
     _of_its_row(
         "exposure_told",
@@ -154,10 +144,10 @@ PAGES = (
         form=plain(HowToldForm),
         shown=lambda subject: {"exposure": subject.row, "due_at": tell_by(subject.row)},
         template="nurse/told.html",
-        title=gettext_lazy("The worker was told"),
-        lede=gettext_lazy("No message goes to the worker before a person has told them."),
-        button=gettext_lazy("Record it"),
-        done=gettext_lazy("Recorded: the worker was told."),
+        title=_("The worker was told"),
+        lede=_("No message goes to the worker before a person has told them."),
+        button=_("Record it"),
+        done=_("Recorded: the worker was told."),
     ),
     _of_follow_up(
         "clear",
@@ -165,8 +155,8 @@ PAGES = (
         use_case=clear.sign_clearance,
         shown=lambda subject: {"clearing": standing_in_the_way(subject.row, subject.user, at=subject.at)},
         template="nurse/clear.html",
-        title=gettext_lazy("Sign the end of the follow-up"),
-        button=gettext_lazy("Sign"),
+        title=_("Sign the end of the follow-up"),
+        button=_("Sign"),
         done=_signed,
     ),
     _of_follow_up(
@@ -176,41 +166,40 @@ PAGES = (
         prepare=_for_physicians,
         form=plain(ReasonForm),
         sent=lambda form, _subject: {"finding": form.cleaned_data["reason"]},
-        title=gettext_lazy("Return to readings"),
-        lede=gettext_lazy("Name the diagnosis, or the test and how many hours after the onset it was taken."),
-        button=gettext_lazy("Return to readings"),
-        done=gettext_lazy("Back to readings."),
+        title=_("Return to readings"),
+        lede=_("Name the diagnosis, or the test and how many hours after the onset it was taken."),
+        done=_("Back to readings."),
     ),
     _of_follow_up(
         "follow_up_end",
         "follow-ups/<uuid:uid>/end/",
         use_case=clear.end_follow_up,
         form=lambda data, _subject: EndForm(data, kinds=ENDS),
-        title=gettext_lazy("End the follow-up otherwise"),
-        lede=gettext_lazy("Without clearance. No further reading is asked for."),
-        button=gettext_lazy("End it"),
-        done=gettext_lazy("The follow-up has ended."),
+        title=_("End the follow-up otherwise"),
+        lede=_("Without clearance. No further reading is asked for."),
+        button=_("End it"),
+        done=_("The follow-up has ended."),
     ),
     _of_follow_up(
         "follow_up_reopen",
         "follow-ups/<uuid:uid>/reopen/",
         use_case=clear.reopen,
         form=plain(ReasonForm),
-        title=gettext_lazy("Reopen the follow-up"),
+        title=_("Reopen the follow-up"),
         lede=_reopening,
-        button=gettext_lazy("Reopen it"),
+        button=_("Reopen it"),
         done=_reopened,
     ),
     _paused(
         "evaluation",
         use_case=follow.begin_evaluation,
-        title=gettext_lazy("Being evaluated"),
-        button=gettext_lazy("Begin the evaluation"),
+        title=_("Being evaluated"),
+        button=_("Begin the evaluation"),
     ),
     _paused(
         "admission",
         use_case=follow.admit,
-        title=gettext_lazy("Admitted to hospital"),
-        button=gettext_lazy("Note the admission"),
+        title=_("Admitted to hospital"),
+        button=_("Note the admission"),
     ),
 )

@@ -11,8 +11,8 @@ from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
 from django.utils.formats import date_format
-from django.utils.translation import gettext as _
-from django.utils.translation import gettext_lazy, ngettext
+from django.utils.translation import gettext_lazy as _
+from django.utils.translation import ngettext
 
 from exposure.attend.models import Alert
 from exposure.audit.access_log import note_look
@@ -24,8 +24,8 @@ from exposure.people.access import View, find, visible
 from exposure.people.models import Worker
 from exposure.pipeline import follow
 from exposure.report.submission import storable
-from exposure.web.nurse.deed import DeedPage, Done, Subject
-from exposure.web.nurse.person_deeds import WORKERS, back_to
+from exposure.web.nurse.deed import DeedPage, Done, Subject, back_to
+from exposure.web.nurse.person_deeds import WORKERS
 from exposure.web.signed_in import signed_in
 
 SHOWN = 50
@@ -202,7 +202,7 @@ PAGES = (
         shown=_what_will_happen,
         template="nurse/link_to.html",
         title=_question,
-        button=gettext_lazy("The same person: link them"),
+        button=_("The same person: link them"),
         done=_linked,
     ),
 )

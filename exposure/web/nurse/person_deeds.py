@@ -6,11 +6,9 @@ from functools import partial
 from typing import Any
 
 from django.http import HttpRequest, QueryDict
-from django.urls import reverse
 from django.utils.formats import date_format
 from django.utils.timezone import localtime
-from django.utils.translation import gettext as _
-from django.utils.translation import gettext_lazy
+from django.utils.translation import gettext_lazy as _
 
 from exposure.attend.models import Promise
 from exposure.classify import assess
@@ -19,16 +17,11 @@ from exposure.followup.models import Exposure, PrivateNote
 from exposure.people.models import Worker
 from exposure.pipeline import attend, follow
 from exposure.places.models import Site
-from exposure.web.nurse.deed import DeedPage, Done, Subject, plain
+from exposure.web.nurse.deed import DeedPage, Done, Subject, back_to, plain
 from exposure.web.nurse.forms import CallForm, ExposureForm, PrivateForm, ProtectionForm
 from exposure.web.times import TimesForm, in_words, times_of
 
 WORKERS = Worker.objects.select_related("site", "user")
-
-
-def back_to(worker: Worker) -> str:
-    """The worker's page."""
-    return reverse("person", args=[worker.uid])
 
 
 def tell_by(exposure: Exposure) -> datetime | None:
@@ -84,7 +77,6 @@ _page = partial(
     named="worker",
     about=lambda subject: subject.row,
     back=lambda subject: back_to(subject.row),
-    zone=lambda subject: subject.row.site.zone,
 )
 
 PAGES = (
@@ -93,9 +85,9 @@ PAGES = (
         "people/<uuid:uid>/call/",
         use_case=attend.note_call,
         form=plain(CallForm),
-        title=gettext_lazy("Note a call"),
-        button=gettext_lazy("Note the call"),
-        done=gettext_lazy("The call is noted."),
+        title=_("Note a call"),
+        button=_("Note the call"),
+        done=_("The call is noted."),
     ),
     _page(
         "person_times",
@@ -107,9 +99,9 @@ PAGES = (
         at_fields=lambda form, refused: form.at_fields(refused),
         shown=lambda subject: {"now": times_of(subject.row)["words"]},
         template="nurse/times.html",
-        title=gettext_lazy("Reading times"),
-        lede=gettext_lazy("A reading that has opened stays; those that have not opened move."),
-        button=gettext_lazy("Keep these times"),
+        title=_("Reading times"),
+        lede=_("A reading that has opened stays; those that have not opened move."),
+        button=_("Keep these times"),
         done=lambda done: _("Readings are taken %(times)s.") % {"times": in_words(done.result)},
     ),
     _page(
@@ -120,9 +112,9 @@ PAGES = (
         prepare=_tiers,
         form=lambda data, subject: ExposureForm(data, tiers=subject.more["tiers"]),
         sent=lambda form, _subject: form.exposure(),
-        title=gettext_lazy("Record an exposure without a report"),
+        title=_("Record an exposure without a report"),
         lede=_exposure_lede,
-        button=gettext_lazy("Record the exposure"),
+        button=_("Record the exposure"),
         done=_exposure_recorded,
     ),
     _page(
@@ -130,17 +122,17 @@ PAGES = (
         "people/<uuid:uid>/protection/",
         use_case=attend.record_protection,
         form=plain(ProtectionForm),
-        title=gettext_lazy("Vaccine or prophylaxis given"),
-        button=gettext_lazy("Note it"),
-        done=gettext_lazy("Noted. It stands beside every alert and changes no threshold."),
+        title=_("Vaccine or prophylaxis given"),
+        button=_("Note it"),
+        done=_("Noted. It stands beside every alert and changes no threshold."),
     ),
     _page(
         "person_note",
         "people/<uuid:uid>/private-note/",
         use_case=attend.note_privately,
         form=_private_form,
-        title=gettext_lazy("Private note"),
-        button=gettext_lazy("Keep the note"),
-        done=gettext_lazy("Noted, for clinicians only."),
+        title=_("Private note"),
+        button=_("Keep the note"),
+        done=_("Noted, for clinicians only."),
     ),
 )

@@ -8,8 +8,7 @@ from typing import Any
 from django import forms
 from django.contrib import messages
 from django.http import HttpRequest, QueryDict
-from django.utils.translation import gettext as _
-from django.utils.translation import gettext_lazy
+from django.utils.translation import gettext_lazy as _
 
 from exposure.attend.overview import overviews
 from exposure.classify.criteria import text
@@ -18,9 +17,9 @@ from exposure.followup.store_reading import Logged, follow_ups_taking_readings
 from exposure.people.models import Worker
 from exposure.pipeline import follow
 from exposure.refusal import BadSubmission
-from exposure.web.nurse.deed import DeedPage, Done, Subject
+from exposure.web.nurse.deed import DeedPage, Done, Subject, back_to
 from exposure.web.nurse.forms import ReadingForm
-from exposure.web.nurse.person_deeds import WORKERS, back_to
+from exposure.web.nurse.person_deeds import WORKERS
 from exposure.web.nurse.rows import profiles_of
 
 READINGS = Reading.objects.select_related("worker__site", "worker__same_as__site")
@@ -33,7 +32,7 @@ AS_ENTERED = (
 class AmendForm(ReadingForm):
     """The right reading, with the reason; the one that was wrong stays in the record."""
 
-    reason = forms.CharField(label=gettext_lazy("What was wrong?"), max_length=500)
+    reason = forms.CharField(label=_("What was wrong?"), max_length=500)
 
     def body(self) -> dict[str, Any]:
         return {**super().body(), "reason": self.cleaned_data["reason"]}
@@ -122,8 +121,8 @@ PAGES = (
         prepare=_new_reading,
         form=_form(ReadingForm),
         sent=lambda form, subject: {"form": form, "subject": subject},
-        title=gettext_lazy("Enter a reading"),
-        button=gettext_lazy("Record the reading"),
+        title=_("Enter a reading"),
+        button=_("Record the reading"),
     ),
     _page(
         "reading_amend",
@@ -132,8 +131,8 @@ PAGES = (
         prepare=_wrong_reading,
         form=_form(AmendForm),
         sent=lambda form, subject: {"form": form, "subject": subject, "replaces": str(subject.row.uid)},
-        title=gettext_lazy("Correct a reading"),
-        lede=gettext_lazy("The one that was wrong stays in the record, and so does an alert that it raised."),
-        button=gettext_lazy("Record the right one"),
+        title=_("Correct a reading"),
+        lede=_("The one that was wrong stays in the record, and so does an alert that it raised."),
+        button=_("Record the right one"),
     ),
 )

@@ -7,13 +7,11 @@ from typing import Any
 from django.core.exceptions import PermissionDenied
 from django.http import Http404, HttpRequest, QueryDict
 from django.urls import reverse
-from django.utils.translation import gettext as _
-from django.utils.translation import gettext_lazy
+from django.utils.translation import gettext_lazy as _
 
 from exposure.classify.assess import criteria_of, plan_of, tier_label
 from exposure.classify.models import Assessment
 from exposure.pipeline import attend, classify
-from exposure.refusal import BadSubmission, Problem
 from exposure.report.models import Breach, WithdrawalRequest
 from exposure.web.nurse.deed import DeedPage, Done, Subject, plain
 from exposure.web.nurse.forms import ConfirmForm, FactsForm, OverrideForm, ToldForm, WithdrawalForm
@@ -25,16 +23,6 @@ BREACHES = Breach.objects.select_related(
 WAITING = Assessment.objects.filter(second_signature_needed=True).select_related(
     "version", "breach__site", "breach__worker"
 )
-TOLD_FIELDS = {"/by": "/how", "/at": "/told_at"}  # as the use case names them, and as the form does
-
-
-def _told_fields(_form: Any, refused: BadSubmission) -> BadSubmission:
-    return BadSubmission(
-        *(
-            Problem(TOLD_FIELDS.get(problem.pointer, problem.pointer), problem.message)
-            for problem in refused.problems
-        )
-    )
 
 
 def _facts_form(form_class: type[FactsForm]) -> Callable[[QueryDict | None, Subject], FactsForm]:
@@ -85,9 +73,7 @@ _page = partial(
     DeedPage,
     rows=BREACHES,
     named="breach",
-    about=lambda subject: subject.row.worker,
     back=lambda subject: reverse("breach", args=[subject.row.uid]),
-    zone=lambda subject: subject.row.site.zone,
 )
 
 PAGES = (
@@ -96,11 +82,11 @@ PAGES = (
         "reports/<uuid:uid>/told/",
         use_case=attend.tell_worker,
         form=lambda data, subject: ToldForm(data, initial={"told_at": subject.at}),
-        at_fields=_told_fields,
-        title=gettext_lazy("The worker was told"),
-        lede=gettext_lazy("No message goes to the worker before a person has told them."),
-        button=gettext_lazy("Record it"),
-        done=gettext_lazy("Recorded: the worker was told."),
+        fields={"by": "how", "at": "told_at"},
+        title=_("The worker was told"),
+        lede=_("No message goes to the worker before a person has told them."),
+        button=_("Record it"),
+        done=_("Recorded: the worker was told."),
     ),
     _page(
         "breach_confirm",
@@ -108,12 +94,10 @@ PAGES = (
         use_case=classify.confirm_breach,
         form=_facts_form(ConfirmForm),
         sent=lambda form, _subject: {name: form.cleaned_data[name] for name in ("facts", "note")},
-        title=gettext_lazy("Confirm the report"),
-        lede=gettext_lazy(
-            "Speak with the worker first. Go through the answers together and correct what is wrong."
-        ),
-        button=gettext_lazy("I have spoken with the worker: confirm"),
-        done=gettext_lazy("Confirmed. The report is assessed on these answers."),
+        title=_("Confirm the report"),
+        lede=_("Speak with the worker first. Go through the answers together and correct what is wrong."),
+        button=_("I have spoken with the worker: confirm"),
+        done=_("Confirmed. The report is assessed on these answers."),
     ),
     _page(
         "breach_answers",
@@ -121,10 +105,10 @@ PAGES = (
         use_case=classify.answer_facts,
         form=_facts_form(FactsForm),
         sent=lambda form, _subject: {"facts": form.cleaned_data["facts"]},
-        unchanged=gettext_lazy("Nothing was changed."),
-        title=gettext_lazy("Change or add answers"),
-        button=gettext_lazy("Assess anew"),
-        done=gettext_lazy("Kept. The report is assessed anew; the earlier assessment stays."),
+        unchanged=_("Nothing was changed."),
+        title=_("Change or add answers"),
+        button=_("Assess anew"),
+        done=_("Kept. The report is assessed anew; the earlier assessment stays."),
     ),
     _page(
         "breach_override",
@@ -134,12 +118,12 @@ PAGES = (
         form=_override_form,
         sent=lambda form, subject: {**form.cleaned_data, "pathogen": subject.more["pathogen"]},
         shown=_second_signature,
-        title=gettext_lazy("Another tier"),
+        title=_("Another tier"),
         lede=lambda subject: (
             _("Treated as “%(tier)s” now.")
             % {"tier": tier_label(subject.more["current"], subject.more["current"].treated_as)}
         ),
-        button=gettext_lazy("Sign this tier"),
+        button=_("Sign this tier"),
         done=_overridden,
     ),
     _page(
@@ -151,14 +135,13 @@ PAGES = (
         about=lambda subject: subject.row.breach.worker,
         back=lambda subject: reverse("breach", args=[subject.row.breach.uid]),
         zone=lambda subject: subject.row.breach.site.zone,
-        sent=lambda _form, _subject: {},
-        title=gettext_lazy("Second signature"),
+        title=_("Second signature"),
         lede=lambda subject: (
             _("With your signature the tier becomes “%(tier)s”. Reason given: %(reason)s")
             % {"tier": tier_label(subject.row, subject.row.tier), "reason": subject.row.reason}
         ),
-        button=gettext_lazy("Sign as the second person"),
-        done=gettext_lazy("Signed. The tier is in force."),
+        button=_("Sign as the second person"),
+        done=_("Signed. The tier is in force."),
     ),
     _page(
         "breach_withdrawal",
@@ -168,9 +151,9 @@ PAGES = (
         prepare=_asked,
         form=plain(WithdrawalForm),
         sent=lambda form, subject: {**form.cleaned_data, "request": subject.more["asked"]},
-        title=gettext_lazy("Decide on the withdrawal"),
+        title=_("Decide on the withdrawal"),
         lede=lambda subject: subject.more["asked"].reason,
-        button=gettext_lazy("Decide"),
+        button=_("Decide"),
         done=lambda done: _("The report is withdrawn.") if done.result.accepted else _("The report stands."),
     ),
 )

@@ -221,7 +221,9 @@ def profiles_of(follow_ups: Iterable[FollowUp]) -> Mapping[int, Profile | None]:
 
 
 def _mark(line: CheckLine, last: Exposure) -> StripMark:
-    reading = line.reading
-    value = None if reading is None or reading.value is None else float(celsius(reading.value, reading.unit))
+    """The highest reading of the window is drawn, also where another filled it; none beside an empty window, unless it
+    is an alert."""
+    highest = line.highest if line.reading is not None or line.alert else None
+    value = None if highest is None else float(celsius(highest.value, highest.unit))
     day = (line.check.opens_at.astimezone(ZoneInfo(last.zone)).date() - last.day_zero).days
     return StripMark(window_name(line.check.window), line.state, value, line.alert, day)

@@ -16,6 +16,7 @@ from exposure.followup.models import FollowUpState
 from exposure.people.models import User, Worker
 from exposure.report.models import Breach, Told, WithdrawalDecision, WithdrawalRequest
 from exposure.web.nurse.happenings import Happening, NamedLater, some
+from exposure.web.nurse.other_decisions import DecisionWords
 from exposure.web.nurse.rows import Row
 from exposure.web.nurse.story_exposures import exposures
 from exposure.web.nurse.story_readings import missing, readings
@@ -23,8 +24,9 @@ from exposure.web.nurse.story_readings import missing, readings
 TASKS = (Promise.Kind.TASK, Promise.Kind.REVIEW)
 
 
-def story(worker: Worker, rows: Iterable[Row]) -> list[Happening]:
-    """All that happened, oldest first, from a fixed number of statements."""
+def story(worker: Worker, rows: Iterable[Row], decisions: Iterable[DecisionWords] = ()) -> list[Happening]:
+    """All that happened, oldest first, from a fixed number of statements. `decisions`: those that were kept beside
+    one that stood, of which the caller knows that the reader may see them."""
     known = [worker.pk, *worker.also.values_list("pk", flat=True)]
     told = [
         *_reports(worker),
@@ -37,6 +39,7 @@ def story(worker: Worker, rows: Iterable[Row]) -> list[Happening]:
         *_tasks(worker),
         *_protections(worker),
         *_ends(worker),
+        *_decisions(decisions),
     ]
     names = _names(actor for _happening, actor in told)
     happenings = [replace(happening, who=names.get(actor, "")) for happening, actor in told]
@@ -139,6 +142,12 @@ def _tasks(worker: Worker) -> Iterator[NamedLater]:
         title = _("Done: %(task)s") % {"task": task.title}
         actor = task.kept_by.actor if task.kept_by else ""
         yield Happening(task.kept_at, title, some(task.note)), actor
+
+
+def _decisions(decisions: Iterable[DecisionWords]) -> Iterator[NamedLater]:
+    for decision in decisions:
+        title = _("Another decision, kept: %(about)s") % {"about": decision.about}
+        yield Happening(decision.at, title, some(decision.sent), mark="none"), decision.actor
 
 
 def _protections(worker: Worker) -> Iterator[NamedLater]:

@@ -29,13 +29,16 @@ from exposure.people.models import Role, Worker
 from exposure.report.models import Breach, Case
 from exposure.web.nurse import queue
 from exposure.web.nurse.alert_deeds import ALERTS
+from exposure.web.nurse.deed import back_to
 from exposure.web.nurse.forms import CallForm, CloseForm, ToldForm
 from exposure.web.nurse.linking import is_unlisted
-from exposure.web.nurse.person_deeds import WORKERS, back_to
+from exposure.web.nurse.other_decisions import about_alert, about_person, about_report
+from exposure.web.nurse.person_deeds import WORKERS
 from exposure.web.nurse.report_deeds import BREACHES
 from exposure.web.nurse.report_words import describe
 from exposure.web.nurse.rows import CAUSES, Row, rows
 from exposure.web.nurse.story import story
+from exposure.web.set_aside import parts_set_aside
 from exposure.web.signed_in import signed_in
 from exposure.web.times import times_of
 
@@ -109,6 +112,7 @@ def needs_action(request: HttpRequest) -> HttpResponse:
         "several_sites": {line.site.zone for line in lines} - {timezone.get_current_timezone_name()}
         or len({line.site for line in lines}) > 1,
         "at": request.at,
+        "parts": parts_set_aside(at=request.at),
         **queue.heartbeat(at=request.at),
     }
     return render(request, "nurse/needs_action.html", context)
@@ -127,6 +131,7 @@ def one_alert(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
         "form": CloseForm(),
         "protections": worker.protections.all(),
         "cases": _cases_of(request, alert),
+        "decisions": about_alert(request, alert),
         "at": request.at,
     }
     with timezone.override(alert.site.zone):
@@ -197,6 +202,7 @@ def one_report(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
         "others": [_differences(breach.body, other) for other in breach.other_contents.all()],
         "withdrawals": breach.withdrawal_requests.select_related("decision"),
         "together": _together_with(request, breach),
+        "decisions": about_report(request, breach),
         "tasks": Promise.objects.filter(
             Q(breach=breach) | Q(exposure__breach=breach), kind__in=TASKS, void_at=None
         ).select_related("kept_by"),
@@ -278,7 +284,7 @@ def person(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
             "running": [row for row in followed if _runs(row)],
             "ended": [row for row in followed if not _runs(row)],
             "alerts": _open_alerts(worker),
-            "story": story(worker, followed)[:: -1 if newest_first else 1],
+            "story": story(worker, followed, about_person(request, worker))[:: -1 if newest_first else 1],
             "newest_first": newest_first,
             "call_form": CallForm(),
             "protections": worker.protections.all(),

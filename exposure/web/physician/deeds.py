@@ -1,7 +1,6 @@
 """What a physician does to criteria: write, propose, tick what was from memory, replay, ask for a review, approve."""
 
 import uuid
-from functools import partial
 from typing import Any
 
 from django.contrib import messages
@@ -25,7 +24,7 @@ from exposure.pipeline import guide
 from exposure.places.models import Site
 from exposure.refusal import BadSubmission, NotYet
 from exposure.report.models import Breach
-from exposure.web.nurse.deed import DeedPage, Done, Subject, answer
+from exposure.web.nurse.deed import DeedPage, Subject, answer
 from exposure.web.physician.forms import TextForm
 from exposure.web.physician.standing import OBSTACLES, at_site, sites_of, state_of
 from exposure.web.physician.views import find_version, for_physicians
@@ -96,17 +95,14 @@ def _of_the_version(subject: Subject) -> dict[str, Any]:
     }
 
 
-_page = partial(
-    DeedPage,
+PROPOSAL = DeedPage(
+    "criteria_propose",
+    "criteria/<uuid:uid>/propose/",
     rows=None,
     named="version",
     about=lambda subject: subject.row,
     back=lambda subject: reverse("criteria_version", args=[subject.row.uid]),
     obstacles=OBSTACLES,
-)
-PROPOSAL = _page(
-    "criteria_propose",
-    "criteria/<uuid:uid>/propose/",
     use_case=guide.propose_criteria,
     zone=lambda _subject: timezone.get_current_timezone(),
     shown=_of_the_version,
@@ -201,31 +197,24 @@ def review(request: HttpRequest, uid: uuid.UUID, code: str) -> HttpResponse:
 # Approve
 
 
-def _approved(done: Done) -> str:
-    names = {"site": done.subject.more["site"].name, "version": done.subject.row}
-    if done.result is None:
-        return _("Signed. A second physician of %(site)s must sign too.") % names
-    return _("%(site)s works with %(version)s from now on.") % names
-
-
-APPROVAL = _page(
-    "criteria_approve",
-    "criteria/<uuid:uid>/approve/<slug:code>/",
-    use_case=guide.approve_criteria,
-    sent=lambda _form, subject: {"site": subject.more["site"]},
-    zone=lambda subject: subject.more["site"].zone,
-    shown=lambda subject: _at(subject.request, subject.row, subject.more["site"]),
-    template="physician/approve.html",
-    title=gettext_lazy("Approve"),
-    button=gettext_lazy("Sign"),
-    done=_approved,
-)
-
-
 @for_physicians
 def approve(request: HttpRequest, uid: uuid.UUID, code: str) -> HttpResponse:
     """Whom it would move, then the signature; with the second one the site works with the version."""
-    return answer(request, APPROVAL, find_version(uid), site=_site(request, code))
+    version, site = find_version(uid), _site(request, code)
+    if request.method == "POST":
+        try:
+            adoption = guide.approve_criteria(version=version, site=site, by=request.user, at=request.at)
+        except NotYet as not_yet:
+            _say_why(request, not_yet)
+            return redirect("criteria_approve", uid, code)
+        names = {"site": site.name, "version": version}
+        if adoption is None:
+            messages.success(request, _("Signed. A second physician of %(site)s must sign too.") % names)
+        else:
+            messages.success(request, _("%(site)s works with %(version)s from now on.") % names)
+        return redirect("criteria_version", uid)
+    with timezone.override(site.zone):
+        return render(request, "physician/approve.html", _at(request, version, site))
 
 
 def _site(request: HttpRequest, code: str) -> Site:
