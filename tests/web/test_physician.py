@@ -200,6 +200,33 @@ def test_proposing_signs_and_the_text_can_no_longer_be_edited(cast, petra):
     assert "its text stands as it is" in seen(refused)
 
 
+def test_proposing_is_a_page_that_says_what_it_means_before_anything_happens(cast, petra):
+    version = draft(cast)
+    assert address("propose", version) in petra.get(address("version", version)).content.decode()
+    page = seen(petra.get(address("propose", version)))
+    assert "Proposing is a signature." in page
+    assert "Sign and propose" in page
+    version.refresh_from_db()
+    assert version.proposed_at is None
+    petra.post(address("propose", version))
+    assert "Sign and propose" not in seen(petra.get(address("propose", version)))
+
+
+def test_a_draft_that_lacks_something_is_not_proposed_by_its_page_either(cast, petra):
+    version = draft(
+        cast, MILDER.replace("second_signature: none, clearance: nurse", "second_signature: none")
+    )
+    page = seen(petra.post(address("propose", version)))
+    assert "Something must still be written before it can be approved." in page
+    version.refresh_from_db()
+    assert version.proposed_at is None
+
+
+def test_asking_for_a_review_without_the_button_leads_to_the_replay(cast, petra):
+    response = petra.get(address("review", draft(cast), "saltmarsh"))
+    assert response.url == address("replay", CriteriaVersion.objects.get(version="2026.1"), "saltmarsh")
+
+
 def test_rows_from_memory_are_ticked_one_by_one(cast, petra):
     version = draft(cast)
     with doing(cast.physician):
