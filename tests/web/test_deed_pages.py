@@ -205,7 +205,7 @@ def test_what_was_kept_beside_a_closed_alert_is_shown_there_and_in_the_story_to_
     for name, uid in (("alert", alert.uid), ("person", cast.worker.uid)):
         page = words(client.get(reverse(name, args=[uid])))
         assert "Another decision, kept" in page
-        assert "entry error; Typed 38 for 36." in page
+        assert "entry error · Typed 38 for 36." in page
     with doing("command:tests"):
         FollowUp.objects.create(
             site=cast.other_site, worker=cast.worker, pathogen="bloodborne", opened_at=MONDAY

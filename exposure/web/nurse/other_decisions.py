@@ -56,7 +56,7 @@ def in_words(rows: Iterable[OtherDecision]) -> list[DecisionWords]:
             row.recorded_at,
             row.recorded_by,
             str(DEEDS.get(row.deed, row.deed)),
-            "; ".join(_sent(row.sent)),
+            " · ".join(_sent(row.sent)),
         )
         for row in rows
     ]
