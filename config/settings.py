@@ -8,6 +8,8 @@ from urllib.parse import urlsplit
 
 from django.core.exceptions import ImproperlyConfigured
 from django.utils.translation import gettext_lazy as _
+from redis.backoff import NoBackoff
+from redis.retry import Retry
 
 from config import env
 
@@ -18,7 +20,11 @@ DATABASE_URL = env.text("DATABASE_URL")
 SITE_URL = env.text("SITE_URL").rstrip("/")
 REDIS_URL = env.text("REDIS_URL")
 EMAIL_URL = env.text("EMAIL_URL")
+TRUSTED_PROXIES = env.networks("TRUSTED_PROXIES")
+TRUSTED_PROXY_HOPS = env.count("TRUSTED_PROXY_HOPS", 1)
 LOCAL_USE = not DATABASE_URL and not SITE_URL
+if LOCAL_USE:
+    env.private_folder(VAR)
 
 DEBUG = False
 SECRET_KEY = env.text("SECRET_KEY")
@@ -60,8 +66,11 @@ INSTALLED_APPS = [
 ]
 
 MIDDLEWARE = [
+    "exposure.web.middleware.TrueClient",
     "django.middleware.security.SecurityMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
+    "exposure.web.middleware.PageHeaders",
+    "exposure.web.middleware.ReadableText",
     "django.contrib.sessions.middleware.SessionMiddleware",
     "django.middleware.locale.LocaleMiddleware",
     "django.middleware.common.CommonMiddleware",
@@ -70,7 +79,6 @@ MIDDLEWARE = [
     "django.contrib.messages.middleware.MessageMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "allauth.account.middleware.AccountMiddleware",
-    "exposure.web.middleware.PageHeaders",
     "exposure.web.middleware.ActingRequest",
 ]
 
@@ -94,12 +102,19 @@ TEMPLATES = [
 ]
 FORM_RENDERER = "django.forms.renderers.DjangoTemplates"
 
-DATABASES = {"default": env.database(DATABASE_URL, VAR / "exposure.sqlite3")}
+DATABASES = {"default": env.database(DATABASE_URL, VAR / "exposure.sqlite3", env.text("DATABASE_PASSWORD"))}
+DATA_UPLOAD_MAX_MEMORY_SIZE = 5 * 1024 * 1024  # "5 MB" is kept by either way of counting
 DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
 SIMPLE_HISTORY_DATE_INDEX = "composite"
 
 if REDIS_URL:
-    CACHES = {"default": {"BACKEND": "django.core.cache.backends.redis.RedisCache", "LOCATION": REDIS_URL}}
+    CACHES = {
+        "default": {
+            "BACKEND": "config.cache.Redis",
+            "LOCATION": REDIS_URL,
+            "OPTIONS": {"socket_connect_timeout": 1, "socket_timeout": 1, "retry": Retry(NoBackoff(), 0)},
+        }
+    }
 else:
     CACHES = {"default": {"BACKEND": "django.core.cache.backends.locmem.LocMemCache"}}
 
@@ -120,6 +135,13 @@ ACCOUNT_FORMS = {"login": "exposure.web.accounts.SignInForm"}
 ACCOUNT_ADAPTER = "exposure.web.accounts.Adapter"
 ACCOUNT_EMAIL_VERIFICATION = "none"
 ACCOUNT_EMAIL_UNKNOWN_ACCOUNTS = False
+# A whole ward may share an address. Wrong tries count per account and address (Adapter), so that nobody can lock
+# somebody else's account from afar.
+ACCOUNT_RATE_LIMITS = {
+    "login": "300/m/ip",
+    "login_failed": "30/m/ip,5/5m/key",
+    "reset_password": "20/m/ip,5/m/key",
+}
 ACCOUNT_LOGOUT_REDIRECT_URL = "account_login"
 ACCOUNT_SESSION_REMEMBER = False
 SESSION_COOKIE_AGE = 12 * 3600

@@ -14,4 +14,5 @@ urlpatterns = [
 handler400 = "exposure.web.errors.bad_request"
 handler403 = "exposure.web.errors.forbidden"
 handler404 = "exposure.web.errors.not_found"
+handler429 = "exposure.web.accounts.too_many"  # asked for by allauth
 handler500 = "exposure.web.errors.broken"

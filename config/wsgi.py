@@ -1,4 +1,4 @@
-"""The web server's entry point."""
+"""Django as a WSGI application (PEP 3333); config/web.py serves it."""
 
 import os
 

@@ -231,12 +231,13 @@ class FirstAidForm(WhyForm):
 @admin.register(FirstAidCard, site=setup)
 class FirstAidAdmin(RecordedAdmin):
     form = FirstAidForm
-    list_display = ["title", "code", "urgent"]
+    list_display = ["title", "code", "urgent", "emergency"]
 
 
 @admin.register(FailureType, site=setup)
 class FailureTypeAdmin(RecordedAdmin):
-    list_display = ["label", "code", "card", "through_skin"]
+    list_display = ["label", "code", "card", "bloodborne"]
+    exclude = ["through_skin"]
 
 
 class AccountForm(WhyForm):

@@ -13,3 +13,4 @@ class ExposureConfig(AppConfig):
         autodiscover_modules("checks")
         # By name: models cannot be imported before the apps are ready.
         post_migrate.connect(import_string("exposure.audit.triggers.install_after_migrate"), sender=self)
+        post_migrate.connect(import_string("exposure.checks.say_unusable"), sender=self)

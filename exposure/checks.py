@@ -1,9 +1,17 @@
 """System checks of the configuration, numbered so that an operator can look them up in DEVELOPERS.md."""
 
+import logging
+from collections.abc import Sequence
 from typing import Any
 
 from django.conf import settings
 from django.core.checks import CheckMessage, Error, Tags, Warning, register
+from django.db import DatabaseError, connections
+
+from exposure.classify import versions
+from exposure.classify.models import CriteriaVersion
+
+log = logging.getLogger(__name__)
 
 
 @register(Tags.security, deploy=True)
@@ -20,6 +28,20 @@ def shared_cache(app_configs: Any, **kwargs: Any) -> list[CheckMessage]:
     ]
 
 
+@register(Tags.security, deploy=True)
+def trusted_proxies(app_configs: Any, **kwargs: Any) -> list[CheckMessage]:
+    """W003: behind a proxy that is not trusted, all clients are one to limits and history."""
+    if settings.LOCAL_USE or settings.TRUSTED_PROXIES:
+        return []
+    return [
+        Warning(
+            "Without TRUSTED_PROXIES limits and history take the proxy in front for the client.",
+            hint="Set TRUSTED_PROXIES to the address or network of the proxy with TLS.",
+            id="exposure.W003",
+        )
+    ]
+
+
 @register(Tags.security)
 def sender_address(app_configs: Any, **kwargs: Any) -> list[CheckMessage]:
     """E001: reminders from localhost are refused by mail servers."""
@@ -32,3 +54,36 @@ def sender_address(app_configs: Any, **kwargs: Any) -> list[CheckMessage]:
             id="exposure.E001",
         )
     ]
+
+
+@register(Tags.database)
+def adopted_criteria(
+    app_configs: Any, databases: Sequence[str] | None = None, **kwargs: Any
+) -> list[CheckMessage]:
+    """W002: reports under a version that cannot be read are kept and not assessed. Asked of a database that is named,
+    as `check --database default` and `migrate` do; one without the table yet has nothing to say."""
+    if "default" not in (databases or ()):
+        return []
+    try:
+        connection = connections["default"]
+        if CriteriaVersion._meta.db_table not in connection.introspection.table_names():
+            return []
+        unusable = versions.unusable()
+    except DatabaseError:  # away, or before a migration that this release needs: migrate says so itself
+        return []
+    return [
+        Warning(
+            f"Sites work with criteria that cannot be used, {version}: {why}",
+            hint="Reports under them are kept and not assessed. Correct the text in a new draft and have it approved.",
+            obj=version,
+            id="exposure.W002",
+        )
+        for version, why in unusable
+    ]
+
+
+def say_unusable(sender: Any, using: str, verbosity: int, **kwargs: Any) -> None:
+    """Receiver of post_migrate: what W002 says, of the tables as they are now."""
+    if using == "default":
+        for message in adopted_criteria(None, databases=[using]):
+            log.warning("%s %s", message.msg, message.hint)

@@ -21,8 +21,16 @@ from simple_history.signals import pre_create_historical_record
 ModelT = TypeVar("ModelT", bound=models.Model)
 
 
+# What is configured and may be taken away again; everything else that is recorded stays for good.
+REMOVABLE = frozenset({"SiteWindow", "StationProtocol", "StepFailure", "WorkerWindow"})
+
+
 class NotActing(RuntimeError):
     """A recorded row was written outside `acting(...)`: nobody would be named in its history."""
+
+
+class RemovalRefused(TypeError):
+    """What is recorded is never deleted: it is ended, withdrawn or corrected."""
 
 
 class BulkWriteRefused(TypeError):
@@ -143,6 +151,11 @@ class Recorded(Identified):
 
     class Meta:
         abstract = True
+
+    def delete(self, *args: Any, **kwargs: Any) -> tuple[int, dict[str, int]]:
+        if type(self).__name__ not in REMOVABLE:
+            raise RemovalRefused(f"{type(self).__name__} rows are recorded and stay: end or correct them.")
+        return super().delete(*args, **kwargs)
 
 
 class InsertOnly(Identified):

@@ -7,7 +7,7 @@ import pytest
 from exposure.classify.models import Assessment
 from exposure.followup.models import FollowUp, FollowUpState
 from exposure.pipeline import classify, clear, follow, report
-from exposure.refusal import NotYet
+from exposure.refusal import Conflict
 from tests.cast import MONDAY, doing
 from tests.report.test_intake import adopt_instead
 from tests.walk import follow_up_told_and_confirmed, log, log_to_the_end
@@ -134,6 +134,6 @@ def test_what_has_ended_otherwise_is_not_signed_off(cast, hours):
     log(cast, at=LATER)  # the last reading that had opened
     end(cast, follow_up)
     at = LATER + timedelta(hours=hours)
-    with doing(cast.physician, at=at), pytest.raises(NotYet, match="ended"):
+    with doing(cast.physician, at=at), pytest.raises(Conflict) as conflict:
         clear.sign_clearance(follow_up=follow_up, by=cast.physician, at=at)
-    assert state_of(follow_up) == "left"
+    assert conflict.value.standing.kind == state_of(follow_up) == "left"

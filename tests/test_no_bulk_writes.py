@@ -1,8 +1,8 @@
 """No write passes the history by: read from our own code, and tried at run time.
 
 `update`, `bulk_create`, `bulk_update`, `delete` and `_raw_delete` of a queryset leave no version. Only exposure.record
-may call them, and whoever works on the outbox and the heartbeats, which are working state. Raw SQL that writes stands
-in exposure.audit.triggers alone.
+may call them, and whoever works on the outbox, the heartbeats and drafts, which are working state. Raw SQL that
+writes stands in exposure.audit.triggers alone.
 """
 
 import ast
@@ -18,8 +18,8 @@ FILES = sorted(path for path in ROOT.rglob("*.py") if "migrations" not in path.p
 BULK = {"bulk_create", "bulk_update", "_raw_delete", "_update", "_insert"}
 BULK |= {"aupdate", "adelete", "abulk_create", "abulk_update"}
 RAW = {"execute", "executemany", "executescript", "callproc", "raw", "extra"}
-WORKING_STATE = {"Message", "Heartbeat"}
-MAY_WRITE_IN_BULK = {"record.py"}
+WORKING_STATE = {"Message", "Heartbeat", "SetAside", "Planned", "ReportDraft", "Session"}
+MAY_WRITE_IN_BULK = {"record.py", "management/new_database.py"}
 MAY_WRITE_SQL = {"audit/triggers.py"}
 
 

@@ -62,7 +62,9 @@ def test_what_was_told_of_a_report_stays_in_view_while_another_exposure_is_untol
     tell(cast, report(cast, pathogen="ebola"))
     now = situation_of(cast.worker, at=MONDAY)
     assert now.news_waits
-    assert {one.exposure.breach_id for one in now.restrictions} == {one.pk for one in now.unconfirmed}
+    assert {exposure.breach_id for one in now.overviews for exposure in one.exposures} == {
+        one.pk for one in now.unconfirmed
+    }
 
 
 def test_the_nurse_has_a_line_until_it_is_told(cast, exposure):

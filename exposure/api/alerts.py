@@ -71,6 +71,15 @@ class AlertSerializer(serializers.ModelSerializer):
         return WorkerId().to_representation(alerts.worker_of(alert))
 
 
+class HoldingSerializer(serializers.Serializer):
+    holder = serializers.CharField(
+        required=False,
+        allow_blank=True,
+        default="",
+        help_text="From whom it is taken over: the account that `held_by` shows.",
+    )
+
+
 class ClosingSerializer(serializers.Serializer):
     outcome = serializers.ChoiceField(Alert.Outcome.choices)
     note = serializers.CharField(required=False, allow_blank=True, default="")
@@ -88,12 +97,17 @@ class Alerts(Resource):
 
 
 class AlertAcknowledgement(Resource):
-    @described("acknowledge_alert", "Seen, and taken over", {200: AlertSerializer}, 404, 409)
+    @described(
+        "acknowledge_alert", "Seen, and taken over", {200: AlertSerializer}, 404, 409, body=HoldingSerializer
+    )
     def post(self, request: Request, uid: UUID) -> Response:
-        alert = self.find(ROWS, View.CLINICAL, uid=uid)
-        return Response(
-            AlertSerializer(attend.acknowledge_alert(alert=alert, by=request.user, at=request.at)).data
-        )
+        alert, body = self.find(ROWS, View.CLINICAL, uid=uid), self.body(HoldingSerializer)
+        act = {"alert": alert, "by": request.user, "at": request.at}
+        if alert.held_by is not None and alert.held_by.name == body["holder"]:
+            held = attend.take_alert(holder=alert.held_by, **act)
+        else:
+            held = attend.acknowledge_alert(**act)
+        return Response(AlertSerializer(held).data)
 
 
 class AlertClosing(Resource):

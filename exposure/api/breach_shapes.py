@@ -185,6 +185,9 @@ class OverrideSerializer(serializers.Serializer):
     tier = serializers.CharField()
     reason = serializers.CharField()
     pathogen = serializers.CharField(required=False, help_text="Only where the report concerns several.")
+    standing = serializers.UUIDField(
+        required=False, help_text="The assessment departed from, where somebody else has set another tier."
+    )
 
 
 class WithdrawalSerializer(serializers.Serializer):

@@ -105,6 +105,7 @@ class BreachFacts(BreachResource):
         "Add answers: a new assessment",
         {200: FullBreachSerializer},
         404,
+        409,
         body=FactsSerializer,
     )
     def post(self, request: Request, uid: UUID) -> Response:
@@ -119,6 +120,7 @@ class BreachConfirmation(BreachResource):
         "Confirm, having spoken with the worker",
         {200: FullBreachSerializer},
         404,
+        409,
         body=ConfirmationSerializer,
     )
     def post(self, request: Request, uid: UUID) -> Response:
@@ -133,6 +135,7 @@ class BreachOverride(BreachResource):
         "Set another tier, with a reason; a lower one may wait for a second signature",
         {200: FullBreachSerializer},
         404,
+        409,
         body=OverrideSerializer,
     )
     def post(self, request: Request, uid: UUID) -> Response:
@@ -168,6 +171,7 @@ class BreachTold(BreachResource):
         "Record that the worker was told: messages may start",
         {200: FullBreachSerializer},
         404,
+        409,
         body=ToldSerializer,
     )
     def post(self, request: Request, uid: UUID) -> Response:

@@ -13,7 +13,7 @@ from exposure.api.fields import CodeOrNull, Facts
 from exposure.api.resource import Filters, Resource, all_at_once
 from exposure.api.schema import described, page_of
 from exposure.classify import assess
-from exposure.classify.criteria import CriteriaError, Finding
+from exposure.classify.criteria import CriteriaError, Finding, TooIntricate
 from exposure.classify.models import Adoption, CriteriaVersion
 from exposure.people.access import roles_of
 from exposure.places.models import Site
@@ -117,6 +117,7 @@ class Classification(Resource):
         "The verdict of the site's adopted criteria on facts; nothing is stored",
         {200: VerdictSerializer},
         404,
+        409,
         body=CaseOfFactsSerializer,
     )
     def post(self, request: Request, pathogen: str) -> Response:
@@ -124,8 +125,11 @@ class Classification(Resource):
         adopted = assess.adopted(self._site(body.get("site")), pathogen, at=request.at)
         if adopted is None:
             raise Http404
+        criteria = assess.criteria_of(adopted)
         try:
-            verdict = assess.criteria_of(adopted).classify(body["facts"])
+            verdict = criteria.classify(body["facts"])
+        except TooIntricate:
+            raise
         except CriteriaError as error:
             field = f"/facts/{error.path}" if error.path in body["facts"] else "/facts"
             raise BadSubmission(Problem(field, error.message)) from None

@@ -11,6 +11,7 @@ from urllib.parse import quote
 
 from django.conf import settings
 from django.core.exceptions import RequestDataTooBig
+from django.db import DatabaseError, InterfaceError
 from django.utils.translation import gettext as _
 from rest_framework import serializers
 from rest_framework.exceptions import APIException, ValidationError
@@ -18,10 +19,13 @@ from rest_framework.response import Response
 from rest_framework.views import exception_handler
 
 from exposure.attend.standing import describe
+from exposure.classify.criteria import CriteriaError
+from exposure.outage import RETRY_AFTER_SECONDS, is_outage
 from exposure.refusal import BadSubmission, Conflict, NotYet, Problem
 from exposure.report.submission import storable
 
 MEDIA_TYPE = "application/problem+json"
+MOST_ERRORS = 200  # named one by one; the rest are counted
 
 
 class BadParameters(APIException):
@@ -75,11 +79,15 @@ def problem(status: int, detail: str, headers: dict[str, str] | None = None, **m
 
 
 def field_errors(problems: Iterable[Problem]) -> list[dict[str, str]]:
-    """One entry per field, as `errors` holds them."""
-    return [
-        {"detail": str(wrong.message), "pointer": "#" + quote(storable(wrong.pointer), safe="/~")}
-        for wrong in problems
+    """One entry per field, as `errors` holds them; beyond MOST_ERRORS a last one that counts the rest."""
+    problems = list(problems)
+    errors = [
+        {"detail": str(problem.message), "pointer": "#" + quote(storable(problem.pointer), safe="/~")}
+        for problem in problems[:MOST_ERRORS]
     ]
+    if len(problems) > MOST_ERRORS:
+        errors.append({"detail": _("And %(count)s more.") % {"count": len(problems) - MOST_ERRORS}})
+    return errors
 
 
 def refused(problems: Iterable[Problem], **members: Any) -> Response:
@@ -101,12 +109,20 @@ def handle(exception: Exception, context: dict[str, Any]) -> Response | None:
         case NotYet():
             detail = _("This cannot be done yet.")
             return problem(HTTPStatus.CONFLICT, detail, reasons=list(exception.reasons))
+        case CriteriaError():
+            return problem(
+                HTTPStatus.CONFLICT, _("These criteria cannot be used: %(why)s") % {"why": exception}
+            )
         case RequestDataTooBig():
             detail = _("The body is too large; at most %(most)s bytes are read.")
             most = settings.DATA_UPLOAD_MAX_MEMORY_SIZE
             return problem(HTTPStatus.REQUEST_ENTITY_TOO_LARGE, detail % {"most": most})
         case ValidationError():
             return refused(_flat(exception.detail))
+        case DatabaseError() | InterfaceError() if is_outage(exception):
+            detail = _("The database does not answer. Send it again.")
+            headers = {"Retry-After": str(RETRY_AFTER_SECONDS)}
+            return problem(HTTPStatus.SERVICE_UNAVAILABLE, detail, headers)
     answer = exception_handler(exception, context)
     if answer is None:
         return None
@@ -118,7 +134,7 @@ def handle(exception: Exception, context: dict[str, Any]) -> Response | None:
 def _another_stands(conflict: Conflict) -> Response:
     """409 with the decision that stands."""
     stands = describe(conflict.standing)
-    detail = _("Another decision stands already. What you sent is kept beside it, and changes nothing.")
+    detail = _("Another decision stands already. What you sent is kept beside it.")
     standing = {
         "type": stands.kind,
         "id": stands.uid,

@@ -17,6 +17,7 @@ EVERYWHERE = {
     401: "No token or session, or one that does not work.",
     403: "Seen, but not to be done by this account; or a session without its CSRF token.",
     406: "Only JSON is sent.",
+    503: "The database is locked, full or away; `Retry-After` says when to send it again. Nothing was stored.",
 }
 WITH_BODY = {
     400: "Not JSON, or fields that cannot be taken.",

@@ -16,7 +16,6 @@ from exposure.followup.store_reading import Logged
 from exposure.people.models import User, Worker
 from exposure.places.models import Site
 from exposure.record import create_many, insert_many, update_many
-from exposure.refusal import Conflict
 from exposure.report.models import Breach
 
 Subject = Breach | FollowUp | Worker
@@ -69,18 +68,20 @@ def raise_many(raisings: Iterable[Raising], *, at: datetime) -> list[Alert]:
         return []
     alerts = _open_alerts(raisings)
     first_of = {raising.key: raising for raising in reversed(raisings) if raising.key not in alerts}
-    fresh = create_many(
-        Alert, [_opened(raising, at) for raising in first_of.values()], ignore_conflicts=True
-    ) if first_of else []  # fmt: skip
-    opened = {_key_of(alert): alert for alert in fresh}
-    if len(opened) < len(first_of):  # somebody else opened it in this moment: theirs is joined
-        alerts |= _open_alerts(raising for raising in raisings if raising.key not in opened)
-    alerts |= opened
+    opened: dict[tuple[str, int, str], Alert] = {}
+    while missing := [raising for key, raising in first_of.items() if key not in alerts]:
+        fresh = create_many(Alert, [_opened(raising, at) for raising in missing], ignore_conflicts=True)
+        opened |= {_key_of(alert): alert for alert in fresh}
+        alerts |= opened
+        if len(fresh) < len(
+            missing
+        ):  # somebody else opened it in this moment: theirs is joined, unless closed by now
+            alerts |= _open_alerts(raising for raising in missing if raising.key not in opened)
     entries, changed = [], {}
     for raising in raisings:
         alert = alerts[raising.key]
         if opened.get(raising.key) is alert and first_of[raising.key] is raising:
-            kind = Kind.RAISED
+            kind: str = Kind.RAISED
         else:
             kind = _join(alert, raising, at)
             changed[alert.pk] = alert
@@ -109,7 +110,7 @@ def _open_alerts(raisings: Iterable[Raising]) -> dict[tuple[str, int, str], Aler
         field, subject, cause = raising.key
         subjects[field].add(subject)
         causes.add(cause)
-    found = {}
+    found: dict[tuple[str, int, str], Alert] = {}
     for field, keys in sorted(subjects.items()):
         rows = Alert.objects.select_for_update(of=("self",)).filter(
             **{f"{field}__in": keys}, cause__in=causes, closed_at=None
@@ -199,11 +200,8 @@ def raise_for(logged: Logged, follow_up: FollowUp, *, at: datetime) -> None:
 
 
 def acknowledge(alert: Alert, *, by: User, at: datetime, look_within: timedelta) -> Alert:
-    """Seen, held by `by`; pages again when the next look is due. Raises Conflict where somebody else holds it; the same
-    person again changes nothing."""
+    """Seen, held by `by`; pages again when the next look is due. One that is held already stays as it is."""
     if alert.acknowledged_at is not None:
-        if alert.held_by_id != by.pk:
-            raise Conflict(alert)
         return alert
     alert.acknowledged_at = at
     alert.held_by = by
@@ -253,10 +251,11 @@ def close(alert: Alert, *, outcome: str, note: str, by: User, at: datetime) -> A
     return alert
 
 
-def close_all(subject: Subject, causes: Iterable[str], by: User, at: datetime) -> None:
+def close_all(subject: Subject, causes: Iterable[str], by: User, at: datetime, *, note: str = "") -> None:
     """Close the open alerts of these causes, which an act has answered."""
-    for alert in subject.alerts.filter(cause__in=causes, closed_at=None):
-        close(alert, outcome=Alert.Outcome.EVALUATED, note="", by=by, at=at)
+    rows = subject.alerts.select_for_update(of=("self",)).filter(cause__in=causes, closed_at=None)
+    for alert in rows.order_by("pk"):  # one order, so that no two wait for each other
+        close(alert, outcome=Alert.Outcome.EVALUATED, note=note, by=by, at=at)
 
 
 def person_of(alert: Alert) -> int | None:
@@ -268,12 +267,15 @@ def worker_of(alert: Alert) -> Worker:
     """The worker whom the alert is about."""
     if alert.worker is not None:
         return alert.worker
-    return alert.follow_up.worker if alert.follow_up is not None else alert.breach.worker
+    if alert.follow_up is not None:
+        return alert.follow_up.worker
+    assert alert.breach is not None  # the database sees to it
+    return alert.breach.worker
 
 
 def move(subject: FollowUp | Worker, into: FollowUp | Worker, by: User, at: datetime) -> None:
     """Open alerts are raised anew, so that somebody looks with the whole record before them."""
-    for alert in subject.alerts.filter(closed_at=None):
+    for alert in subject.alerts.select_for_update(of=("self",)).filter(closed_at=None).order_by("pk"):
         reading = alert.entries.filter(reading__isnull=False).last()
         unplaced = alert.entries.filter(unplaced__isnull=False).last()
         raise_alert(

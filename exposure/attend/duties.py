@@ -22,7 +22,7 @@ from exposure.classify.plan import Duration
 from exposure.classify.plan import Task as PlannedTask
 from exposure.classify.standing import awaiting_signature, in_force_of
 from exposure.followup.models import Exposure, FollowUp, FollowUpState
-from exposure.followup.plans import plan_in_force, plan_of
+from exposure.followup.plans import is_readable, plan_in_force, plan_of
 from exposure.followup.schedule import end_of_day
 from exposure.people.models import User, Worker
 from exposure.record import update_many
@@ -34,7 +34,6 @@ DERIVED = (Kind.TELL, Kind.CONFIRM, Kind.TASK)
 CLEARANCE = "clearance"
 SILENT = "silent"  # begins the key of a call that silence asks for
 SIGN_WITHIN = timedelta(hours=24)  # after the last day, or after the first signature; local choice
-# However a follow-up ended so, nobody has to speak with the worker about its reports any more.
 # What lateness of a promise raises; a next look asks again on its own alert, a version's signature raises none.
 LATE_CAUSES = {
     Kind.TELL: Alert.Cause.UNTOLD,
@@ -44,6 +43,7 @@ LATE_CAUSES = {
     Kind.SIGN: Alert.Cause.LATE_SIGNATURE,
     Kind.CALL: Alert.Cause.LATE_CALL,
 }
+# However a follow-up ended so, nobody has to speak with the worker about its reports any more.
 OVER = frozenset({State.FELL_ILL, State.HANDED_OVER, State.DECLINED, State.LEFT, State.LOST, State.DIED})
 
 
@@ -54,14 +54,35 @@ def settle(worker: Worker, *, at: datetime, because: str = "cause_ended") -> Non
     standing = [
         promise
         for promise in Promise.objects.filter(worker=worker, void_at=None).select_related("kept_by")
-        if promise.kind in DERIVED or (promise.kind == Kind.SIGN and promise.version_id is None)
+        if (
+            promise.kind in DERIVED
+            or (promise.kind == Kind.SIGN and promise.version_id is None)
+            or record.has_ended(promise)
+        )
+        and promise.exposure_id not in record.unreadable
     ]
+    _sign_again(standing, record, at)
     record.kept = {
         (promise.exposure_id, promise.key): promise.kept_at
         for promise in standing
         if promise.kind == Kind.TASK
     }
     promises.settle(standing, _wanted(record), at=at, because=because)
+
+
+def _sign_again(standing: Iterable[Promise], record: "_Record", at: datetime) -> None:
+    """A clearance that was signed and does not stand any more, because the follow-up goes on, is asked for anew."""
+    running = {follow_up.pk for follow_up in record.follow_ups if follow_up.ended_at is None}
+    again = [
+        promise
+        for promise in standing
+        if promise.key == CLEARANCE and promise.kept_at is not None and promise.follow_up_id in running
+    ]
+    for promise in again:
+        promise.kept_at = promise.kept_by = promise.noticed_at = None
+        promise.asked_at = at
+    if again:
+        update_many(Promise, again, ["kept_at", "kept_by", "noticed_at", "asked_at"])
 
 
 def move(worker: Worker, into: Worker, *, at: datetime) -> None:
@@ -90,6 +111,12 @@ class _Record:
         self.kept: Mapping[tuple[int | None, str], datetime | None] = {}
 
     @cached_property
+    def unreadable(self) -> frozenset[int]:
+        """Exposures whose criteria can no longer be read: what was asked about them stays as it was asked."""
+        rows = (exposure for exposures in self.exposures.values() for exposure in exposures)
+        return frozenset(exposure.pk for exposure in rows if not is_readable(exposure))
+
+    @cached_property
     def in_force(self) -> dict[int, dict[str, Assessment]]:
         return in_force_of(self.breaches)
 
@@ -103,9 +130,22 @@ class _Record:
         states = FollowUpState.objects.filter(follow_up__in=self.follow_ups).order_by("from_at", "id")
         return {state.follow_up_id: state.kind for state in states}
 
+    @property
+    def died(self) -> bool:
+        return State.DIED in self.last_states.values()
+
+    def has_ended(self, promise: Promise) -> bool:
+        """Of a call or a review, which whoever causes it asks for: whether what it is about has ended since."""
+        if promise.kind == Kind.CALL:
+            ended = {follow_up.pk for follow_up in self.follow_ups if follow_up.ended_at is not None}
+            return self.died or promise.follow_up_id in ended
+        if promise.kind == Kind.REVIEW:
+            return any(breach.pk == promise.breach_id and self.over(breach) for breach in self.breaches)
+        return False
+
     def over(self, breach: Breach) -> bool:
         """Whether nobody has to speak about this report: withdrawn, or all it led to has ended so that it is over."""
-        if breach.withdrawn_at is not None or State.DIED in self.last_states.values():
+        if breach.withdrawn_at is not None or self.died:
             return True
         led_to = [
             follow_up
@@ -130,6 +170,8 @@ def _carry_corrected(record: _Record) -> None:
 
 
 def _wanted(record: _Record) -> Iterator[Promise]:
+    if record.died:  # whichever follow-up says so
+        return
     for breach in record.breaches:
         if not record.over(breach):
             yield from _of_breach(breach, record)
@@ -173,6 +215,8 @@ def _of_follow_up(follow_up: FollowUp, standing: list[Exposure], record: _Record
     """The tasks of its exposures' plans, telling of exposures that no report led to, and the signature at the end."""
     dated = []
     for exposure in standing:
+        if exposure.pk in record.unreadable:
+            continue
         if exposure.breach_id is None:
             yield _to_tell(exposure, follow_up, record.worker)
         tasks = list(_tasks(exposure, follow_up, record))
@@ -183,7 +227,9 @@ def _of_follow_up(follow_up: FollowUp, standing: list[Exposure], record: _Record
         key=lambda exposure: (exposure.last_day, exposure.occurred_at),
         default=None,
     )
-    ready = end_of_day(last.last_day, ZoneInfo(last.zone)) if last else max(dated, default=None)
+    ready = max(dated, default=None)
+    if last is not None and last.last_day is not None:
+        ready = end_of_day(last.last_day, ZoneInfo(last.zone))
     if ready is not None:
         yield Promise(
             site=follow_up.site,

@@ -7,7 +7,7 @@ from datetime import date, datetime
 from decimal import Decimal
 from zoneinfo import ZoneInfo
 
-from django.db.models import Q
+from django.db.models import Exists, OuterRef, Q
 
 from exposure.attend.models import Alert, Call, Promise
 from exposure.followup.models import Check, Exposure, Fill, FollowUp, FollowUpState, Reading, Restriction
@@ -17,6 +17,12 @@ from exposure.followup.schedule import end_of_day
 from exposure.followup.status import Settled, check_state
 from exposure.people.models import Worker
 
+# That a person has yet to tell the worker: of the report, or of the exposure that no report led to.
+UNTOLD = Exists(
+    Promise.objects.open().filter(
+        Q(exposure=OuterRef("pk")) | Q(breach=OuterRef("breach")), kind=Promise.Kind.TELL
+    )
+)
 WITHOUT_CONFIRMATION = Q(breach__isnull=False, breach__confirmed_at=None)
 
 
@@ -60,7 +66,7 @@ class Overview:
     @property
     def days(self) -> int | None:
         """How many days the follow-up has."""
-        return (self.last.last_day - self.last.day_zero).days if self.last else None
+        return (self.last.last_day - self.last.day_zero).days if self.last and self.last.last_day else None
 
     @property
     def last_day(self) -> date | None:
@@ -69,7 +75,9 @@ class Overview:
     @property
     def ends_at(self) -> datetime | None:
         """The instant at which the last day is over in the exposure's zone."""
-        return end_of_day(self.last.last_day, ZoneInfo(self.last.zone)) if self.last else None
+        if self.last is None or self.last.last_day is None:
+            return None
+        return end_of_day(self.last.last_day, ZoneInfo(self.last.zone))
 
     @property
     def unconfirmed(self) -> bool:
@@ -126,7 +134,7 @@ def overviews(follow_ups: Iterable[FollowUp], *, at: datetime) -> list[Overview]
     ids = [one.pk for one in follow_ups]
     workers = [one.worker_id for one in follow_ups]
     standing = Exposure.objects.filter(follow_up__in=ids, withdrawn_at=None)
-    exposures = _by("follow_up_id", standing.annotate(unconfirmed=WITHOUT_CONFIRMATION))
+    exposures = _by("follow_up_id", standing.annotate(unconfirmed=WITHOUT_CONFIRMATION, untold=UNTOLD))
     checks = _by("follow_up_id", Check.objects.filter(follow_up__in=ids, withdrawn_at=None))
     states = {row.follow_up_id: row for row in FollowUpState.objects.filter(follow_up__in=ids, until_at=None)}
     also = dict(Worker.objects.filter(same_as__in=workers).values_list("pk", "same_as"))
@@ -262,7 +270,14 @@ def _overview(
 ) -> Overview:
     ending = [one for one in exposures if one.last_day is not None]
     replaced = {one.replaces_id for one in readings}
-    taken = [one for one in readings if not one.could_not and one.taken_at <= at and one.pk not in replaced]
+    taken = [
+        reading
+        for reading in readings
+        if not reading.could_not
+        and reading.taken_at
+        and reading.taken_at <= at
+        and reading.pk not in replaced
+    ]
     answers = [one.recorded_at for one in readings if not one.could_not]
     contacts = sorted([*answers, *(call.called_at for call in calls)])
     return Overview(

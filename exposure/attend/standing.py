@@ -9,7 +9,7 @@ from django.utils.translation import gettext as _
 from exposure.attend.models import Alert, Promise
 from exposure.classify.assess import tier_label
 from exposure.classify.models import Assessment
-from exposure.followup.models import Exposure, Fill
+from exposure.followup.models import Exposure, Fill, FollowUpState
 from exposure.people.models import User, Worker
 from exposure.report.models import Breach, CaseStatement, Told, WithdrawalDecision
 
@@ -49,16 +49,26 @@ def _decision(row: Any) -> tuple[str, datetime | None, str]:
         case Told():
             return name_of(row.recorded_by), row.told_at, row.get_by_display()
         case Exposure():
-            return "", row.told_at, row.get_told_by_display()
+            first = _first_version(row, told_at__isnull=False)
+            return name_of(first.history_user), row.told_at, row.get_told_by_display()
         case Promise():
             return str(row.kept_by or ""), row.kept_at, row.note or _("Done.")
         case Fill() | WithdrawalDecision():
             return name_of(row.recorded_by), row.recorded_at, row.reason
         case CaseStatement():
             return name_of(row.recorded_by), row.recorded_at, f"{row.get_status_display()} {row.note}".strip()
-        case Worker():
-            return "", None, _("Linked to %(name)s.") % {"name": row.same_as or ""}
+        case FollowUpState():
+            return name_of(row.by), row.from_at, f"{row.get_kind_display()}: {row.reason}"
+        case Worker(same_as=Worker()):
+            first = _first_version(row, same_as=row.same_as)
+            linked = _("Linked to %(name)s.") % {"name": row.same_as}
+            return name_of(first.history_user), first.history_date, linked
     return "", None, str(row)
+
+
+def _first_version(row: Any, **said: Any) -> Any:
+    """The version of the row in which it said so for the first time: who wrote it, and when."""
+    return row.history.filter(**said).order_by("history_id").first()
 
 
 def name_of(actor: str) -> str:

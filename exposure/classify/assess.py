@@ -1,26 +1,54 @@
-"""Assess a breach: which criteria apply, what they say of the facts, and the tier that rules meanwhile."""
+"""Assess a breach: which criteria apply, what they say of the facts, and the tier that rules meanwhile.
 
+A stored text may no longer be read (by a later release, or because somebody changed the row): nothing here raises
+for it. Such a version counts as none wherever it would be applied, and a report under it stays unassessed.
+"""
+
+import logging
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from exposure.classify.criteria import Criteria, CriteriaError, Verdict, text
+from exposure.classify.criteria import Criteria, CriteriaError, TooIntricate, Verdict, text
 from exposure.classify.models import Adoption, Assessment, CriteriaVersion
 from exposure.classify.plan import Plan
+from exposure.classify.table import Tier
 from exposure.classify.versions import columns_of
-from exposure.places.models import FailureType, Site
-from exposure.report.intake import TREATED_AT_HIGHEST, cases_open
-from exposure.report.models import Breach, Case, CaseStatement
+from exposure.places.models import Site
+from exposure.report import flags
+from exposure.report.intake import TREATED_AT_HIGHEST
+from exposure.report.models import Breach, Case
 
-NO_PATHOGEN = "unknown"
-BLOODBORNE = "bloodborne"
 OUTDATED = frozenset({"outdated_facts", "criteria_retired"})
+log = logging.getLogger(__name__)
 
 
 def criteria_of(version: CriteriaVersion) -> Criteria:
-    """The parsed criteria of a stored version; parsing is cached by the engine."""
+    """The parsed criteria of a stored version; parsing is cached by the engine. Raises CriteriaError: for whoever looks
+    at the text itself. All else asks `criteria_or_none`."""
     return Criteria.parse(version.text)
+
+
+def criteria_or_none(version: CriteriaVersion | None) -> Criteria | None:
+    """The criteria of a stored version; None where there is none and where they cannot be applied: the text can no
+    longer be read, or its rules are too entangled."""
+    if version is None:
+        return None
+    try:
+        criteria = criteria_of(version)
+    except CriteriaError:
+        return None
+    except Exception:  # one version must not break what has nothing to do with it
+        log.exception("Criteria %s cannot be read.", version)
+        return None
+    return None if criteria.too_entangled else criteria
+
+
+def tiers_of(version: CriteriaVersion | None) -> tuple[Tier, ...]:
+    """The tiers of a stored version, lowest first; none where its criteria cannot be applied."""
+    criteria = criteria_or_none(version)
+    return criteria.tiers if criteria else ()
 
 
 def adopted(site: Site, pathogen: str, *, at: datetime) -> CriteriaVersion | None:
@@ -40,36 +68,34 @@ def adopted_pathogens(site: Site, *, at: datetime) -> list[str]:
     return sorted(set(in_use.values_list("pathogen", flat=True)))
 
 
+def unreadable(assessment: Assessment) -> bool:
+    """Was it made under a version that can no longer be applied? Its tier is a code, its plan is not known."""
+    return assessment.version is not None and criteria_or_none(assessment.version) is None
+
+
 def plan_of(assessment: Assessment) -> Plan | None:
-    """The plan of the tier that the assessment is treated as; None where nothing was adopted."""
-    if assessment.version is None:
-        return None
-    return next(
-        tier.plan for tier in criteria_of(assessment.version).tiers if tier.code == assessment.treated_as
-    )
+    """The plan of the tier that the assessment is treated as; None where nothing was adopted or nothing can be read."""
+    tiers = tiers_of(assessment.version)
+    return next((tier.plan for tier in tiers if tier.code == assessment.treated_as), None)
 
 
 def tier_label(assessment: Assessment, code: str) -> str:
-    """The tier's name for people, in the version's own words."""
+    """The tier's name for people, in the version's own words; the code where these cannot be read."""
     if assessment.version is None or not code:
         return ""
-    return next(
-        (text(tier.label) for tier in criteria_of(assessment.version).tiers if tier.code == code), code
-    )
+    return next((text(tier.label) for tier in tiers_of(assessment.version) if tier.code == code), code)
 
 
 def is_highest(assessment: Assessment) -> bool:
     """Whether the tier it is treated as is the highest there is; without criteria nobody can say otherwise."""
-    if assessment.version is None:
-        return True
-    return assessment.treated_as == criteria_of(assessment.version).tiers[-1].code
+    codes = [tier.code for tier in tiers_of(assessment.version)]
+    return assessment.treated_as not in codes[:-1]
 
 
 def rank(assessment: Assessment) -> int:
     """The place of the tier it is treated as, the lowest being 0; 0 without criteria."""
-    if assessment.version is None:
-        return 0
-    return [tier.code for tier in criteria_of(assessment.version).tiers].index(assessment.treated_as)
+    codes = [tier.code for tier in tiers_of(assessment.version)]
+    return codes.index(assessment.treated_as) if assessment.treated_as in codes else 0
 
 
 def in_force(assessments: Iterable[Assessment], signed: frozenset[str]) -> dict[str, Assessment]:
@@ -81,37 +107,21 @@ def in_force(assessments: Iterable[Assessment], signed: frozenset[str]) -> dict[
     return newest
 
 
-def assess_report(breach: Breach, *, at: datetime) -> list[Assessment]:
-    """One assessment per pathogen concerned, at least one. Adds what it noticed to `breach.flags` (unsaved)."""
-    pathogens = _pathogens(breach)
-    versions = {pathogen: adopted(breach.site, pathogen, at=at) for pathogen in pathogens}
-    _flag_version(breach, versions)
-    if BLOODBORNE not in versions and _through_skin(breach, versions.values()):
-        bloodborne = adopted(breach.site, BLOODBORNE, at=at)
-        if bloodborne is not None:
-            versions[BLOODBORNE] = bloodborne
-    _flag_unknown_facts(breach, versions.values())
-    # What is said about oneself settles nothing until a clinician has confirmed it.
-    answers = {} if "self_answered" in breach.flags else breach.facts
-    return [
-        assess(breach, pathogen, version, answers, kind=Assessment.Kind.REPORT)
-        for pathogen, version in versions.items()
-    ]
-
-
 @dataclass(frozen=True)
 class Standing:
     """The assessment in force before. `confirmed`: a clinician has spoken with the worker before this one.
-    `may_lower`: who answers now is a clinician."""
+    `may_lower`: who answers now is a clinician. `settled`: the tier that was settled last; answers that leave it open
+    again settle nothing else."""
 
     assessment: Assessment
     confirmed: bool
     may_lower: bool
+    settled: str = ""
 
     def tier_that_stands(self) -> str:
         """The tier below which one goes only with the plan's signatures: decided by a clinician, or settled."""
         decided = self.confirmed or self.assessment.kind == Assessment.Kind.OVERRIDE
-        return self.assessment.treated_as if decided else self.assessment.tier
+        return self.assessment.treated_as if decided else self.assessment.tier or self.settled
 
 
 def assess(
@@ -126,49 +136,99 @@ def assess(
 ) -> Assessment:
     """Classify and store. Answers that the version does not know are left out; contradictory ones leave every
     tier possible and flag the breach (unsaved). Until a clinician has spoken with the worker, answers to outdated
-    questions leave the highest tier possible, and what cannot be relied on is treated as that."""
-    if version is None:
-        return Assessment.objects.create(
-            breach=breach, pathogen=pathogen, version=None, kind=kind, facts=answers, reason=reason
-        )
+    questions leave the highest tier possible, and what cannot be relied on is treated as that.
+
+    Whatever goes wrong in classifying flags the breach, and the answers are kept: with the tier of the assessment that
+    `stands`, else without any, as where nothing was adopted.
+    """
+    found: dict[str, Any] | None = None
+    if version is not None:
+        given = {**answers, **_case_facts(breach.case, pathogen)}
+        try:
+            found = _classified(breach, version, given, stands)
+        except Exception as error:  # a report is kept whatever the criteria do
+            log.error("%s cannot be classified by %s: %s", breach, version, error, exc_info=error)
+            flag(breach, f"{flags.CRITERIA_FAILED}:{version}")
+            found = _as_it_stands(stands)
+    return Assessment.objects.create(
+        breach=breach,
+        pathogen=pathogen,
+        kind=kind,
+        reason=reason,
+        **({"facts": answers} if found is None else {"facts": answers, **found}),
+    )
+
+
+def _classified(
+    breach: Breach, version: CriteriaVersion, given: dict[str, Any], stands: Standing | None
+) -> dict[str, Any]:
+    """What the criteria say of these answers, as columns of an assessment."""
     criteria = criteria_of(version)
-    facts = _known(criteria, {**answers, **_case_facts(breach.case, pathogen)})
+    facts = known_answers(criteria, given)
     try:
         verdict = criteria.classify(facts)
+    except TooIntricate:
+        raise
     except CriteriaError:
-        _flag(breach, "contradictory")
+        flag(breach, "contradictory")
         verdict = criteria.classify({})
     highest = criteria.tiers[-1].code
     doubts = TREATED_AT_HIGHEST.intersection(breach.flags) if breach.confirmed_at is None else frozenset()
     ceiling = highest if doubts & OUTDATED else verdict.ceiling
-    tier = ceiling if ceiling == verdict.floor else ""
-    treated_as = highest if doubts else ceiling
-    second = False
+    found = {
+        "version": version,
+        "facts": facts,
+        "floor": verdict.floor,
+        "ceiling": ceiling,
+        "tier": ceiling if ceiling == verdict.floor else "",
+        "treated_as": highest if doubts else ceiling,
+        "covered": verdict.covered,
+        "rules": list(verdict.rules),
+        "reasons": _reasons(criteria, verdict),
+        "open_questions": list(verdict.open_questions),
+    }
     if stands is not None and stands.assessment.version_id == version.pk:
-        order = [one.code for one in criteria.tiers]
-        before = stands.assessment.treated_as
-        if not stands.may_lower and order.index(treated_as) < order.index(before):
-            treated_as, tier = before, ""
-        settled = stands.tier_that_stands()
-        if settled and order.index(treated_as) < order.index(settled):
-            second = _asks_second(plan_of(stands.assessment), lower=True)
-    return Assessment.objects.create(
-        breach=breach,
-        pathogen=pathogen,
-        version=version,
-        kind=kind,
-        facts=facts,
-        floor=verdict.floor,
-        ceiling=ceiling,
-        tier=tier,
-        treated_as=treated_as,
-        covered=verdict.covered,
-        rules=list(verdict.rules),
-        reasons=_reasons(criteria, verdict),
-        open_questions=list(verdict.open_questions),
-        reason=reason,
-        second_signature_needed=second,
+        found |= _beside(stands, criteria, found["treated_as"], found["tier"])
+    elif (
+        stands is not None and not stands.may_lower
+    ):  # the site's default plan stands: no tier is known to be as high
+        found |= {"treated_as": highest, "tier": ""}
+    return found
+
+
+def _beside(stands: Standing, criteria: Criteria, treated_as: str, tier: str) -> dict[str, Any]:
+    """What an assessment in force before changes in one that would settle `tier` and be treated as that, as columns."""
+    order = [tier.code for tier in criteria.tiers]
+    before, changed = stands.assessment.treated_as, {}
+    if not stands.may_lower and order.index(treated_as) < order.index(before):
+        treated_as = before
+        changed = {"treated_as": before, "tier": ""}
+    settled = stands.tier_that_stands()
+    if settled and order.index(treated_as) < order.index(settled):
+        changed["second_signature_needed"] = _asks_second(plan_of(stands.assessment), lower=True)
+    elif settled and tier and order.index(tier) < order.index(settled):
+        changed["tier"] = (
+            ""  # treated higher for its doubts: once these are gone, two have to settle it lower
+        )
+    return changed
+
+
+def _as_it_stands(stands: Standing | None) -> dict[str, Any] | None:
+    """The tier of an earlier assessment, for one that could not be made: nobody is moved by criteria that fail."""
+    if stands is None or stands.assessment.version is None:
+        return None
+    kept = (
+        "version",
+        "floor",
+        "ceiling",
+        "tier",
+        "treated_as",
+        "covered",
+        "rules",
+        "reasons",
+        "open_questions",
     )
+    return {name: getattr(stands.assessment, name) for name in kept}
 
 
 def _asks_second(plan: Plan | None, *, lower: bool) -> bool:
@@ -178,10 +238,9 @@ def _asks_second(plan: Plan | None, *, lower: bool) -> bool:
 
 
 def override(current: Assessment, tier: str, *, reason: str) -> Assessment:
-    """A clinician's own tier beside the assessment it departs from. A lower one waits for a second signature
-    where the plan in force asks for it."""
-    criteria = criteria_of(current.version)
-    order = [one.code for one in criteria.tiers]
+    """A clinician's own tier beside the assessment it departs from, whose criteria can be read. A lower one waits for
+    a second signature where the plan in force asks for it."""
+    order = [one.code for one in tiers_of(current.version)]
     lower = order.index(tier) < order.index(current.treated_as)
     return Assessment.objects.create(
         breach=current.breach,
@@ -218,50 +277,13 @@ def propose_text(content: str, *, by: str, at: datetime, proposed: bool = False)
     return version
 
 
-def _pathogens(breach: Breach) -> list[str]:
-    """The pathogen named; else those of the case; else those of all cases open at the station at that time."""
-    named = (breach.body.get("pathogen") or "").strip()
-    if named:
-        return [named[:60]]
-    cases = [breach.case] if breach.case else []
-    if not cases and breach.station:
-        cases = cases_open(breach.station, at=breach.happened_at)
-    newest = {
-        (one.case_id, one.pathogen): one
-        for one in CaseStatement.objects.filter(case__in=cases).order_by("recorded_at", "id")
-    }
-    found = [one.pathogen for one in newest.values() if one.status != CaseStatement.Status.RULED_OUT]
-    return list(dict.fromkeys(found)) or [NO_PATHOGEN]
+def readable(version: CriteriaVersion | None, answers: dict[str, Any]) -> dict[str, Any]:
+    """The answers that the version can read; all of them where it cannot be applied."""
+    criteria = criteria_or_none(version)
+    return known_answers(criteria, answers) if criteria else answers
 
 
-def _flag_version(breach: Breach, versions: dict[str, CriteriaVersion | None]) -> None:
-    """Questions that came from none of the adopted versions: their answers may be outdated."""
-    asked, in_use = breach.criteria_version, [one.version for one in versions.values() if one is not None]
-    if asked and in_use and asked not in in_use:
-        known = CriteriaVersion.objects.filter(pathogen__in=versions, version=asked).exists()
-        _flag(breach, "criteria_retired" if known else "outdated_facts")
-
-
-def _through_skin(breach: Breach, versions: Iterable[CriteriaVersion | None]) -> bool:
-    if FailureType.objects.filter(code=breach.what_happened, through_skin=True).exists():
-        return True
-    return any(
-        answer.through_skin and breach.facts.get(fact.name) == answer.code
-        for version in versions
-        if version is not None
-        for fact in criteria_of(version).facts
-        for answer in fact.answers
-    )
-
-
-def _flag_unknown_facts(breach: Breach, versions: Iterable[CriteriaVersion | None]) -> None:
-    known = [version for version in versions if version is not None]
-    for name, answer in breach.facts.items():
-        if known and not any(_known(criteria_of(version), {name: answer}) for version in known):
-            _flag(breach, f"unknown_answer:{name}")
-
-
-def _known(criteria: Criteria, answers: dict[str, Any]) -> dict[str, Any]:
+def known_answers(criteria: Criteria, answers: dict[str, Any]) -> dict[str, Any]:
     """The answers that these criteria can read."""
     facts = {fact.name: fact for fact in criteria.facts}
     known = {}
@@ -294,6 +316,7 @@ def _reasons(criteria: Criteria, verdict: Verdict) -> list[dict[str, str]]:
     ]
 
 
-def _flag(breach: Breach, flag: str) -> None:
-    if flag not in breach.flags:
-        breach.flags.append(flag)
+def flag(breach: Breach, word: str) -> None:
+    """Note what is odd (unsaved), once."""
+    if word not in breach.flags:
+        breach.flags.append(word)

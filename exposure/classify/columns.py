@@ -5,15 +5,17 @@ and a column per combination of answers, unknown among them, and holds the node 
 table holds the tier's position. Cases are worked in slices that stay in the processor's cache.
 """
 
-from collections.abc import Callable, Container, Iterator, Mapping, Sequence
+from collections.abc import Container, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from math import prod
 
 import numpy as np
 from numpy.typing import NDArray
 
-from exposure.classify.diagram import UNKNOWN, Diagram, TooIntricate
+from exposure.classify.closure import Closure
+from exposure.classify.diagram import UNKNOWN, Diagram
 from exposure.classify.document import CriteriaError, nearest
+from exposure.classify.frozen import Frozen
 from exposure.classify.table import Fact
 
 SLICE = 1 << 16  # cases worked at a time
@@ -26,7 +28,7 @@ Positions = NDArray[np.int16]
 Digits = Mapping[str, Bytes]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Block:
     """The facts of some neighbouring levels. A cell of the flat tables is the row of a node times `columns` plus
     the combination of answers; it holds the row of the next block, after the last block the tier's position."""
@@ -56,20 +58,18 @@ class Block:
         return sum(prod(self.radices[at + 1 :]) for at, name in enumerate(self.names) if name in full)
 
 
+@dataclass(frozen=True, slots=True)
 class Columns:
     """Answers of many cases to floors and ceilings as tier positions.
 
-    A diagram too large to be closed under unknown answers is walked once for each case that differs.
+    A diagram too large to be closed under unknown answers has no blocks: it is walked once for each case that differs.
     """
 
-    def __init__(self, diagram: Diagram, facts: Sequence[Fact]) -> None:
-        self.diagram = diagram
-        self.facts = {fact.name: fact for fact in facts}
-        self.order = [facts[place].name for place in diagram.order]
-        try:
-            self.blocks = blocks(diagram, self.order)
-        except TooIntricate:
-            self.blocks = []
+    diagram: Diagram
+    root: int
+    facts: Mapping[str, Fact]
+    order: tuple[str, ...]
+    blocks: tuple[Block, ...]
 
     def bounds(self, columns: Mapping[str, Column]) -> tuple[Positions, Positions]:
         """Per case, both read-only; the number of tiers where no completion is left. Raises CriteriaError with
@@ -129,7 +129,10 @@ class Columns:
                 [digit - 1] if digit else range(size)
                 for digit, size in zip(case, self.diagram.sizes, strict=True)
             ]
-            ranks = self.diagram.bounds(allowed) or (self.diagram.impossible, self.diagram.impossible)
+            ranks = self.diagram.bounds(self.root, allowed) or (
+                self.diagram.impossible,
+                self.diagram.impossible,
+            )
             found[at] = [self.diagram.tier(rank) for rank in ranks]
         floors[:], ceilings[:] = found[which.ravel()].T
 
@@ -166,9 +169,18 @@ def join(high: tuple[Whole, int], low: tuple[Whole, int]) -> tuple[Whole, int]:
     return np.multiply(high[0], kind.type(low[1]), dtype=kind) + low[0], radix
 
 
-def blocks(diagram: Diagram, names: Sequence[str]) -> list[Block]:
+def columns(
+    facts: Sequence[Fact], diagram: Diagram, root: int, closed: tuple[Closure, Closure] | None
+) -> Columns:
+    """What classifies many cases, with tables where the diagram could be closed."""
+    order = tuple(facts[place].name for place in diagram.order)
+    blocks = _blocks(diagram, order, *closed) if closed else ()
+    return Columns(diagram, root, Frozen({fact.name: fact for fact in facts}), order, blocks)
+
+
+def _blocks(diagram: Diagram, names: Sequence[str], floors: Closure, ceilings: Closure) -> tuple[Block, ...]:
     """Both closures of the diagram, cut at the same levels into tables of at most MOST_CELLS."""
-    (lows, floors), (highs, ceilings) = closed(diagram, min), closed(diagram, max)
+    lows, highs = ([np.array(rows, np.uint32) for rows in closure.levels] for closure in (floors, ceilings))
     tier = np.array([diagram.tier(rank) for rank in range(diagram.impossible + 1)], np.uint32)
     cut: list[Block] = []
     start = 0
@@ -179,32 +191,17 @@ def blocks(diagram: Diagram, names: Sequence[str]) -> list[Block]:
                 levels[end][table].reshape(len(table), -1) for levels, table in ((lows, low), (highs, high))
             )
             end += 1
-        columns = low.shape[1]
+        width = low.shape[1]
         if end == len(lows):
-            low, high = tier[floors][low], tier[ceilings][high]
+            low, high = tier[np.array(floors.ranks)][low], tier[np.array(ceilings.ranks)][high]
         radices = tuple(size + 1 for size in diagram.sizes[start:end])
-        cut.append(Block(tuple(names[start:end]), radices, columns, narrow(low), narrow(high)))
+        cut.append(Block(tuple(names[start:end]), radices, width, narrow(low), narrow(high)))
         start = end
-    return cut
+    return tuple(cut)
 
 
 def narrow(table: Whole) -> Whole:
-    return table.ravel().astype(np.min_scalar_type(int(table.max())))
-
-
-def closed(diagram: Diagram, pick: Callable[..., int]) -> tuple[list[Whole], Whole]:
-    """The diagram closed under unknown answers (`pick` is min for floors, max for ceilings): per level a row per
-    node and a column per answer, unknown first, holding rows of the next level; and the rank of each row after the
-    last level."""
-    nodes = [diagram.root]
-    levels: list[Whole] = []
-    for level, size in enumerate(diagram.sizes):
-        after: dict[int, int] = {}
-        rows = []
-        for node in nodes:
-            children = [diagram.unknown(pick, node, level)]
-            children += [diagram.child(node, level, position) for position in range(size)]
-            rows.append([after.setdefault(child, len(after)) for child in children])
-        levels.append(np.array(rows, np.uint32))
-        nodes = list(after)
-    return levels, np.array(nodes, np.uint32)
+    """Flat, in the narrowest type that holds it, and read-only."""
+    flat = table.ravel().astype(np.min_scalar_type(int(table.max())))
+    flat.flags.writeable = False
+    return flat

@@ -6,9 +6,14 @@ from dataclasses import dataclass
 from fractions import Fraction
 from math import prod
 
-from exposure.classify.diagram import MOST_WORK, Diagram, TooIntricate, ordered
+from exposure.classify.budget import Budget
+from exposure.classify.builder import Builder, ordered
+from exposure.classify.diagram import Diagram
 from exposure.classify.document import CriteriaError
+from exposure.classify.frozen import Frozen
 from exposure.classify.table import Fact, Sets, Table
+
+MOST_PAIRS = 300_000  # pairs of nodes counted: some seconds
 
 
 @dataclass(frozen=True)
@@ -36,9 +41,10 @@ class Joint:
     positions: tuple[tuple[int, ...], tuple[int, ...]]
 
 
-def compare(before: Table, after: Table) -> list[Change]:
+def compare(before: Table, after: Table) -> tuple[Change, ...]:
     """One change per pair of tiers that differs, lowest first. Raises CriteriaError where the tiers are not the
-    same codes in the same order, or a fact of the same name cannot be answered the same way in both."""
+    same codes in the same order, or a fact of the same name cannot be answered the same way in both, and
+    TooIntricate."""
     if before.codes != after.codes:
         raise CriteriaError(
             f"the tiers differ: {', '.join(before.codes)} here, {', '.join(after.codes)} there"
@@ -48,25 +54,25 @@ def compare(before: Table, after: Table) -> list[Change]:
     order = ordered(len(joint), [sets for _, sets in rules[0] + rules[1]])
     sizes = [len(fact.values) for fact in joint]
     # Both diagrams live in one, so that nodes of either are comparable: first one root, then the other.
-    diagram = Diagram(sizes, rules[0], base=before.base, impossible=before.no_completion, order=order)
-    roots = diagram.root, diagram.grow(rules[1], after.base)
-    counts = Pairs(diagram)
+    builder = Builder(sizes, order, impossible=before.no_completion)
+    roots = builder.grow(rules[0], before.base), builder.grow(rules[1], after.base)
+    counts = Pairs(builder.diagram(), Budget(MOST_PAIRS))
     pairs = counts.of(*roots)
     total = sum(pairs.values())
     changes = []
     for pair in sorted(pair for pair in pairs if pair[0] != pair[1]):
         positions = counts.witness(roots, pair)
-        witness = {fact.name: fact.values[positions[place]] for place, fact in enumerate(joint)}
+        witness = Frozen({fact.name: fact.values[positions[place]] for place, fact in enumerate(joint)})
         codes = before.codes[pair[0]], before.codes[pair[1]]
         changes.append(Change(*codes, witness, Fraction(pairs[pair], total)))
-    return changes
+    return tuple(changes)
 
 
 class Pairs:
     """How many answer sets give each pair of tiers, below a pair of nodes of one diagram."""
 
-    def __init__(self, diagram: Diagram) -> None:
-        self.diagram = diagram
+    def __init__(self, diagram: Diagram, budget: Budget) -> None:
+        self.diagram, self.budget = diagram, budget
         self._counted: dict[tuple[int, int], Counter[tuple[int, int]]] = {}
 
     def of(self, one: int, other: int) -> Counter[tuple[int, int]]:
@@ -89,8 +95,7 @@ class Pairs:
         if level == len(diagram.sizes):
             return Counter({(min(one, diagram.highest), min(other, diagram.highest)): 1})
         if (one, other) not in self._counted:
-            if len(self._counted) > MOST_WORK:
-                raise TooIntricate
+            self.budget.spend()
             counts: Counter[tuple[int, int]] = Counter()
             for children in self._children(one, other):
                 counts.update(self._below(*children, level + 1))

@@ -5,9 +5,9 @@ from exposure.classify.document import Words
 from exposure.classify.table import Fact, Table
 
 
-def compiled(table: Table, diagram: Diagram) -> dict[str, object]:
+def compiled(table: Table, diagram: Diagram, root: int) -> dict[str, object]:
     """Tiers, facts, bands, nodes and root; see `Criteria.compiled`."""
-    kept = _below(diagram, diagram.root)
+    kept = _below(diagram, root)
     number = {node: at for at, node in enumerate(kept)} | {
         rank: ~rank for rank in range(diagram.impossible + 1)
     }
@@ -19,7 +19,7 @@ def compiled(table: Table, diagram: Diagram) -> dict[str, object]:
         "nodes": [
             [diagram.level[node], *(number[child] for child in diagram.children[node])] for node in kept
         ],
-        "root": number[diagram.root],
+        "root": number[root],
     }
 
 

@@ -2,21 +2,26 @@
 
 Facts given to `classify` map a fact's name to an answer's code, for a measured fact to a number in the fact's
 unit; a missing or None fact is unknown, which is never "no". Tiers are codes, lowest first in the file.
+
+Criteria are frozen with all that classifying needs, so any number of threads may share them. What is expensive
+beside that (findings, comparisons) is worked out by one thread on its own data, within a bound counted in steps.
+Each text is read once and kept by its digest while it is used, also where it is refused.
 """
 
 import hashlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from functools import cached_property, lru_cache
+from functools import cached_property
 
-from exposure.classify.columns import Column, Columns, Positions
+from exposure.classify.budget import Budget, TooIntricate
+from exposure.classify.columns import Column, Positions
 from exposure.classify.compare import Change, compare
 from exposure.classify.compiled import compiled
-from exposure.classify.diagram import Diagram, TooIntricate
-from exposure.classify.document import CriteriaError, Words, read, text
-from exposure.classify.findings import Finding, findings
+from exposure.classify.document import CriteriaError, Node, Words, read, text
+from exposure.classify.engine import Engine, build
+from exposure.classify.findings import MOST_WORK, Finding, findings
+from exposure.classify.frozen import Kept
 from exposure.classify.plan import Profile, read_profile
-from exposure.classify.questions import Questions
 from exposure.classify.table import (
     Accepted,
     Fact,
@@ -28,9 +33,12 @@ from exposure.classify.table import (
     read_sources,
     read_table,
 )
-from exposure.classify.walk import Outcome, Walk
+from exposure.classify.walk import Outcome
 
-__all__ = ["Change", "Criteria", "CriteriaError", "Finding", "Verdict", "text"]
+__all__ = ["Change", "Criteria", "CriteriaError", "Finding", "TooIntricate", "Verdict", "text"]
+
+MOST_BYTES_KEPT = 256 * 1024 * 1024  # of criteria in use, as estimated: thousands of usual files
+MOST_RESULTS_KEPT = 20_000  # findings and changes
 
 
 class Verdict:
@@ -62,22 +70,23 @@ class Verdict:
     @cached_property
     def rules(self) -> tuple[str, ...]:
         """Ids of the rules that hold in every completion and whose tier is the floor, in file order."""
-        return self._criteria._questions.holding(self._answers, self.floor)
+        return self._criteria._engine_or_refusal().questions.holding(self._answers, self.floor)
 
     @cached_property
     def open_questions(self) -> tuple[str, ...]:
         """Names of the unanswered facts that can still change the outcome, most decisive first."""
-        return self._criteria._questions.open(self._answers, self._outcome)
+        return self._criteria._engine_or_refusal().questions.open(self._answers, self._outcome)
 
     def __repr__(self) -> str:
         return f"Verdict({self.floor!r} to {self.ceiling!r}, covered={self.covered}, rules={self.rules})"
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True, eq=False, slots=True)
 class Criteria:
-    """A criteria file, frozen. Its text, of which `sha256` is taken, is the version."""
+    """A criteria file, frozen. Its text, of which `sha256` (of the UTF-8, in hexadecimal) is taken, is the version."""
 
     text: str = field(repr=False)  # exactly what was parsed
+    sha256: str = field(repr=False)
     pathogen: str
     version: str
     title: Words
@@ -86,12 +95,15 @@ class Criteria:
     profile: Profile | None = field(repr=False)
     table: Table = field(repr=False)
     accepted: tuple[Accepted, ...] = field(repr=False)
-    replaces: tuple[str, ...] = field(default=(), repr=False)  # versions of the pathogen that it corrects
+    replaces: tuple[str, ...] = field(repr=False)  # versions of the pathogen that it corrects
+    _rules_line: int = field(repr=False)
+    _engine: Engine | None = field(repr=False)  # None: the rules are too entangled
 
     @staticmethod
     def parse(text: str) -> "Criteria":
         """Read a criteria file. Raises CriteriaError with line, path and a message that names the remedy."""
-        return _parse(text)
+        digest = hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
+        return _kept.get(digest, lambda: _parse(text, digest))
 
     @property
     def tiers(self) -> tuple[Tier, ...]:
@@ -105,10 +117,11 @@ class Criteria:
     def rules(self) -> tuple[Rule, ...]:
         return self.table.rules
 
-    @cached_property
-    def sha256(self) -> str:
-        """Of the text in UTF-8, in hexadecimal."""
-        return hashlib.sha256(self.text.encode()).hexdigest()
+    @property
+    def too_entangled(self) -> bool:
+        """Can nothing be classified, since the rules are beyond what is decided exactly? All that asks for a verdict,
+        findings or changes raises TooIntricate then."""
+        return self._engine is None
 
     def lacking(self) -> tuple[str, ...]:
         """What must still be written before this version can be approved, as paths; empty when nothing."""
@@ -129,9 +142,10 @@ class Criteria:
         Raises CriteriaError (line None, the fact as path) for an unknown fact or answer, for a measured answer
         that is no finite number, and for known answers that cannot occur together.
         """
-        answers, outcome = self._walk(facts)
+        engine = self._engine or self._engine_or_refusal()
+        answers, outcome = engine.walk(facts)
         if outcome is None:
-            self._questions.refuse(answers)
+            engine.questions.refuse(answers)
         return Verdict(self, answers, outcome)
 
     def classify_many(self, columns: Mapping[str, Column]) -> tuple[Positions, Positions]:
@@ -141,22 +155,24 @@ class Criteria:
         unknown; a missing column is all unknown. The arrays are read-only. Raises CriteriaError for columns of
         unequal length and, with the row (from 0), for what `classify` would refuse.
         """
-        floors, ceilings = self._columns.bounds(columns)
+        many = self._engine_or_refusal().columns
+        floors, ceilings = many.bounds(columns)
         if floors.max(initial=0) == len(self.tiers):
             row = int(floors.argmax())
             try:
-                self.classify(self._columns.answers(columns, row))
+                self.classify(many.answers(columns, row))
             except CriteriaError as error:
                 raise CriteriaError(f"row {row}: {error.message}", path=error.path) from None
         return floors, ceilings
 
     def findings(self) -> list[Finding]:
-        """What is wrong with this table, exactly; see `exposure.classify.findings`."""
-        return list(self._findings)
+        """What is wrong with this table, exactly; see `exposure.classify.findings`. Raises TooIntricate with the line
+        of the rules."""
+        return list(_found.get(self.sha256, self._findings))
 
     def compare(self, other: "Criteria") -> list[Change]:
         """What changes from this version to the other, with exact shares; see `exposure.classify.compare`."""
-        return compare(self.table, other.table)
+        return list(_changed.get((self.sha256, other.sha256), lambda: self._changes(other)))
 
     def compiled(self) -> dict[str, object]:
         """All that a page needs to classify without a connection, as plain JSON values.
@@ -166,28 +182,49 @@ class Criteria:
         and a child per answer: the number of an earlier node, or ~rank where the rank is a tier's position, for
         uncovered the number of tiers, for impossible one more. The walk begins at the child `root`.
         """
-        return {"sha256": self.sha256, **compiled(self.table, self._walk.diagram)}
+        engine = self._engine_or_refusal()
+        return {"sha256": self.sha256, **compiled(self.table, engine.diagram, engine.root)}
 
-    @cached_property
+    @property
+    def _weight(self) -> int:
+        return 20 * len(self.text) + (self._engine.weight if self._engine else 0)
+
+    def _engine_or_refusal(self) -> Engine:
+        if self._engine is None:
+            raise self._too_intricate()
+        return self._engine
+
+    def _too_intricate(self) -> TooIntricate:
+        return TooIntricate(line=self._rules_line, path="rules")
+
     def _findings(self) -> tuple[Finding, ...]:
-        accepted = [(one.finding, one.about) for one in self.accepted]
-        return findings(self.table, self._walk.diagram, accepted)
+        engine, accepted = self._engine_or_refusal(), [(one.finding, one.about) for one in self.accepted]
+        try:
+            return findings(self.table, engine.diagram, engine.root, accepted, Budget(MOST_WORK))
+        except TooIntricate:
+            raise self._too_intricate() from None
 
-    @cached_property
-    def _columns(self) -> Columns:
-        return Columns(self._walk.diagram, self.table.facts)
-
-    @cached_property
-    def _walk(self) -> Walk:
-        return Walk(self.table, Diagram.of(self.table))
-
-    @cached_property
-    def _questions(self) -> Questions:
-        return Questions(self._walk)
+    def _changes(self, other: "Criteria") -> tuple[Change, ...]:
+        for criteria in (self, other):
+            criteria._engine_or_refusal()
+        try:
+            return compare(self.table, other.table)
+        except TooIntricate:
+            raise self._too_intricate() from None
 
 
-@lru_cache(maxsize=16)  # keeps what was compiled, too
-def _parse(text: str) -> Criteria:
+_kept: Kept[Criteria] = Kept(MOST_BYTES_KEPT, lambda criteria: criteria._weight, refusal=1_000)
+_found: Kept[tuple[Finding, ...]] = Kept(MOST_RESULTS_KEPT, lambda found: 1 + len(found))
+_changed: Kept[tuple[Change, ...]] = Kept(MOST_RESULTS_KEPT, lambda changes: 1 + len(changes))
+
+
+def forget() -> None:
+    """Read, build and find everything anew, for measurements."""
+    for kept in (_kept, _found, _changed):
+        kept.clear()
+
+
+def _parse(text: str, digest: str) -> Criteria:
     root = read(text)
     got = root.fields(
         required=("pathogen", "version", "title", "tiers", "facts", "rules"),
@@ -200,6 +237,7 @@ def _parse(text: str) -> Criteria:
     table = read_table(got, sources)
     criteria = Criteria(
         text,
+        digest,
         pathogen,
         got["version"].text(),
         got["title"].words(),
@@ -209,15 +247,27 @@ def _parse(text: str) -> Criteria:
         table,
         read_accepted(got["accepted"], table) if "accepted" in got else (),
         tuple(item.text() for item in got["replaces"].items()) if "replaces" in got else (),
+        got["rules"].line,
+        _engine_of(table),
     )
+    _refuse_untrue(criteria, got)
+    return criteria
+
+
+def _engine_of(table: Table) -> Engine | None:
     try:
-        if table.impossible and criteria._walk.outcome_of((None,) * len(table.facts)) is None:
-            got["impossible"].fail("no set of answers is left possible; remove a combination")
-        found = {(one.kind, one.about) for one in criteria._findings} if criteria.accepted else set()
-    except TooIntricate as error:
-        got["rules"].fail(error.message)
+        return build(table)
+    except TooIntricate:
+        return None
+
+
+def _refuse_untrue(criteria: Criteria, got: Mapping[str, Node]) -> None:
+    """Refuse `impossible` that leaves nothing possible, and `accepted` that names what is not found."""
+    unknown = (None,) * len(criteria.facts)
+    if "impossible" in got and criteria._engine_or_refusal().walk.outcome_of(unknown) is None:
+        got["impossible"].fail("no set of answers is left possible; remove a combination")
+    found = {(one.kind, one.about) for one in criteria.findings()} if criteria.accepted else set()
     for one in criteria.accepted:
         if (one.finding, one.about) not in found:
             message = f"there is no finding '{one.finding}' about '{one.about}'; remove this entry"
             raise CriteriaError(message, line=one.line, path=one.path)
-    return criteria

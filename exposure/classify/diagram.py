@@ -1,164 +1,45 @@
-"""A decision table as a decision diagram: reduced, hash-consed, exact, and small where enumeration is hopeless.
+"""A decision table as a decision diagram: reduced, exact, small where enumeration is hopeless, and frozen.
 
 A node asks one fact and has one child per answer; equal functions are one node, so questions about all answer
 sets become walks over nodes. A leaf's number is its *rank*: a tier's position, then `uncovered` (no rule holds
 and there is no `otherwise`; it counts as the highest tier), then `impossible` (no completion at all). Ranks only
 grow as more rules hold, the highest wins, and an impossible combination is a rule that beats every tier.
 
-After Bryant, "Graph-based algorithms for Boolean function manipulation", IEEE Transactions on Computers C-35(8),
-1986, with many-valued nodes and many-valued leaves.
+`exposure.classify.builder` makes diagrams; any number of threads may read one.
 """
 
 from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
 from itertools import combinations
 
-from exposure.classify.document import CriteriaError
-from exposure.classify.table import Sets, Table
+from exposure.classify.budget import Budget
 
 UNKNOWN = 255  # the position of an answer that is not known
-MOST_WORK = 600_000  # states kept; some seconds, a few hundred megabytes
-MOST_MERGES = 1_500_000  # pairs of nodes merged
 Allowed = Sequence[Sequence[int]]  # per level the positions to consider
 Step = tuple[int, int]  # (level, position of the answer taken there)
+Range = tuple[int, int]  # least and greatest rank
 
 
-class TooIntricate(CriteriaError):
-    """The rules are too entangled to decide exactly within bounded time and memory."""
-
-    def __init__(self) -> None:
-        super().__init__(
-            "the rules are too entangled to decide exactly; name fewer facts in each, or split the file"
-        )
-
-
+@dataclass(frozen=True, slots=True)
 class Diagram:
-    """The diagram of `rules`, each a rank and its answer sets, over facts of the given sizes.
+    """`order[level]` is the place of the fact asked at that level and `sizes[level]` the number of its answers. Node
+    numbers up to `impossible` are leaves; `level` and `children` are per node, and a child always has a smaller number
+    than its parents."""
 
-    `order[level]` is the place of the fact asked at that level; node numbers up to `impossible` are leaves.
-    A child always has a smaller number than its parents.
-    """
+    order: tuple[int, ...]
+    sizes: tuple[int, ...]
+    level: tuple[int, ...]
+    children: tuple[tuple[int, ...], ...]
+    impossible: int
 
-    def __init__(
-        self,
-        sizes: Sequence[int],
-        rules: Sequence[tuple[int, Sets]],
-        *,
-        base: int,
-        impossible: int,
-        order: Sequence[int] | None = None,
-    ) -> None:
-        self.order = list(order if order is not None else ordered(len(sizes), [sets for _, sets in rules]))
-        self.sizes = [sizes[place] for place in self.order]
-        self.impossible, self.highest = impossible, impossible - 2
-        leaves = range(impossible + 1)
-        self.level = [len(self.sizes)] * len(leaves)
-        self.children: list[tuple[int, ...]] = [()] * len(leaves)
-        self.low, self.high = list(leaves), list(leaves)  # least and greatest rank below a node
-        self._unique: dict[tuple[int, tuple[int, ...]], int] = {}
-        self._merged: dict[tuple[Callable[..., int], int, int], int] = {}
-        self._any: dict[tuple[Callable[..., int], int], int] = {}
-        self.root = self.grow(rules, base)
-
-    @classmethod
-    def of(cls, table: Table) -> "Diagram":
-        return cls(
-            [fact.size for fact in table.facts], table.ranked, base=table.base, impossible=table.no_completion
-        )
-
-    def grow(self, rules: Sequence[tuple[int, Sets]], base: int) -> int:
-        """The node of these rules, from the top down.
-
-        A state is the set of rules that may still hold and the highest rank of those that do; two answers that
-        leave the same state lead to the same node.
-        """
-        ranked = sorted(rules)
-        ranks = [rank for rank, _ in ranked]
-        above = [
-            sum(1 << bit for bit, rank in enumerate(ranks) if rank > best)
-            for best in range(-1, self.impossible + 1)
-        ]
-        levels = {place: level for level, place in enumerate(self.order)}
-        keep = [[(1 << len(ranked)) - 1] * size for size in self.sizes]  # rules that an answer leaves alive
-        ends = [0] * (len(self.sizes) + 1)  # rules whose last fact is the one before this level
-        for bit, (_, sets) in enumerate(ranked):
-            ends[max((levels[place] + 1 for place, _ in sets), default=0)] |= 1 << bit
-            for place, answers in sets:
-                level = levels[place]
-                for position in range(self.sizes[level]):
-                    if not answers >> position & 1:
-                        keep[level][position] &= ~(1 << bit)
-        made: dict[tuple[int, int, int], int] = {}
-
-        def grow(level: int, live: int, best: int) -> int:
-            if ended := live & ends[level]:
-                best = max(best, ranks[ended.bit_length() - 1])
-                live &= ~ended & above[best + 1]
-            if not live:
-                return base if best < 0 else best
-            state = (level, live, best)
-            if state not in made:
-                if len(made) > MOST_WORK:
-                    raise TooIntricate
-                children = [grow(level + 1, live & kept, best) for kept in keep[level]]
-                made[state] = self.node(level, tuple(children))
-            return made[state]
-
-        return grow(0, (1 << len(ranked)) - 1, -1)
-
-    def node(self, level: int, children: tuple[int, ...]) -> int:
-        """The one node with these children; no node at all where they are all the same."""
-        if children.count(children[0]) == len(children):
-            return children[0]
-        key = (level, children)
-        if key not in self._unique:
-            self._unique[key] = len(self.children)
-            self.level.append(level)
-            self.children.append(children)
-            self.low.append(min(self.low[child] for child in children))
-            self.high.append(max(self.high[child] for child in children))
-        return self._unique[key]
+    @property
+    def highest(self) -> int:
+        """The position of the highest tier."""
+        return self.impossible - 2
 
     def child(self, node: int, level: int, position: int) -> int:
         """The node after an answer; the same node where it does not ask this level's fact."""
         return self.children[node][position] if self.level[node] == level else node
-
-    def unknown(self, pick: Callable[..., int], node: int, level: int) -> int:
-        """The node after an answer that stays unknown: at every completion the least (`pick` is min) or the
-        greatest (max) rank that any answer gives."""
-        if self.level[node] != level:
-            return node
-        key = (pick, node)
-        if key not in self._any:
-            first, *others = dict.fromkeys(self.children[node])
-            for other in others:
-                first = self._merge(pick, first, other)
-            self._any[key] = first
-        return self._any[key]
-
-    def _merge(self, pick: Callable[..., int], one: int, other: int) -> int:
-        """Rank by rank the pick of two nodes, where `impossible` gives way to anything."""
-        if one == other or other == self.impossible:
-            return one
-        if one == self.impossible:
-            return other
-        if one > other:
-            one, other = other, one
-        for lesser, greater in ((one, other), (other, one)):
-            if self.high[lesser] <= self.low[greater]:
-                picked = lesser if pick is min else greater
-                if self.high[picked] < self.impossible:
-                    return picked
-        key = (pick, one, other)
-        if key not in self._merged:
-            if len(self._merged) > MOST_MERGES:
-                raise TooIntricate
-            level = min(self.level[one], self.level[other])
-            children = [
-                self._merge(pick, self.child(one, level, position), self.child(other, level, position))
-                for position in range(self.sizes[level])
-            ]
-            self._merged[key] = self.node(level, tuple(children))
-        return self._merged[key]
 
     def tier(self, rank: int) -> int:
         """The tier's position that a rank counts as; the number of tiers for `impossible`."""
@@ -172,37 +53,66 @@ class Diagram:
             for place, size in zip(self.order, self.sizes, strict=True)
         ]
 
-    def bounds(self, allowed: Allowed) -> tuple[int, int] | None:
+    def bounds(self, root: int, allowed: Allowed) -> Range | None:
         """Least and greatest rank over the completions inside `allowed`; None if there is none."""
-        found: dict[int, tuple[int, int] | None] = {rank: (rank, rank) for rank in range(self.impossible)}
+        return self._below(root, allowed)[root]
+
+    def _below(self, root: int, allowed: Allowed) -> dict[int, Range | None]:
+        """The bounds below every node that can be reached, leaves too."""
+        found: dict[int, Range | None] = {rank: (rank, rank) for rank in range(self.impossible)}
         found[self.impossible] = None
 
-        def visit(node: int) -> tuple[int, int] | None:
+        def visit(node: int) -> Range | None:
             if node not in found:
                 children = {self.children[node][position] for position in allowed[self.level[node]]}
-                pairs = [pair for pair in map(visit, children) if pair]
-                lows, highs = zip(*pairs, strict=True) if pairs else ((), ())
-                found[node] = (min(lows), max(highs)) if pairs else None
+                found[node] = _joined(map(visit, children))
             return found[node]
 
-        return visit(self.root)
+        visit(root)
+        return found
+
+    def after(self, root: int, allowed: Allowed) -> list[dict[int, Range]]:
+        """Per level the bounds that each allowed answer there leaves, without those that leave no completion. One
+        walk for all: an edge that passes a level leaves the same to each of its answers."""
+        below = self._below(root, allowed)
+        asked: list[dict[int, set[Range | None]]] = [{} for _ in self.sizes]
+        passed: list[set[Range | None]] = [set() for _ in self.sizes]
+        edges = {(-1, root)}
+        for node in below:
+            if node > self.impossible:
+                level = self.level[node]
+                for position in allowed[level]:
+                    child = self.children[node][position]
+                    asked[level].setdefault(position, set()).add(below[child])
+                    edges.add((level, child))
+        for level, child in edges:
+            for between in range(level + 1, self.level[child]):
+                passed[between].add(below[child])
+        left = []
+        for level, positions in enumerate(allowed):
+            joined = {at: _joined(asked[level].get(at, set()) | passed[level]) for at in positions}
+            left.append({at: bounds for at, bounds in joined.items() if bounds})
+        return left
 
     def contrast(
         self,
+        root: int,
         place: int,
         allowed: Allowed,
         differ: Callable[[int, int], bool],
         same: set[tuple[int, int]],
+        budget: Budget,
     ) -> tuple[dict[int, int], dict[int, int]] | None:
         """Two completions inside `allowed` that differ in one fact alone, the earlier answer first, whose tiers
         `differ`; None if there are none. `same` keeps the pairs of nodes below which none do: share it between calls
-        with the same `allowed` and `differ`."""
+        with the same `allowed` and `differ`. Raises TooIntricate."""
         asked = self.order.index(place)
         passed: set[int] = set()
 
         def below(one: int, other: int) -> list[Step] | None:
             if one == other or self.impossible in (one, other) or (one, other) in same:
                 return None
+            budget.spend()
             level = min(self.level[one], self.level[other])
             if level == len(self.sizes):
                 return [] if differ(min(one, self.highest), min(other, self.highest)) else None
@@ -217,6 +127,7 @@ class Diagram:
             level = self.level[node]
             if level > asked or node in passed:
                 return None
+            budget.spend()
             passed.add(node)
             if level == asked:
                 for earlier, later in combinations(allowed[level], 2):
@@ -229,7 +140,7 @@ class Diagram:
                     return [(level, position), *found[0]], [(level, position), *found[1]]
             return None
 
-        found = above(self.root)
+        found = above(root)
         return found and (self._completion(found[0], allowed), self._completion(found[1], allowed))
 
     def _completion(self, steps: list[Step], allowed: Allowed) -> dict[int, int]:
@@ -238,18 +149,7 @@ class Diagram:
         return {place: taken.get(level, allowed[level][0]) for level, place in enumerate(self.order)}
 
 
-def ordered(count: int, rules: Sequence[Sets]) -> list[int]:
-    """An order of the facts that keeps few rules half asked; ties go to the fact that more rules name."""
-    named = [{place for place, _ in sets} for sets in rules]
-    uses = [sum(place in rule for rule in named) for place in range(count)]
-    order: list[int] = []
-    while len(order) < count:
-        asked = set(order)
-
-        def half_asked(place: int, asked: set[int] = asked) -> int:
-            after = asked | {place}
-            return sum(not rule.isdisjoint(after) and not rule <= after for rule in named)
-
-        left = (place for place in range(count) if place not in asked)
-        order.append(min(left, key=lambda place: (half_asked(place), -uses[place], place)))
-    return order
+def _joined(ranges: Iterable[Range | None]) -> Range | None:
+    """The bounds over all of them; None where none has a completion."""
+    pairs = [pair for pair in ranges if pair]
+    return (min(low for low, _ in pairs), max(high for _, high in pairs)) if pairs else None

@@ -22,6 +22,7 @@ Words = str | Mapping[str, str]  # a text for people: one, or one per language
 NUMBER = re.compile(r"[-+]?[0-9]{1,9}(\.[0-9]{1,6})?")  # 15 digits: a page's numbers hold them exactly
 WHOLE = re.compile(r"[0-9]{1,6}")
 LANGUAGE = re.compile(r"[a-z]{2,3}(-[A-Za-z0-9]{2,8})*")
+UNSTORABLE = re.compile("[\0\ud800-\udfff]")
 NULLS = ("", "~", "null", "Null", "NULL")
 TRUTHS = {"true": True, "True": True, "TRUE": True, "false": False, "False": False, "FALSE": False}
 
@@ -196,6 +197,7 @@ def _node(
     _refuse_machinery(event, line, path)
     key_line = key_line or line
     if isinstance(event, yaml.ScalarEvent):
+        _refuse_unstorable(event.value, line, path)
         return Node(event.value, line, path, key_line, plain=event.style is None)
     if depth > MOST_DEPTH:
         raise CriteriaError(f"nested more than {MOST_DEPTH} deep; no part of a file is", line=line, path=path)
@@ -226,9 +228,17 @@ def _key(event: yaml.Event, path: str) -> tuple[str, int]:
     _refuse_machinery(event, line, path)
     if not isinstance(event, yaml.ScalarEvent) or not event.value.strip():
         raise CriteriaError("a key must be a plain text", line=line, path=path)
+    _refuse_unstorable(event.value, line, path)
     if event.value == "<<" and event.style is None:
         raise CriteriaError("merge keys are not read; write the keys out", line=line, path=path)
     return event.value, line
+
+
+def _refuse_unstorable(value: str, line: int, path: str) -> None:
+    """Characters that no database keeps; a quoted text can name them by an escape."""
+    if found := UNSTORABLE.search(value):
+        message = f"the character U+{ord(found[0]):04X} is not allowed; remove its escape"
+        raise CriteriaError(message, line=line, path=path)
 
 
 def _refuse_machinery(event: yaml.Event, line: int, path: str) -> None:

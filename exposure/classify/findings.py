@@ -10,9 +10,12 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from operator import gt
 
-from exposure.classify.diagram import MOST_WORK, Diagram, TooIntricate
+from exposure.classify.budget import Budget
+from exposure.classify.diagram import Diagram
+from exposure.classify.frozen import Frozen
 from exposure.classify.table import Fact, Sets, Table
 
+MOST_WORK = 4_000_000  # steps for all findings of one table: a few seconds
 Facts = Mapping[str, object]
 Completion = dict[int, int]  # place -> position
 Found = tuple[str, str, str, Facts | tuple[Facts, Facts] | None] | None  # kind, about, message, witness
@@ -33,60 +36,59 @@ class Finding:
     accepted: bool = False
 
 
-def findings(table: Table, diagram: Diagram, accepted: Iterable[tuple[str, str]]) -> tuple[Finding, ...]:
+def findings(
+    table: Table, diagram: Diagram, root: int, accepted: Iterable[tuple[str, str]], budget: Budget
+) -> tuple[Finding, ...]:
     """All findings: the gap, then by rule, then by fact, each in file order. Raises TooIntricate."""
     accepted = set(accepted)
-    found = [_gap(table)]
-    found += [_idle(table, at) for at in range(len(table.rules))]
+    found = [_gap(table, budget)]
+    found += [_idle(table, at, budget) for at in range(len(table.rules))]
     steady: set[tuple[int, int]] = set()
     for place, fact in enumerate(table.facts):
-        found += [_falling(table, diagram, place, fact, steady), _unused(table, place, fact)]
+        if fact.worse == "up":
+            pair = diagram.contrast(root, place, diagram.allowed(()), gt, steady, budget)
+            found.append(_falling(table, place, fact, *pair) if pair else None)
+        found.append(_unused(table, place, fact))
     return tuple(
         Finding(kind, about, message, witness, (kind, about) in accepted)
         for kind, about, message, witness in filter(None, found)
     )
 
 
-def _gap(table: Table) -> Found:
-    completion = None if table.otherwise else escape(table, (), [sets for _, sets in table.ranked])
+def _gap(table: Table, budget: Budget) -> Found:
+    completion = None if table.otherwise else escape(table, (), [sets for _, sets in table.ranked], budget)
     if completion is None:
         return None
     message = "no rule holds for some answers, and there is no 'otherwise'; add a rule or 'otherwise'"
     return "gap", "otherwise", message, _facts(table, completion)
 
 
-def _idle(table: Table, at: int) -> Found:
+def _idle(table: Table, at: int, budget: Budget) -> Found:
     """Is the rule unreachable, or redundant?"""
     rule, (rank, sets) = table.rules[at], table.ranked[at]
     higher = [other for other_rank, other in table.ranked if other_rank > rank]
-    reached = escape(table, sets, higher)
+    reached = escape(table, sets, higher, budget)
     if reached is None:
         message = f"rule '{rule.id}' never decides: wherever it holds, a rule of a higher tier does too"
         return "unreachable", rule.id, message, None
-    if _needed(table, at, higher):
+    if _needed(table, at, higher, budget):
         return None
     message = f"rule '{rule.id}' changes nothing: without it every answer set has the same tier"
     return "redundant", rule.id, message, _facts(table, reached)
 
 
-def _needed(table: Table, at: int, higher: Sequence[Sets]) -> bool:
+def _needed(table: Table, at: int, higher: Sequence[Sets], budget: Budget) -> bool:
     """Is there an answer set that the rule alone lifts to its tier?"""
     rank, sets = table.ranked[at]
     alone = [*higher, *(other for i, (r, other) in enumerate(table.ranked) if r == rank and i != at)]
     if table.base != rank:
-        return escape(table, sets, alone) is not None
+        return escape(table, sets, alone, budget) is not None
     # Where nothing else holds the tier is the same without it, so a rule of a lower tier must hold as well.
     lower = (both(sets, other) for r, other in table.ranked if r < rank)
-    return any(escape(table, inside, alone) is not None for inside in lower if inside is not None)
+    return any(escape(table, inside, alone, budget) is not None for inside in lower if inside is not None)
 
 
-def _falling(table: Table, diagram: Diagram, place: int, fact: Fact, steady: set[tuple[int, int]]) -> Found:
-    if fact.worse != "up":
-        return None
-    pair = diagram.contrast(place, diagram.allowed(()), gt, steady)
-    if pair is None:
-        return None
-    earlier, later = pair
+def _falling(table: Table, place: int, fact: Fact, earlier: Completion, later: Completion) -> Found:
     message = (
         f"fact '{fact.name}' says worse: up, yet {fact.value(later[place])} can give a lower tier "
         f"than {fact.value(earlier[place])}"
@@ -101,7 +103,7 @@ def _unused(table: Table, place: int, fact: Fact) -> Found:
 
 
 def _facts(table: Table, completion: Completion) -> Facts:
-    return {fact.name: fact.value(completion[place]) for place, fact in enumerate(table.facts)}
+    return Frozen({fact.name: fact.value(completion[place]) for place, fact in enumerate(table.facts)})
 
 
 def both(one: Sets, other: Sets) -> Sets | None:
@@ -112,8 +114,9 @@ def both(one: Sets, other: Sets) -> Sets | None:
     return tuple(sorted(merged.items())) if all(merged.values()) else None
 
 
-def escape(table: Table, inside: Sets, forbidden: Iterable[Sets]) -> Completion | None:
-    """A completion inside the answer sets on which none of the forbidden sets holds; None if there is none.
+def escape(table: Table, inside: Sets, forbidden: Iterable[Sets], budget: Budget) -> Completion | None:
+    """A completion inside the answer sets on which none of the forbidden sets holds; None if there is none. Raises
+    TooIntricate.
 
     Depth first: whichever forbidden set can be escaped in the fewest ways is escaped next, as a clause is in a
     satisfiability solver.
@@ -121,13 +124,9 @@ def escape(table: Table, inside: Sets, forbidden: Iterable[Sets]) -> Completion 
     room = [(1 << fact.size) - 1 for fact in table.facts]
     for place, answers in inside:
         room[place] &= answers
-    work = 0
 
     def settle(room: list[int], threats: Sequence[Sets]) -> list[int] | None:
-        nonlocal work
-        work += len(threats) + 1
-        if work > 10 * MOST_WORK:
-            raise TooIntricate
+        budget.spend(len(threats) + 1)
         pending: list[tuple[int, Sets]] = []
         for sets in threats:
             if any(not room[place] & answers for place, answers in sets):

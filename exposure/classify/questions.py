@@ -1,28 +1,45 @@
 """What is still open after some answers: which rules hold for certain, and what to ask next."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
 from fractions import Fraction
 from operator import ne
 from typing import NoReturn
 
+from exposure.classify.budget import Budget, TooIntricate
+from exposure.classify.diagram import Diagram
 from exposure.classify.document import CriteriaError
-from exposure.classify.table import Fact, Rule
+from exposure.classify.table import Fact, Rule, Table
 from exposure.classify.walk import Answers, Outcome, Walk
 
+MOST_PAIRS = 200_000  # pairs of nodes looked at for one list of open questions: a fraction of a second
 
+
+@dataclass(frozen=True, slots=True)
 class Questions:
-    def __init__(self, walk: Walk) -> None:
-        self.walk, self.table, self.diagram = walk, walk.table, walk.diagram
-        self.levels = {fact.name: level for level, fact in enumerate(walk.facts)}
+    walk: Walk
+
+    @property
+    def table(self) -> Table:
+        return self.walk.table
+
+    @property
+    def diagram(self) -> Diagram:
+        return self.walk.diagram
 
     def holding(self, answers: Answers, tier: str) -> tuple[str, ...]:
         """Ids of the rules of this tier that hold in every completion."""
+        left = self._left(answers)
+
+        def possible(fact: Fact) -> Iterable[int]:
+            answer = answers[self.walk.levels[fact.name]]
+            return left(fact) if answer is None else [fact.position(answer)]
 
         def always(rule: Rule) -> bool:
             return all(
                 sets >> position & 1
                 for place, sets in rule.sets
-                for position in self._possible(answers, self.table.facts[place])
+                for position in possible(self.table.facts[place])
             )
 
         return tuple(rule.id for rule in self.table.rules if rule.tier == tier and always(rule))
@@ -34,15 +51,18 @@ class Questions:
         then the smallest mean span, then the order of the file.
         """
         asked, possible = [], []
+        left, budget = self._left(answers), Budget(MOST_PAIRS)
         for place, fact in enumerate(self.table.facts):
-            if answers[self.levels[fact.name]] is not None:
+            if answers[self.walk.levels[fact.name]] is not None:
                 continue
-            after = self._after(answers, fact)
+            after = left(fact)
             spans = [outcome.span for outcome in after.values()]
             entry = (max(spans), Fraction(sum(spans), len(spans)), place, fact.name)
             if len(after) > 1:
                 possible.append(entry)
-            if len({outcome.positions for outcome in after.values()}) > 1 or self._decides(answers, place):
+            if len({outcome.positions for outcome in after.values()}) > 1 or self._decides(
+                answers, place, budget
+            ):
                 asked.append(entry)
         if not asked and now.span:
             asked = possible
@@ -60,20 +80,30 @@ class Questions:
         message = f"the answers to {', '.join(named)} cannot occur together; correct one or leave it unknown"
         raise CriteriaError(message, path=named[0])
 
+    def _left(self, answers: Answers) -> Callable[[Fact], Mapping[int, Outcome]]:
+        """For an unanswered fact: position -> outcome, for each answer that some completion has."""
+        if self.walk.closed:
+            return lambda fact: self._after(answers, fact)
+        known = self.diagram.allowed(self.walk.known(answers))
+        after = self.diagram.after(self.walk.root, known)
+        outcomes = self.walk.outcomes
+        return lambda fact: {
+            at: outcomes[bounds] for at, bounds in after[self.walk.levels[fact.name]].items()
+        }
+
     def _after(self, answers: Answers, fact: Fact) -> dict[int, Outcome]:
-        """Position -> outcome, for each answer to one fact that some completion has."""
-        level = self.levels[fact.name]
+        level = self.walk.levels[fact.name]
         tried = (
             self.walk.outcome_of((*answers[:level], fact.value(position), *answers[level + 1 :]))
             for position in range(fact.size)
         )
         return {position: outcome for position, outcome in enumerate(tried) if outcome}
 
-    def _possible(self, answers: Answers, fact: Fact) -> Sequence[int]:
-        answer = answers[self.levels[fact.name]]
-        return list(self._after(answers, fact)) if answer is None else [fact.position(answer)]
-
-    def _decides(self, answers: Answers, place: int) -> bool:
-        """Do two completions that differ in this fact alone have different tiers?"""
+    def _decides(self, answers: Answers, place: int, budget: Budget) -> bool:
+        """Do two completions that differ in this fact alone have different tiers? Where that is too much to find out
+        the fact counts as open: a question too many is safer than one too few."""
         allowed = self.diagram.allowed(self.walk.known(answers))
-        return bool(self.diagram.contrast(place, allowed, ne, set()))
+        try:
+            return bool(self.diagram.contrast(self.walk.root, place, allowed, ne, set(), budget))
+        except TooIntricate:
+            return True

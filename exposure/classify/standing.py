@@ -13,6 +13,16 @@ def assessments_in_force(breach: Breach) -> dict[str, Assessment]:
     return in_force_of([breach])[breach.pk]
 
 
+def settled_in_force(breach: Breach) -> dict[str, str]:
+    """Pathogen -> the tier that was settled last among the assessments that are, or were, in force."""
+    assessments, signed = _with_signatures([breach])[breach.pk]
+    return {
+        assessment.pathogen: assessment.tier
+        for assessment in assessments
+        if assessment.tier and (not assessment.second_signature_needed or _signed(assessment) in signed)
+    }
+
+
 def in_force_of(breaches: Iterable[Breach]) -> dict[int, dict[str, Assessment]]:
     """Breach -> pathogen -> the newest assessment in force, with a fixed number of statements."""
     return {breach: assess.in_force(*found) for breach, found in _with_signatures(breaches).items()}

@@ -7,13 +7,12 @@ lowest first.
 
 from bisect import bisect_right
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from decimal import Decimal, InvalidOperation
-from functools import cached_property
 from numbers import Real
-from types import MappingProxyType
 
 from exposure.classify.document import CriteriaError, Node, Words, nearest, unique
+from exposure.classify.frozen import Frozen
 from exposure.classify.plan import Plan, read_plan
 
 MOST_FACTS = 60
@@ -54,9 +53,10 @@ class Answer:
         return self.bloodborne
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Fact:
-    """One question. Answered from `answers`, or measured in `unit` and banded at the ascending `cuts`.
+    """One question. Answered from `answers`, or measured in `unit` and banded at the ascending `cuts`. `positions` are
+    answer code -> position, empty for a measured fact.
 
     `about` is `event` (whoever reports answers), `case` (a clinician, of the case) or `worker` (a clinician, of the
     worker; never at the station).
@@ -69,15 +69,15 @@ class Fact:
     answers: tuple[Answer, ...] = ()
     unit: str | None = None
     cuts: tuple[Decimal, ...] = ()
+    positions: Mapping[str, int] = field(init=False, repr=False, compare=False)
+
+    def __post_init__(self) -> None:
+        positions = Frozen({answer.code: at for at, answer in enumerate(self.answers)})
+        object.__setattr__(self, "positions", positions)
 
     @property
     def size(self) -> int:
         return len(self.cuts) + 1 if self.cuts else len(self.answers)
-
-    @cached_property
-    def positions(self) -> Mapping[str, int]:
-        """Answer code -> position; empty for a measured fact."""
-        return MappingProxyType({answer.code: at for at, answer in enumerate(self.answers)})
 
     def position(self, value: object) -> int:
         """The position of an answer that is known. Raises CriteriaError with the fact as path."""
@@ -143,17 +143,27 @@ class Accepted:
     path: str
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, slots=True)
 class Table:
+    """`codes` are those of the tiers; `ranked` are rules in file order, then impossible combinations, each with its
+    rank."""
+
     tiers: tuple[Tier, ...]
     facts: tuple[Fact, ...]
     rules: tuple[Rule, ...]
     impossible: tuple[Sets, ...] = ()
     otherwise: str | None = None
+    codes: tuple[str, ...] = field(init=False, repr=False, compare=False)
+    ranked: tuple[tuple[int, Sets], ...] = field(init=False, repr=False, compare=False)
 
-    @cached_property
-    def codes(self) -> list[str]:
-        return [tier.code for tier in self.tiers]
+    def __post_init__(self) -> None:
+        codes = tuple(tier.code for tier in self.tiers)
+        ranks = {code: rank for rank, code in enumerate(codes)}
+        rules = [(ranks[rule.tier], rule.sets) for rule in self.rules]
+        object.__setattr__(self, "codes", codes)
+        object.__setattr__(
+            self, "ranked", (*rules, *((self.no_completion, sets) for sets in self.impossible))
+        )
 
     @property
     def uncovered(self) -> int:
@@ -169,13 +179,6 @@ class Table:
     def base(self) -> int:
         """The rank where no rule holds."""
         return self.uncovered if self.otherwise is None else self.codes.index(self.otherwise)
-
-    @cached_property
-    def ranked(self) -> list[tuple[int, Sets]]:
-        """Rules in file order, then impossible combinations, each with its rank."""
-        ranks = {code: rank for rank, code in enumerate(self.codes)}
-        rules = [(ranks[rule.tier], rule.sets) for rule in self.rules]
-        return rules + [(self.no_completion, sets) for sets in self.impossible]
 
 
 def read_sources(node: Node) -> tuple[Source, ...]:
@@ -306,7 +309,7 @@ def _when(node: Node, facts: tuple[Fact, ...]) -> tuple[When, Sets]:
         fact = facts[places[name]]
         when[name], answers = _range(item, fact) if fact.cuts else _listed(item, fact)
         sets.append((places[name], answers))
-    return MappingProxyType(when), tuple(sorted(sets))
+    return Frozen(when), tuple(sorted(sets))
 
 
 def _listed(node: Node, fact: Fact) -> tuple[tuple[str, ...], int]:

@@ -9,7 +9,7 @@ import uuid
 from datetime import datetime
 from typing import Any
 
-from exposure.classify.criteria import Criteria, CriteriaError, text
+from exposure.classify.criteria import Criteria, CriteriaError, TooIntricate, text
 from exposure.classify.document import read
 from exposure.classify.models import Adoption, CriteriaVersion, Signature, Tick
 from exposure.people.access import Deed, may
@@ -17,6 +17,18 @@ from exposure.people.models import User
 from exposure.places.models import Site
 
 LONGEST = {"pathogen": 60, "version": 60, "title": 200}
+
+
+def unusable() -> list[tuple[CriteriaVersion, str]]:
+    """The versions that any site works or has worked with whose text cannot be applied by this release, and why."""
+    found = []
+    adopted = CriteriaVersion.objects.filter(pk__in=Adoption.objects.values("version"))
+    for version in adopted.order_by("pathogen", "version"):
+        try:
+            Criteria.parse(version.text).classify({})
+        except Exception as error:  # whatever it is, it must be said
+            found.append((version, str(error) or type(error).__name__))
+    return found
 
 
 def columns_of(criteria: Criteria) -> dict[str, Any]:
@@ -77,7 +89,7 @@ def obstacles_to_proposal(version: CriteriaVersion) -> tuple[str, ...]:
         criteria = Criteria.parse(version.text)
     except CriteriaError:
         return ("malformed",)
-    return _of_the_text(criteria)
+    return ("entangled",) if criteria.too_entangled else _of_the_text(criteria)
 
 
 def propose(version: CriteriaVersion, *, by: User, at: datetime) -> None:
@@ -119,9 +131,11 @@ def obstacles_to_approval(version: CriteriaVersion, site: Site, *, by: User, at:
         return ("text_changed",)
     try:
         criteria = Criteria.parse(version.text)
+        found = {one.kind for one in criteria.findings() if not one.accepted}
+    except TooIntricate:
+        return ("entangled",)
     except CriteriaError:
         return ("malformed",)
-    found = {one.kind for one in criteria.findings() if not one.accepted}
     obstacles = {
         "gap": "gap" in found,
         "not_monotone": "not_monotone" in found,

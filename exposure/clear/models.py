@@ -10,7 +10,8 @@ from exposure.record import Recorded
 
 class Clearance(Recorded):
     """The end of a follow-up. Its signatures are rows of their own; with the last one needed it is `signed_at`,
-    and it takes effect at `effective_at`, when the last day ends in the exposure's zone."""
+    and it takes effect at `effective_at`, when the last day ends in the exposure's zone. `reasons` are the codes of
+    what was found in order at the last signature (`exposure.clear.rule.Ruling.grounds`)."""
 
     class Kind(models.TextChoices):
         COMPLETED = "completed", _("completed")

@@ -11,11 +11,14 @@ ANSWERED = ("recorded", "recorded_late", "excused")
 @dataclass(frozen=True, slots=True)
 class Ruling:
     """`reasons` are codes of what stands in the way, none when `yes`: not_confirmed, last_reading_missing,
-    open_alerts, open_tasks. `gap`: the clearance must read "completed with a gap"."""
+    open_alerts, open_tasks. `gap`: the clearance must read "completed with a gap". `grounds` are codes of what was
+    found in order: confirmed, last_reading_ with its state (no_readings where none are asked), no_open_alerts,
+    no_open_tasks, and gap, no_gap or gap_not_asked."""
 
     yes: bool
     reasons: tuple[str, ...]
     gap: bool
+    grounds: tuple[str, ...]
 
 
 def may_clear(
@@ -42,8 +45,17 @@ def may_clear(
         "open_alerts": open_alerts > 0,
         "open_tasks": open_tasks > 0,
     }
+    in_order = {
+        "not_confirmed": "confirmed",
+        "last_reading_missing": f"last_reading_{last_check}" if last_check else "no_readings",
+        "open_alerts": "no_open_alerts",
+        "open_tasks": "no_open_tasks",
+    }
     reasons = tuple(code for code, stands in obstacles.items() if stands)
-    return Ruling(not reasons, reasons, _has_gap(contacts, since, until, silence_hours))
+    gap = _has_gap(contacts, since, until, silence_hours)
+    silence = "gap_not_asked" if silence_hours is None else "gap" if gap else "no_gap"
+    grounds = (*(ground for code, ground in in_order.items() if code not in reasons), silence)
+    return Ruling(not reasons, reasons, gap, grounds)
 
 
 def _has_gap(

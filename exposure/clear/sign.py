@@ -44,6 +44,14 @@ def may_sign(overview: Overview, kinds: set[str]) -> bool:
     return Role.Kind.NURSE in kinds and wanted_signatures(overview) != "physician"
 
 
+def signed_already(overview: Overview, *, by: User) -> Clearance | None:
+    """The clearance that carries this signature and waits for another person's; else None."""
+    waiting = overview.follow_up.clearances.filter(void_at=None, signed_at=None).first()
+    if waiting is None or wanted_signatures(overview) != "two":
+        return None
+    return waiting if Signature.objects.filter(subject=f"clearance:{waiting.uid}", user=by).exists() else None
+
+
 def sign(overview: Overview, ruling: Ruling, *, by: User, at: datetime) -> Clearance:
     """Add the signature; with the last one needed the clearance is signed, as things stand then. Inside a
     transaction."""
@@ -51,6 +59,7 @@ def sign(overview: Overview, ruling: Ruling, *, by: User, at: datetime) -> Clear
         "kind": Clearance.Kind.WITH_GAP if ruling.gap else Clearance.Kind.COMPLETED,
         "signatures_needed": 2 if wanted_signatures(overview) == "two" else 1,
         "effective_at": max(overview.ends_at or at, at),
+        "reasons": list(ruling.grounds),
     }
     clearance, created = Clearance.objects.get_or_create(
         follow_up=overview.follow_up, void_at=None, defaults=as_it_stands

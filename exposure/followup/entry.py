@@ -27,6 +27,9 @@ TEXTS = (
 )
 DEFAULTS: dict[str, Any] = {"felt_feverish": False, "symptoms": [], "note": ""}
 MOST_HOURS = Decimal(999)
+# Below these a thermometer is more often held wrongly than a person is so cold: 35.0 degrees C is where hypothermia
+# begins by its common definition (a core temperature below 35 degrees C; from memory). 95.0 F is the same exactly.
+ASK_BELOW = {"C": Decimal("35.0"), "F": Decimal("95.0")}
 
 
 @dataclass(frozen=True)
@@ -77,6 +80,28 @@ def read_entry(raw: Any, *, at: datetime) -> ReadingEntry:
     if problems or submission_id is None:
         raise BadSubmission(*problems)
     return _entry(submission_id, body, tuple(dict.fromkeys(symptoms)), at)
+
+
+def worth_asking(
+    entry: ReadingEntry, *, symptoms_answered: bool, low_is_right: bool = False
+) -> tuple[Problem, ...]:
+    """What somebody who filled in a form is asked once more before the entry is taken; none where none could be taken.
+
+    These refuse nothing: whoever asks must not ask where the entry is to stop the worker.
+    """
+    if entry.could_not:
+        return ()
+    asked = []
+    value, unit = entry.judged.value, entry.judged.unit
+    if value is not None and unit and value < ASK_BELOW[unit] and not low_is_right:
+        words = _(
+            "%(typed)s is lower than a thermometer usually shows. Take it once more. If it is right, send it "
+            "again: it is then taken."
+        )
+        asked.append(Problem("/temperature", words % {"typed": entry.typed}))
+    if not symptoms_answered:
+        asked.append(Problem("/symptoms", _("Tick each one that you have, or “None of these”.")))
+    return tuple(asked)
 
 
 def _entry(

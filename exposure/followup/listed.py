@@ -27,7 +27,7 @@ Source = Exposure.Source
 def tiers_to_follow(site: Site, pathogen: str, *, at: datetime) -> list[tuple[str, str]]:
     """(code, label) of the tiers that ask for follow-up, lowest first, in the criteria that the site works with."""
     version = assess.adopted(site, pathogen, at=at)
-    tiers = assess.criteria_of(version).tiers if version else ()
+    tiers = assess.tiers_of(version)
     return [(one.code, text(one.label)) for one in tiers if plans.brings_follow_up(one.plan)]
 
 
@@ -58,7 +58,7 @@ def list_contacts(
 ) -> list[ListedContact]:
     """What each line would record and what stands against it, from a fixed number of statements. Stores nothing."""
     version = assess.adopted(case.site, pathogen, at=at)
-    tiers = {one.code: one for one in assess.criteria_of(version).tiers} if version else {}
+    tiers = {one.code: one for one in assess.tiers_of(version)}
     people = people_named(rows, case)
     found = [one for one in people if one is not None]
     running = FollowUp.objects.running(at=at).filter(worker__in=found, pathogen=pathogen)
@@ -138,7 +138,12 @@ def problems_of_recorded(
     problems = [slip] if slip else []
     if version is None:
         return [*problems, Problem("/pathogen", _("No criteria are adopted for this."))]
-    known = {one.code: one.plan for one in assess.criteria_of(version).tiers}
+    known = {one.code: one.plan for one in assess.tiers_of(version)}
+    if not known:
+        unread = _(
+            "The criteria that the site works with can no longer be read: a physician must look at them."
+        )
+        return [*problems, Problem("/pathogen", unread)]
     if tier not in known:
         among = ", ".join(code for code, plan in known.items() if plans.brings_follow_up(plan))
         return [*problems, Problem("/tier", _("Choose one of these tiers: %(among)s.") % {"among": among})]

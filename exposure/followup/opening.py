@@ -5,7 +5,7 @@ from typing import Any
 from uuid import uuid4
 from zoneinfo import ZoneInfo
 
-from exposure.classify.assess import criteria_of, is_highest, rank, tier_label
+from exposure.classify.assess import is_highest, rank, tier_label, tiers_of, unreadable
 from exposure.classify.criteria import text
 from exposure.classify.models import Assessment, CriteriaVersion
 from exposure.classify.plan import Plan
@@ -43,7 +43,7 @@ def open_recorded(
 ) -> Exposure:
     """An exposure that no report led to, under a tier's plan; `said` are the row's occurred_at, source, case and note.
     A follow-up opens monitored if none runs. Inside a transaction."""
-    tiers = criteria_of(version).tiers
+    tiers = tiers_of(version)
     place = [one.code for one in tiers].index(tier)
     plan = tiers[place].plan
     exposure = Exposure(
@@ -81,10 +81,15 @@ def _moment(assessment: Assessment) -> datetime:
 def put_under(exposure: Exposure, assessment: Assessment, *, at: datetime) -> None:
     """Give the exposure the assessment's tier and plan, with the tasks and restrictions that these bring.
 
-    Tasks not yet done and restrictions that the new plan does not name are dropped and lifted.
+    Tasks not yet done and restrictions that the new plan does not name are dropped and lifted. A plan that can no
+    longer be read moves nobody: in the same tier everything stays as it was planned.
     """
-    plan = plan_in_force(assessment)
+    stays = exposure.pk is not None and exposure.tier == assessment.treated_as and unreadable(assessment)
     exposure.assessment = assessment
+    if stays:
+        exposure.save()
+        return
+    plan = plan_in_force(assessment)
     exposure.tier = assessment.treated_as
     exposure.tier_label = tier_label(assessment, assessment.treated_as)
     _bring(exposure, plan, highest=is_highest(assessment), place=rank(assessment), at=at)

@@ -5,7 +5,7 @@ from typing import Any
 
 from django.db.models import Q, QuerySet
 
-from exposure.classify.assess import criteria_of
+from exposure.classify.assess import criteria_or_none, tiers_of
 from exposure.classify.assess import plan_of as plan_of_tier
 from exposure.classify.models import Assessment, CriteriaVersion
 from exposure.classify.plan import Plan, Profile
@@ -15,7 +15,8 @@ USUAL_MIN_HOURS = 6  # where no criteria say
 
 
 def plan_in_force(assessment: Assessment) -> Plan:
-    """The plan of the tier treated as; the site's default days where no criteria were adopted."""
+    """The plan of the tier treated as; the site's default days where no criteria were adopted or they can no longer be
+    read."""
     return plan_of_tier(assessment) or Plan("self", days=assessment.breach.site.default_days)
 
 
@@ -23,8 +24,13 @@ def plan_of(exposure: Exposure) -> Plan:
     """The plan that an exposure is under."""
     if exposure.assessment is not None:
         return plan_in_force(exposure.assessment)
-    tiers = criteria_of(exposure.version).tiers if exposure.version is not None else ()
+    tiers = tiers_of(exposure.version)
     return next((tier.plan for tier in tiers if tier.code == exposure.tier and tier.plan), Plan("none"))
+
+
+def is_readable(exposure: Exposure) -> bool:
+    """Can the criteria that the exposure is under, if any, still be applied? Else what was asked goes on as it is."""
+    return exposure.criteria_version is None or criteria_or_none(exposure.criteria_version) is not None
 
 
 def brings_follow_up(plan: Plan) -> bool:
@@ -66,9 +72,10 @@ def version_of(follow_up: FollowUp) -> CriteriaVersion | None:
 
 
 def profile_of(follow_up: FollowUp) -> Profile | None:
-    """The clinical numbers of the criteria that the newest standing exposure is under."""
-    version = version_of(follow_up)
-    return criteria_of(version).profile if version else None
+    """The clinical numbers of the criteria that the newest standing exposure is under; None where there are none or
+    they can no longer be read: the usual numbers hold."""
+    criteria = criteria_or_none(version_of(follow_up))
+    return criteria.profile if criteria else None
 
 
 def min_hours_of(follow_up: FollowUp) -> int:

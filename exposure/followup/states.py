@@ -2,7 +2,20 @@
 
 from datetime import datetime
 
+from django.db.models import QuerySet
+
 from exposure.followup.models import FollowUp, FollowUpState
+
+PAUSED = (
+    FollowUpState.Kind.EVALUATED,
+    FollowUpState.Kind.ADMITTED,
+)  # no reminders, and no reading is missing
+
+
+def died() -> QuerySet[FollowUpState]:
+    """The states that say so, as long as nobody has taken them back. It is true of all that a person's follow-ups ask,
+    whichever of them says it."""
+    return FollowUpState.objects.filter(kind=FollowUpState.Kind.DIED, until_at=None)
 
 
 def state_of(follow_up: FollowUp) -> FollowUpState | None:

@@ -4,6 +4,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
+from uuid import UUID
 
 from django.conf import settings
 from django.db.models import Exists, F, OuterRef, Q, QuerySet
@@ -55,34 +56,54 @@ def follow_ups_taking_readings(worker: Worker, *, at: datetime) -> list[FollowUp
     return list(taking.select_related("worker", "site").order_by(running_first, "opened_at"))
 
 
+@dataclass(frozen=True)
+class Judged:
+    """An entry against the worker's record, nothing stored: `reading` is what it is judged as, `checks` the standing
+    ones of each follow-up by its id, `others` the worker's other unreplaced readings, oldest first."""
+
+    reading: readings.Reading
+    checks: Mapping[int, list[Check]]
+    others: tuple[readings.Reading, ...]
+    triggers: tuple[Trigger, ...]
+
+    @property
+    def stop(self) -> bool:
+        """Whether the worker must stop and call."""
+        return not STOPS.isdisjoint(_codes(self.triggers))
+
+
+def judge_entry(entry: ReadingEntry, worker: Worker, follow_ups: Sequence[FollowUp]) -> Judged:
+    """What the entry means for the worker, whether or not it can be taken as it is. Stores nothing."""
+    unreliable = PrivateNote.objects.filter(worker=worker, fever_unreliable=True).exists()
+    judged = replace(entry.judged, fever_unreliable=unreliable)
+    checks = {one.pk: list(one.checks.filter(withdrawn_at=None)) for one in follow_ups}
+    held = next((found for one in follow_ups if (found := readings.check_of(judged, checks[one.pk]))), None)
+    judged = replace(
+        judged, window=held.window if held else None, local_date=held.local_date if held else None
+    )
+    others = _unreplaced(worker, entry.replaces, unreliable)
+    earlier = [one for one in others if one.taken_at <= judged.taken_at]
+    return Judged(judged, checks, tuple(others), tuple(_judge(judged, follow_ups, earlier)))
+
+
 def log_entry(
     entry: ReadingEntry, worker: Worker, follow_ups: Sequence[FollowUp], *, entered_by: User, at: datetime
 ) -> Logged:
     """Store the entry, or keep it unplaced. Inside a transaction."""
-    unreliable = PrivateNote.objects.filter(worker=worker, fever_unreliable=True).exists()
-    entry = replace(entry, judged=replace(entry.judged, fever_unreliable=unreliable))
-    checks = {one.pk: list(one.checks.filter(withdrawn_at=None)) for one in follow_ups}
-    held = next(
-        (found for one in follow_ups if (found := readings.check_of(entry.judged, checks[one.pk]))), None
-    )
-    judged = replace(
-        entry.judged, window=held.window if held else None, local_date=held.local_date if held else None
-    )
-    others = _unreplaced(worker, entry)
-    earlier = [one for one in others if one.taken_at <= judged.taken_at]
-    triggers = _judge(judged, follow_ups, earlier)
+    found = judge_entry(entry, worker, follow_ups)
+    judged, checks, triggers = found.reading, found.checks, found.triggers
     problems = entry.refused + _refused_by_record(entry, worker, entered_by, at)
     if problems:
         if not readings.must_keep(triggers):
             return Logged(None, (), "", (), problems)
         unplaced = _keep(entry, worker, problems, triggers, entered_by)
         return Logged(unplaced, (), "unplaced", _codes(triggers), problems, tuple(triggers), True)
-    placements = [_place(judged, checks[one.pk], others, one) for one in follow_ups]
+    placements = [_place(judged, checks[one.pk], found.others, one) for one in follow_ups]
     state = "extra" if entry.could_not else _state(placements)
     row = _store(entry, worker, judged, triggers, state, _evidence(judged, follow_ups), entered_by)
     filled = _fill(row, placements, judged, checks.values()) if not entry.could_not else []
     if row.replaces is not None:
-        _fill_what_is_left(row.replaces, worker, follow_ups, checks, unreliable)
+        _fill_what_is_left(row.replaces, worker, follow_ups, checks, judged.fever_unreliable)
     return Logged(row, tuple(filled), state, _codes(triggers), (), tuple(triggers), True)
 
 
@@ -114,11 +135,10 @@ def readings_of(worker: Worker) -> QuerySet[Reading]:
     return Reading.objects.filter(worker__in=records.values("pk"))  # a join would read every reading there is
 
 
-def _unreplaced(worker: Worker, entry: ReadingEntry) -> list[readings.Reading]:
-    """The worker's other readings that no amendment has replaced, oldest first."""
+def _unreplaced(worker: Worker, but: UUID | None, unreliable: bool) -> list[readings.Reading]:
+    """The worker's readings that no amendment has replaced, oldest first, without the one with that id."""
     rows = readings_of(worker).filter(replaced_by=None, could_not="").order_by("taken_at", "id")
-    unreliable = entry.judged.fever_unreliable
-    return [as_value(row, fever_unreliable=unreliable) for row in rows if row.uid != entry.replaces]
+    return [as_value(row, fever_unreliable=unreliable) for row in rows if row.uid != but]
 
 
 def _judge(

@@ -4,18 +4,20 @@ All of it is invented, and the rates are. It goes through the same pipeline as r
 """
 
 import secrets
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import datetime, time, timedelta
 from pathlib import Path
 from typing import Any
-from uuid import NAMESPACE_URL, uuid5
+from uuid import NAMESPACE_URL, UUID, uuid5
 from zoneinfo import ZoneInfo
 
 import yaml
 from django.conf import settings
+from django.contrib.auth.hashers import make_password
 from django.db import transaction
 
-from exposure.attend.models import Promise
+from exposure import clock
 from exposure.classify.models import CriteriaVersion
 from exposure.classify.versions import unticked
 from exposure.followup import opening
@@ -31,7 +33,7 @@ from exposure.report.models import Breach, Case, CaseStatement, Event
 
 PASSWORD_FILE: Path = settings.VAR / "demo-password"
 MARK = "worker@demo.example.org"
-ADOPTED = ("ebola", "bloodborne")
+ADOPTED = {"ebola": "2023.2", "bloodborne": "2025.2"}
 UNFINISHED = timedelta(minutes=5)
 
 
@@ -53,14 +55,38 @@ def sign_ins() -> list[str]:
 
 
 def load_demo(*, at: datetime) -> bool:
-    """Load the scenario as of `at`, all or nothing. False when it stands already. Raises RealPeople."""
-    if User.objects.filter(email=MARK).exists():
-        return False
-    if has_people():
+    """Load what does not stand yet of the scenario, as of `at`. False when all of it stands. Raises RealPeople.
+
+    The place with its people, then each scene, is a transaction of its own: after a crash whole scenes stand, and the
+    next call goes on with the others.
+    """
+    scenario = _Scenario(at)
+    if _is_begun():
+        scenario.look_up()
+    elif has_people():
         raise RealPeople("This database holds people already; the demo scenario goes only into an empty one.")
-    with transaction.atomic():
-        _Scenario(at).load()
-    return True
+    else:
+        with transaction.atomic():
+            scenario.lay_out()
+    missing = scenario.missing()
+    for first_report, scene in missing.items():
+        with transaction.atomic():
+            scenario.reports = first_report - 1
+            scene()
+    return bool(missing)
+
+
+def is_unfinished() -> bool:
+    """Whether a crash left only some of the scenes."""
+    return _is_begun() and bool(_Scenario(clock.now()).missing())
+
+
+def _is_begun() -> bool:
+    return User.objects.filter(email=MARK).exists()
+
+
+def _report_id(number: int) -> UUID:
+    return uuid5(NAMESPACE_URL, f"demo report {number}")
 
 
 def _content() -> dict[str, Any]:
@@ -69,7 +95,6 @@ def _content() -> dict[str, Any]:
 
 def _password() -> str:
     if not PASSWORD_FILE.exists():
-        PASSWORD_FILE.parent.mkdir(parents=True, exist_ok=True)
         PASSWORD_FILE.touch(mode=0o600)
         PASSWORD_FILE.write_text(secrets.token_urlsafe(12))
     return PASSWORD_FILE.read_text().strip()
@@ -84,7 +109,8 @@ class _Scenario:
     cases: dict[str, Case] = field(default_factory=dict)
     reports: int = 0
 
-    def load(self) -> None:
+    def lay_out(self) -> None:
+        """Places, people, criteria, cases and past removals."""
         start = self.at - timedelta(days=200)
         with acting("command:demo", "demo scenario", at=start):
             load_published(at=start)
@@ -93,7 +119,36 @@ class _Scenario:
             self._adopt_criteria(start)
             self._cases()
             record_past_removals(self.sites["saltmarsh"], self.users["observer"], at=self.at)
-        self._people_in_every_state()
+        self._negative_test()
+
+    def look_up(self) -> None:
+        """What an earlier call laid out."""
+        self.sites = {site.code: site for site in Site.objects.all()}
+        self.users = {user.name: user for user in User.objects.all()}
+        self.workers = {worker.number: worker for worker in Worker.objects.all()}
+
+    def missing(self) -> dict[int, Callable[[], Any]]:
+        """The scenes that do not stand yet, each under the number of its first report."""
+        scenes: dict[int, Callable[[], Any]] = {
+            1: self._silent_today,
+            2: self._fever_twice,
+            3: self._cleared,
+            4: self._unconfirmed_cleaner,
+            5: self._exposed_again,
+            7: self._on_nights,
+            8: self._being_evaluated,
+            9: self._vaccinated,
+            10: self._by_phone,
+            11: self._observer_exposed,
+            12: self._event_of_three,
+            15: self._drill,
+            16: self._other_zone,
+        }
+        first_reports = {_report_id(number): number for number in scenes}
+        standing = set(Breach.objects.filter(uid__in=first_reports).values_list("uid", flat=True))
+        return {
+            number: scenes[number] for report_id, number in first_reports.items() if report_id not in standing
+        }
 
     # Places, people, criteria, cases
 
@@ -109,10 +164,12 @@ class _Scenario:
                     StationProtocol.objects.create(station=place, protocol=protocol)
 
     def _people(self, start: datetime) -> None:
-        password = _password()
+        password = make_password(_password())  # once: a hash takes a third of a second
         for row in _content()["accounts"]:
             email = f"{row['name']}@demo.example.org"
-            user = User.objects.create_user(row["name"], password, full_name=row["full_name"], email=email)
+            user = User.objects.create(
+                name=row["name"], password=password, full_name=row["full_name"], email=email
+            )
             self.users[user.name] = user
             if "role" in row:
                 Role.objects.create(user=user, site=self.sites["saltmarsh"], kind=row["role"], from_at=start)
@@ -136,7 +193,8 @@ class _Scenario:
     def _adopt_criteria(self, start: datetime) -> None:
         """Only these two physicians approve what ships, and say that it is an example. One more draft waits."""
         first, second = self.users["physician"], self.users["physician2"]
-        for version in CriteriaVersion.objects.filter(pathogen__in=ADOPTED, withdrawn_guidance=False):
+        for pathogen, adopted in ADOPTED.items():
+            version = CriteriaVersion.objects.get(pathogen=pathogen, version=adopted)
             version.is_example = True
             version.save()
             with acting(first.actor, "demo scenario", "example", at=start):
@@ -177,21 +235,8 @@ class _Scenario:
 
     # People in every state
 
-    def _people_in_every_state(self) -> None:
+    def _silent_today(self) -> None:
         self._monitored("SG-1042", "heron", days=3, skip_last=1)
-        self._fever_twice()
-        self._cleared()
-        self._unconfirmed_cleaner()
-        self._exposed_again()
-        self._on_nights()
-        self._being_evaluated()
-        self._vaccinated()
-        self._by_phone()
-        self._observer_exposed()
-        self._event_of_three()
-        self._drill()
-        self._negative_test()
-        self._other_zone()
 
     def _moment(self, days: int, hour: int, minute: int = 0, site: str = "saltmarsh") -> datetime:
         """A wall time of a site, some days ago, and never later than now."""
@@ -209,7 +254,7 @@ class _Scenario:
     ) -> Breach:
         self.reports += 1
         body = {
-            "submission_id": str(uuid5(NAMESPACE_URL, f"demo report {self.reports}")),
+            "submission_id": str(_report_id(self.reports)),
             "station": station,
             "occurred_at": happened.isoformat(),
             "phase": "removal",
@@ -231,7 +276,7 @@ class _Scenario:
             attend.tell_worker(breach=breach, how="phone", told_at=at, by=nurse, at=at)
             classify.confirm_breach(breach=breach, by=nurse, note="Spoken with the worker.", at=at)
             for exposure in opening.exposures_of(breach):
-                for task in exposure.promises.open().filter(kind=Promise.Kind.TASK):
+                for task in exposure.promises.open().filter(kind="task"):
                     attend.complete_task(task=task, note="", by=nurse, at=at)
 
     def _monitored(
@@ -356,7 +401,7 @@ class _Scenario:
                 site=self.sites["saltmarsh"], title="Waste bag burst at Heron", occurred_at=happened
             )
         for number, skin in (("SG-1108", "intact"), ("SG-1109", "mucosa"), ("SG-1110", "no")):
-            facts = {"contact": "splash", "skin": skin}
+            facts = {"contact": "splash", "skin": skin, "in_area": "yes"}
             breach = self._report(
                 number, "heron", happened, event=str(event.uid), facts=facts, what_happened="other"
             )

@@ -204,4 +204,4 @@ class Migration(migrations.Migration):
         ("exposure", "0003_promises"),
     ]
 
-    operations = [migrations.RunPython(forwards, migrations.RunPython.noop)]
+    operations = [migrations.RunPython(forwards, migrations.RunPython.noop, elidable=True)]

@@ -4,6 +4,17 @@ that nothing is lost and an older release can still read."""
 from django.db import migrations
 
 
+def unbind(apps, schema_editor):
+    """The table that is left holds on to no other: rows it points to stay free to be emptied with their own tables."""
+    if schema_editor.connection.vendor != "postgresql":
+        return
+    with schema_editor.connection.cursor() as cursor:
+        constraints = schema_editor.connection.introspection.get_constraints(cursor, "exposure_task")
+        for name, details in constraints.items():
+            if details["foreign_key"]:
+                cursor.execute(f"ALTER TABLE exposure_task DROP CONSTRAINT {schema_editor.quote_name(name)}")
+
+
 class Migration(migrations.Migration):
 
     dependencies = [
@@ -11,6 +22,7 @@ class Migration(migrations.Migration):
     ]
 
     operations = [
+        migrations.RunPython(unbind, migrations.RunPython.noop, elidable=True),
         migrations.SeparateDatabaseAndState(
             state_operations=[
                 migrations.RemoveField(

@@ -225,8 +225,3 @@ def require(
     """As `may`; raises PermissionDenied."""
     if not may(user, deed, site_id, person_id, at=at):
         raise PermissionDenied
-
-
-def may_report(user: User) -> bool:
-    """Anybody who is signed in may report a breach."""
-    return user.is_authenticated and user.is_active

@@ -1,6 +1,7 @@
 """Accounts, workers and roles. A worker is apart from an account: many exposed people have none."""
 
 from datetime import datetime
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from django.contrib.auth.models import AbstractBaseUser, BaseUserManager
@@ -17,7 +18,7 @@ from exposure.record import GuardedQuerySet, Identified, Recorded, Versions
 class UserManager(BaseUserManager.from_queryset(GuardedQuerySet)):
     """Accounts, found by name."""
 
-    def create_user(self, name: str, password: str | None = None, **fields) -> "User":
+    def create_user(self, name: str, password: str | None = None, **fields: Any) -> "User":
         user = self.model(name=name, **fields)
         user.set_password(password)
         user.save()

@@ -6,7 +6,6 @@ stands.
 
 from datetime import datetime, timedelta
 
-from django.db import transaction
 from django.utils.translation import gettext as _
 
 from exposure.attend import alerts, duties, promises
@@ -19,7 +18,7 @@ from exposure.people.access import Deed, require, require_for
 from exposure.people.models import User, Worker
 from exposure.pipeline import turn
 from exposure.record import because as because_of
-from exposure.refusal import BadSubmission, Conflict, NotYet, Problem, require_text
+from exposure.refusal import BadSubmission, NotYet, Problem, require_text
 from exposure.report.models import Breach, Told
 from exposure.report.moments import slip_in
 
@@ -78,22 +77,29 @@ def acknowledge_alert(*, alert: Alert, by: User, at: datetime) -> Alert:
     """Seen, and held from now on; the next look is due within the hours that the criteria name. Raises Conflict where
     somebody else holds it."""
     _require_on(alert, Deed.ACKNOWLEDGE, by, at)
-    with transaction.atomic():
+    with turn.of(at=at) as own:
         alert = _locked_alert(alert)
         if alert.closed_at is not None:
+            return alert
+        if alert.held_by_id not in (None, by.pk):
+            own.clash(alert, "acknowledge", worker_of(alert), alert.site)
             return alert
         return alerts.acknowledge(alert, by=by, at=at, look_within=_next_look(alert))
 
 
 def take_alert(*, alert: Alert, holder: User, by: User, at: datetime) -> Alert:
-    """Take over an alert from the person who holds it. Raises Conflict where another holds it by now."""
+    """Take over an alert from the person who holds it; where it has come anew and nobody does, as acknowledging it.
+    Raises Conflict where another holds it by now."""
     _require_on(alert, Deed.ACKNOWLEDGE, by, at)
-    with transaction.atomic():
+    with turn.of(at=at) as own:
         alert = _locked_alert(alert)
         if alert.closed_at is not None or alert.held_by_id == by.pk:
             return alert
+        if alert.held_by_id is None:
+            return alerts.acknowledge(alert, by=by, at=at, look_within=_next_look(alert))
         if alert.held_by_id != holder.pk:
-            raise Conflict(alert)
+            own.clash(alert, "take", worker_of(alert), alert.site, holder=holder.name)
+            return alert
         return alerts.take_over(alert, by=by)
 
 
@@ -133,6 +139,7 @@ def _next_look(alert: Alert) -> timedelta:
 
 def complete_task(*, task: Promise, note: str, by: User, at: datetime) -> Promise:
     """Done; tasks that count from this one get their time."""
+    assert task.worker is not None  # only what criteria wait for is about nobody
     require(by, Deed.COMPLETE_TASK, task.site_id, task.worker.user_id, at=at)
     with turn.of(task.worker, at=at) as own, because_of(note):
         task = Promise.objects.select_for_update(of=("self",)).select_related(
@@ -154,7 +161,8 @@ def _answer_late(task: Promise, by: User, at: datetime) -> None:
     subject = task.exposure.follow_up if task.exposure is not None else task.breach
     if subject is None:
         return
-    for alert in subject.alerts.filter(cause__in=(Cause.LATE_TASK, Cause.LATE_REVIEW), closed_at=None):
+    late = subject.alerts.filter(cause__in=(Cause.LATE_TASK, Cause.LATE_REVIEW), closed_at=None)
+    for alert in late.select_for_update(of=("self",)).order_by("pk"):
         if still := duties.late_titles(alert, at=at):
             alerts.reword(alert, still)
         else:
@@ -179,7 +187,8 @@ def note_call(
     site_id = require_for(by, Deed.CALL, worker, at=at)
     if try_again_at is not None and not answered and try_again_at <= at:
         raise BadSubmission(Problem("/try_again_at", _("Give a time that is still to come.")))
-    with turn.of(worker, at=at):
+    with turn.of(worker, at=at) as own:
+        worker = own.person(worker)
         content = {"site_id": site_id, "answered": answered, "note": note, "by_user": by}
         call = worker.calls.filter(**content, called_at__gt=at - DOUBLE_TAP, called_at__lte=at).last()
         is_new = call is None
@@ -234,7 +243,8 @@ def note_privately(
     """What only clinicians see. With `fever_unreliable`, feeling unwell is a symptom from the next reading on."""
     worker = worker.same_as or worker
     require_for(by, Deed.NOTE_PRIVATELY, worker, at=at)
-    with turn.of(worker, at=at):
+    with turn.of(worker, at=at) as own:
+        worker = own.person(worker)
         note, _fresh = PrivateNote.objects.select_for_update(of=("self",)).get_or_create(worker=worker)
         if (note.fever_unreliable, note.text) != (fever_unreliable, text):
             note.fever_unreliable, note.text = fever_unreliable, text
@@ -253,6 +263,12 @@ def record_protection(
     require_text(what, "/what", _("Name what was given."))
     if slip := slip_in(given_at, "/given_at", at=at):
         raise BadSubmission(slip)
-    given = {"worker": worker, "kind": kind, "what": what, "given_at": given_at, "batch": batch}
-    with turn.of(worker, at=at):
+    with turn.of(worker, at=at) as own:
+        given = {
+            "worker": own.person(worker),
+            "kind": kind,
+            "what": what,
+            "given_at": given_at,
+            "batch": batch,
+        }
         return Protection.objects.filter(**given).first() or Protection.objects.create(**given)

@@ -1,6 +1,7 @@
 """How serious, and why: further answers, the confirmation, a clinician's own tier, a withdrawal decided."""
 
 from datetime import datetime
+from itertools import takewhile
 from typing import Any
 from uuid import UUID
 
@@ -10,8 +11,8 @@ from django.utils.translation import gettext as _
 from exposure.attend import alerts, duties
 from exposure.attend.models import Alert, Promise
 from exposure.classify import assess
-from exposure.classify.models import Assessment, Signature
-from exposure.classify.standing import assessments_in_force
+from exposure.classify.models import Assessment, CriteriaVersion, Signature
+from exposure.classify.standing import assessments_in_force, settled_in_force
 from exposure.followup import opening, plans, states
 from exposure.followup.models import Exposure
 from exposure.people.access import Deed, may, require
@@ -19,6 +20,7 @@ from exposure.people.models import User
 from exposure.pipeline import follow, turn
 from exposure.record import because as because_of
 from exposure.refusal import BadSubmission, NotYet, Problem, require_text
+from exposure.report import flags
 from exposure.report.models import Breach, WithdrawalDecision, WithdrawalRequest
 
 Cause = Alert.Cause
@@ -27,15 +29,42 @@ Cause = Alert.Cause
 def answer_facts(*, breach: Breach, facts: dict[str, Any], by: User, at: datetime) -> list[Assessment]:
     """Further answers: a new assessment beside the old one; answers that add nothing change nothing. The reporter may
     add to their own report, which can only raise a tier; what workers say about themselves is kept and settles
-    nothing until a clinician has confirmed it."""
+    nothing until a clinician has confirmed it. A clinician's answer to a question that another clinician has answered
+    otherwise is a further assessment like any, and raises Conflict with the other's."""
     clinician = may(by, Deed.ANSWER, breach.site_id, breach.worker.user_id, at=at)
     if breach.reported_by_id != by.pk and not clinician:
         raise PermissionDenied
-    with turn.of(breach.worker, at=at):
+    with turn.of(breach.worker, at=at) as own:
         breach = turn.locked_breach(breach)
+        other = _answered_otherwise(breach, facts, by) if breach.reported_by_id != by.pk else None
+        if other is not None:
+            own.clash(other, "facts", breach.worker, breach.site, facts=facts)
         if breach.worker.user_id == by.pk:
-            breach.facts, facts = {**breach.facts, **facts}, {}
+            if not facts.items() <= breach.facts.items():
+                breach.facts = {**breach.facts, **facts}
+                breach.save()
+            facts = {}
         return _reassess(breach, facts, Assessment.Kind.FACTS, at, by, lower=clinician)
+
+
+def _answered_otherwise(breach: Breach, facts: dict[str, Any], by: User) -> Assessment | None:
+    """The assessment in force by which another clinician has answered one of these questions otherwise."""
+    for pathogen, current in assessments_in_force(breach).items():
+        newest_first = list(breach.assessments.filter(pathogen=pathogen, pk__lte=current.pk).order_by("-pk"))
+        for name, answer in facts.items():
+            stands = current.facts.get(name)
+            if answer is None or stands in (None, answer):
+                continue
+            saying = takewhile(
+                lambda row, name=name, stands=stands: row.facts.get(name) == stands, newest_first
+            )
+            *_later, first = saying
+            by_a_reporter = (
+                first.kind == Assessment.Kind.REPORT or first.recorded_by == breach.reported_by.actor
+            )
+            if not by_a_reporter and first.recorded_by != by.actor:
+                return first
+    return None
 
 
 def confirm_breach(
@@ -97,11 +126,15 @@ def override_tier(
             raise BadSubmission(
                 Problem("/pathogen", _("There is no assessment of this pathogen to override."))
             )
-        if tier not in {one.code for one in assess.criteria_of(current.version).tiers}:
+        if assess.unreadable(current):
+            raise BadSubmission(
+                Problem("/pathogen", _("Its criteria can no longer be read: it stays as it is."))
+            )
+        if tier not in {one.code for one in assess.tiers_of(current.version)}:
             raise BadSubmission(Problem("/tier", _("Choose one of the tiers of these criteria.")))
-        newest = breach.assessments.filter(pathogen=pathogen).last()
-        same = (Assessment.Kind.OVERRIDE, tier, reason, by.actor)
-        if (newest.kind, newest.tier, newest.reason, newest.recorded_by) == same:
+        newest = breach.assessments.filter(pathogen=pathogen).last() or current
+        same = (Assessment.Kind.OVERRIDE, tier, reason.strip())
+        if (newest.kind, newest.tier, newest.reason.strip()) == same:
             return newest
         others = newest.kind == Assessment.Kind.OVERRIDE and newest.recorded_by != by.actor
         if others and newest.tier != tier and newest.uid != standing:
@@ -123,16 +156,27 @@ def _sign_first(assessment: Assessment, by: User) -> None:
 
 
 def countersign(*, assessment: Assessment, by: User, at: datetime) -> Assessment:
-    """The second signature under an override, by somebody else; it takes effect with it."""
+    """The second signature under another tier, by somebody else; it takes effect with it. Once it is there, again
+    changes nothing. Raises NotYet where one of the two would be missing or the exposed worker's, and Conflict with the
+    newest assessment where something else has been decided or answered since."""
     breach = assessment.breach
     require(by, Deed.OVERRIDE, breach.site_id, breach.worker.user_id, at=at)
-    with turn.of(breach.worker, at=at):
+    with turn.of(breach.worker, at=at) as own:
         breach = turn.locked_breach(breach)
-        if Signature.objects.filter(subject=f"override:{assessment.uid}", user=by).exists():
+        require(by, Deed.OVERRIDE, breach.site_id, breach.worker.user_id, at=at)  # linked a moment ago
+        subject = f"assessment:{assessment.uid}"
+        if not assessment.second_signature_needed or Signature.objects.filter(subject=subject).exists():
+            return assessment
+        first = Signature.objects.filter(subject=f"override:{assessment.uid}").first()
+        if first is None or first.user_id == by.pk:
             raise NotYet("same_person")
-        Signature.objects.get_or_create(
-            subject=f"assessment:{assessment.uid}", user=by, defaults={"meaning": "second signature"}
-        )
+        if first.user_id == breach.worker.user_id:  # known only since two records proved to be one person's
+            raise NotYet("signed_by_the_person")
+        newest = breach.assessments.filter(pathogen=assessment.pathogen).last()
+        if newest != assessment:
+            own.clash(newest, "countersign", breach.worker, breach.site, assessment=str(assessment.uid))
+            return assessment
+        Signature.objects.create(subject=subject, user=by, meaning="second signature")
         duties.keep(breach.worker, [Promise.Kind.SIGN], by=by, at=at, key=str(assessment.uid))
         _apply(breach, at, by)
         return assessment
@@ -149,31 +193,47 @@ def _reassess(
     first: bool = False,
 ) -> list[Assessment]:
     """Assess again with the answers so far and the further ones, per pathogen, and let it take effect. A tier that
-    a clinician has set stands until something new is answered. Not `lower`: no tier goes below what it was. `first`:
-    the confirmation itself, before which nothing but a settled tier stands."""
-    made = []
+    a clinician has set stands until something new is answered; answers that add nothing change nothing. Not `lower`:
+    no tier goes below what it was. `first`: the confirmation itself, before which nothing but a settled tier stands."""
+    made, fresh = [], kind == Assessment.Kind.CONFIRMATION
+    flags_before, failed_before = breach.flags, set(flags.criteria_that_failed(breach.flags))
+    breach.flags = [flag for flag in breach.flags if flag not in failed_before]
+    settled = settled_in_force(breach)
     for pathogen, current in assessments_in_force(breach).items():
         if current.kind == Assessment.Kind.OVERRIDE and not facts:
             continue
         version = current.version or assess.adopted(breach.site, pathogen, at=at)
-        own = (
-            breach.facts
-            if kind == Assessment.Kind.CONFIRMATION or "self_answered" not in breach.flags
-            else {}
-        )
-        answers = {**own, **current.facts, **facts}
-        if kind == Assessment.Kind.FACTS and version == current.version and answers == current.facts:
-            made.append(current)
+        settles = kind == Assessment.Kind.CONFIRMATION or "self_answered" not in breach.flags
+        answers = {**(breach.facts if settles else {}), **current.facts, **facts}
+        if kind == Assessment.Kind.FACTS and (same := _made_before(current, version, answers)):
+            made.append(same)
             continue
         confirmed = breach.confirmed_at is not None and not first
-        stands = assess.Standing(current, confirmed=confirmed, may_lower=lower)
+        stands = assess.Standing(current, confirmed, may_lower=lower, settled=settled.get(pathogen, ""))
         assessment = assess.assess(breach, pathogen, version, answers, kind=kind, stands=stands)
         if assessment.second_signature_needed:
             _sign_first(assessment, by)
         made.append(assessment)
+        fresh = True
+    if not fresh and breach.flags == flags_before:
+        return made
     breach.save()
+    if failed := flags.criteria_that_failed(breach.flags):
+        because = " ".join(map(flags.in_words, failed))
+        alerts.raise_alert(breach, Cause.UNASSESSED, because, site=breach.site, at=at)
     _apply(breach, at, by)
     return made
+
+
+def _made_before(
+    current: Assessment, version: CriteriaVersion | None, answers: dict[str, Any]
+) -> Assessment | None:
+    """The assessment that these answers were given for already: the one in force, or the newest, which waits for a
+    second signature."""
+    newest = current.breach.assessments.filter(pathogen=current.pathogen).last()
+    waiting = [newest] if newest and newest != current and newest.kind != Assessment.Kind.OVERRIDE else []
+    kept = (answers, assess.readable(version, answers))
+    return next((row for row in (current, *waiting) if row.version == version and row.facts in kept), None)
 
 
 def _apply(breach: Breach, at: datetime, by: User) -> None:
@@ -225,7 +285,8 @@ def decide_withdrawal(
     *, request: WithdrawalRequest, accepted: bool, reason: str, by: User, at: datetime
 ) -> WithdrawalDecision:
     """A clinician has spoken with the worker. Accepted, the report's exposures no longer count, and a follow-up
-    without any other ends. Decided once: the same again changes nothing, another decision raises Conflict."""
+    without any other ends. Decided once: the same again changes nothing, another decision raises Conflict. Nobody
+    accepts what they have asked for themselves where the plan wants two signatures under a lower tier: NotYet."""
     breach = request.breach
     require(by, Deed.DECIDE_WITHDRAWAL, breach.site_id, breach.worker.user_id, at=at)
     require_text(reason, "/reason", _("Say why, as discussed with the worker."))
@@ -233,17 +294,24 @@ def decide_withdrawal(
         breach = turn.locked_breach(breach)
         standing = WithdrawalDecision.objects.filter(request=request).first()
         if standing is not None:
-            if (standing.accepted, standing.reason) != (accepted, reason):
+            if (standing.accepted, standing.reason.strip()) != (accepted, reason.strip()):
                 own.clash(
                     standing, "withdrawal", breach.worker, breach.site, accepted=accepted, reason=reason
                 )
             return standing
+        if accepted and request.recorded_by == by.actor and _needs_two(breach):
+            raise NotYet("same_person")
         decision = WithdrawalDecision.objects.create(request=request, accepted=accepted, reason=reason)
         if accepted:
             _withdraw(breach, reason, by, at)
-        for alert in breach.alerts.filter(closed_at=None, cause=Alert.Cause.WITHDRAWAL):
-            alerts.close(alert, outcome=Alert.Outcome.EVALUATED, note=reason, by=by, at=at)
+        alerts.close_all(breach, (Cause.WITHDRAWAL,), by, at, note=reason)
         return decision
+
+
+def _needs_two(breach: Breach) -> bool:
+    """Whether a plan in force asks for a second signature under a lower tier."""
+    plans_in_force = map(plans.plan_in_force, assessments_in_force(breach).values())
+    return any(plan.second_signature != "none" for plan in plans_in_force)
 
 
 def _withdraw(breach: Breach, reason: str, by: User, at: datetime) -> None:

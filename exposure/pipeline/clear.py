@@ -8,7 +8,7 @@ from exposure.attend import alerts, duties
 from exposure.attend.models import Promise
 from exposure.attend.overview import overview
 from exposure.clear.models import Clearance
-from exposure.clear.sign import may_sign, rule_on, sign
+from exposure.clear.sign import may_sign, rule_on, sign, signed_already
 from exposure.followup import join, states
 from exposure.followup.models import FollowUp, FollowUpState
 from exposure.people.access import Deed, require, roles_of
@@ -26,16 +26,21 @@ OTHER_ENDS = (
 def sign_clearance(*, follow_up: FollowUp, by: User, at: datetime) -> Clearance:
     """Sign the end of a follow-up, effective when its last day ends in the exposure's zone.
 
-    Raises NotYet with what stands in the way, and PermissionDenied.
+    Signing again changes nothing. Raises NotYet with what stands in the way, Conflict where somebody has ended it
+    otherwise, and PermissionDenied.
     """
     require(by, Deed.CLEAR, follow_up.site_id, follow_up.worker.user_id, at=at)
-    with turn.of(follow_up.worker, at=at):
+    with turn.of(follow_up.worker, at=at) as own:
         follow_up = turn.locked_follow_up(follow_up)
         standing = follow_up.clearances.filter(void_at=None, signed_at__isnull=False).first()
         if standing is not None:
             return standing
         if follow_up.ended_at is not None:
-            raise NotYet("ended")
+            ended = follow_up.states.last()
+            if ended is None or not ended.basis:
+                raise NotYet("ended")  # by itself, or joined to another
+            own.clash(ended, "sign", follow_up.worker, follow_up.site)
+            return None  # type: ignore[return-value]  # Conflict is raised when this is stored
         now = overview(follow_up, at=at)
         kinds = {role.kind for role in roles_of(by, at=at) if role.site_id in (None, follow_up.site_id)}
         if not may_sign(now, kinds):
@@ -43,6 +48,8 @@ def sign_clearance(*, follow_up: FollowUp, by: User, at: datetime) -> Clearance:
         ruling = rule_on(now)
         if not ruling.yes:
             raise NotYet(*ruling.reasons)
+        if waiting := signed_already(now, by=by):
+            return waiting
         clearance = sign(now, ruling, by=by, at=at)
         if clearance.signed_at is not None:
             duties.keep(follow_up.worker, [Promise.Kind.SIGN], by=by, at=at, follow_up=follow_up)
@@ -63,7 +70,8 @@ def end_follow_up(
     at: datetime,
 ) -> FollowUpState:
     """End it in another way than by clearance, with the reason and the basis on which it was run. A hand-over names
-    who has accepted it. Ending it so again changes nothing; one that has ended otherwise raises NotYet."""
+    who has accepted it. Ending it so again changes nothing, for another reason it raises Conflict; one that has ended
+    otherwise raises NotYet."""
     require(by, Deed.DECIDE_STATE, follow_up.site_id, follow_up.worker.user_id, at=at)
     if kind not in OTHER_ENDS:
         raise BadSubmission(Problem("/kind", _("Say how it ends.")))
@@ -74,7 +82,7 @@ def end_follow_up(
         require_text(
             accepted_by, "/accepted_by", _("Name who has accepted it, and where they can be reached.")
         )
-    with turn.of(follow_up.worker, at=at), because_of(reason):
+    with turn.of(follow_up.worker, at=at) as own, because_of(reason):
         follow_up = turn.locked_follow_up(follow_up)
         turn.go_on(follow_up, reason, at, by.actor)
         if follow_up.ended_at is None:
@@ -88,8 +96,10 @@ def end_follow_up(
             turn.plan_readings(follow_up, at)
             turn.drop_calls([follow_up], because="ended", at=at)
         ended = follow_up.states.last()
-        if ended.kind != kind:
+        if ended is None or ended.kind != kind:
             raise NotYet("ended")
+        if (ended.reason.strip(), ended.basis) != (reason.strip(), basis):
+            own.clash(ended, "end", follow_up.worker, follow_up.site, kind=kind, reason=reason, basis=basis)
         return ended
 
 

@@ -60,7 +60,8 @@ def log_reading(*, body: Any, worker: Worker, entered_by: User, at: datetime) ->
         if standing is not None:
             return standing
         try:
-            with turn.of(worker, at=at):
+            with turn.of(worker, at=at) as own:
+                worker = own.person(worker)
                 follow_ups = follow_ups_taking_readings(worker, at=at)
                 if not follow_ups:
                     raise BadSubmission(Problem("", _nobody_follows(worker)))
@@ -100,7 +101,7 @@ def _standing_reading(submission_id: uuid.UUID, worker: Worker, sha256: str) -> 
 
 def _void_clearances(follow_ups: Iterable[FollowUp], logged: Logged, at: datetime) -> None:
     triggers = [code for code in logged.triggers if code != "masked"]
-    if not triggers:
+    if not triggers or logged.row is None:
         return
     for follow_up in follow_ups:
         because = _("A reading asked for a look before the last day had ended.")
@@ -130,9 +131,9 @@ def record_exposure(
     problems = problems_of_recorded(version, tier, occurred_at, site, at)
     if version is None or problems:
         raise BadSubmission(*problems)
-    said = {"occurred_at": occurred_at, "source": source, "case": case, "note": note}
-    with turn.of(worker, at=at):
-        exposure = _record(worker, version, tier, site, by=by, at=at, **said)
+    contact = {"occurred_at": occurred_at, "source": source, "case": case}
+    with turn.of(worker, at=at) as own:
+        exposure = _record(own.person(worker), version, tier, site, note=note, by=by, at=at, **contact)
         if told and exposure.withdrawn_at is None:
             exposure = attend.tell_of_exposure(exposure=exposure, how=told, by=by, at=at)
         return exposure
@@ -200,6 +201,7 @@ def record_contact_list(
         if problems:
             raise BadSubmission(*problems)
         version = assess.adopted(case.site, pathogen, at=at)
+        assert version is not None  # without one every line has a problem
         recorded = [
             _record(
                 line.worker or _somebody_new(line.row, case),
@@ -242,7 +244,7 @@ def correct_exposure(
         if exposure.withdrawn_at is not None or exposure.occurred_at == occurred_at:
             return Exposure.objects.filter(corrects=exposure).first() or exposure
         corrected = opening.correct(exposure, occurred_at, reason=reason, at=at)
-        follow_up = turn.locked_follow_up(follow_up)
+        follow_up = turn.locked_follow_up(corrected.follow_up)
         turn.go_on(follow_up, reason, at, by.actor)
         turn.plan_readings(follow_up, at)
         return corrected
@@ -288,7 +290,8 @@ def set_windows(*, worker: Worker, windows: Sequence[Window], by: User, at: date
     worker = worker.same_as or worker
     if worker.user_id != by.pk:
         require_for(by, Deed.SET_TIMES, worker, at=at)
-    with turn.of(worker, at=at):
+    with turn.of(worker, at=at) as own:
+        worker = own.person(worker)
         follow_ups = list(worker.follow_ups.filter(ended_at=None).select_related("worker__site"))
         _require_possible(windows, worker, max(map(plans.min_hours_of, follow_ups), default=0))
         if own_times.store(worker, {window.name: window for window in windows}):
@@ -325,6 +328,8 @@ def link_worker(*, worker: Worker, same_as: Worker, by: User, at: datetime) -> W
             if worker.same_as_id != known.pk:
                 own.clash(worker, "link", worker.same_as, worker.site, same_as=str(known.uid))
             return worker.same_as
+        if worker.pk == known.pk and same_as.same_as_id == worker.pk:
+            return worker  # the other way round it is the same link
         if worker.pk == known.pk or worker.number or worker.user_id:
             refused = _("Only somebody without number or account can be linked, and only once.")
             raise BadSubmission(Problem("/same_as", refused))

@@ -12,33 +12,35 @@ from django.utils.translation import gettext as _
 
 from exposure.attend import alerts
 from exposure.attend.models import Alert
-from exposure.classify import assess
+from exposure.classify import assess, concerned
 from exposure.classify.models import Assessment
 from exposure.followup.cases import linked_follow_ups
 from exposure.followup.models import (
     FollowUp,
 )
-from exposure.people.access import Deed, require
+from exposure.people.access import Deed, View, find, require
 from exposure.people.models import User
-from exposure.pipeline import follow, turn
+from exposure.pipeline import classify, follow, turn
 from exposure.places.models import Station
 from exposure.refusal import BadSubmission, Conflict, Problem
 from exposure.report import flags
 from exposure.report.cases import CODE, LONGEST_CODE, case_changed
 from exposure.report.events import join_event
-from exposure.report.intake import store_breach
+from exposure.report.intake import complete_person, store_breach
 from exposure.report.models import (
     Breach,
     Case,
     CaseStatement,
     Mark,
     OtherContent,
+    PhonedIn,
     WithdrawalRequest,
 )
 from exposure.report.moments import slip_in
 from exposure.report.submission import Submission, read_submission
 
 Cause = Alert.Cause
+BY_THE_REPORTER = (Assessment.Kind.REPORT, Assessment.Kind.FACTS)
 NOT_ODD = frozenset({"self_answered", "time_missing", "station_missing"})
 log = logging.getLogger(__name__)
 
@@ -82,7 +84,7 @@ def _take_in(submission: Submission, reporter: User, at: datetime) -> Reported:
         if breach.drill:
             alerts.raise_alert(breach, Cause.DRILL, _("A drill was reported."), site=breach.site, at=at)
             return Reported(breach, True, (), (), ring_now=False)
-        assessments = assess.assess_report(breach, at=at)
+        assessments = concerned.assess_report(breach, at=at)
         breach.save()  # what the assessment noticed
         _raise_report_alerts(breach, assessments, at)
         opened = [follow.open_exposure(assessment, at, reporter) for assessment in assessments]
@@ -95,12 +97,15 @@ def _take_in(submission: Submission, reporter: User, at: datetime) -> Reported:
 
 def _raise_report_alerts(breach: Breach, assessments: Iterable[Assessment], at: datetime) -> None:
     if any(one.version is None for one in assessments):
-        because = _("No criteria are adopted for this: the report is not assessed.")
+        failed = flags.criteria_that_failed(breach.flags)
+        because = " ".join(map(flags.in_words, failed)) or _(
+            "No criteria are adopted for this: the report is not assessed."
+        )
         alerts.raise_alert(breach, Cause.UNASSESSED, because, site=breach.site, at=at)
-    odd = [flag for flag in breach.flags if flag not in NOT_ODD]
+    said = NOT_ODD.union(flags.criteria_that_failed(breach.flags))
+    odd = [flag for flag in breach.flags if flag not in said]
     if odd:
-        because = " ".join(flags.in_words(flag) for flag in odd)
-        alerts.raise_alert(breach, Cause.TO_LOOK_AT, because, site=breach.site, at=at)
+        alerts.raise_alert(breach, Cause.TO_LOOK_AT, flags.in_an_alert(odd), site=breach.site, at=at)
 
 
 def _again(standing: Breach, submission: Submission, at: datetime) -> Reported:
@@ -121,41 +126,95 @@ def _again(standing: Breach, submission: Submission, at: datetime) -> Reported:
 
 
 def report_mark(*, mark: Mark, body: dict[str, Any], reporter: User, at: datetime) -> Reported:
-    """Send the report of a mark and tie the two together, also where the report stands with other content: then
-    Conflict is raised once both are kept."""
-    conflict = None
+    """Send the report of one's own mark and tie the two together. Where the mark has been sent as it stood meanwhile,
+    what is answered now is added to that report. Raises Conflict only where somebody else's report has its id."""
+    mark = find(reporter, Mark.objects.all(), View.AUTHOR, at=at, pk=mark.pk)
+    submission = read_submission(body)
     with transaction.atomic():
-        try:
-            breach = (reported := report_breach(body=body, reporter=reporter, at=at)).breach
-        except Conflict as raised:
-            conflict = raised
-            breach = Breach.objects.get(uid=body["submission_id"])
-        mark = Mark.objects.select_for_update(of=("self",)).get(pk=mark.pk)
-        if mark.breach_id is None and mark.deviation_at is None:
-            mark.breach = breach
-            mark.save()
-    if conflict is not None:
-        raise conflict
-    return reported
+        mark, standing = _locked_mark(mark, submission.submission_id)
+        reported: Reported | None = None
+        if standing is None:
+            reported = report_breach(body=body, reporter=reporter, at=at)
+        elif standing.reported_by_id == reporter.pk:
+            reported = _add_later(standing, submission, reporter, at)
+        _tie(mark, reported.breach if reported else standing)
+    # Somebody else's: this keeps what was sent beside it, and says Conflict.
+    return reported or report_breach(body=body, reporter=reporter, at=at)
+
+
+def _locked_mark(mark: Mark, submission_id: UUID) -> tuple[Mark, Breach | None]:
+    """The mark as it stands now, and the report that stands for it."""
+    mark = Mark.objects.select_for_update(of=("self",)).select_related("breach").get(pk=mark.pk)
+    return mark, mark.breach or Breach.objects.filter(uid=submission_id).first()
+
+
+def _tie(mark: Mark, breach: Breach | None) -> None:
+    if mark.breach_id is None:
+        mark.deviation_at, mark.breach = None, breach
+        mark.save()
+
+
+def _add_later(standing: Breach, submission: Submission, by: User, at: datetime) -> Reported:
+    """What the reporter answers after the report was sent: its facts are assessed further, how to reach somebody on no
+    list is taken over, and the whole is kept for the nurse, once."""
+    if submission.sha256 != standing.body_sha256:
+        _row, fresh = OtherContent.objects.get_or_create(
+            breach=standing, body_sha256=submission.sha256, defaults={"body": submission.body}
+        )
+        if fresh:
+            complete_person(standing.worker, submission.person)
+            if submission.facts and not standing.drill:
+                classify.answer_facts(breach=standing, facts=submission.facts, by=by, at=at)
+            because = _("Answers came after the report had been sent as it stood: they are added.")
+            alerts.raise_alert(standing, Cause.OTHER_CONTENT, because, site=standing.site, at=at)
+    assessments = tuple(standing.assessments.filter(kind__in=BY_THE_REPORTER))
+    follow_ups = tuple(FollowUp.objects.filter(exposures__breach=standing).distinct())
+    return Reported(standing, False, assessments, follow_ups, must_ring(standing))
+
+
+def must_ring(breach: Breach) -> bool:
+    """Whether the reporter is to ring occupational health at once: by what was reported, or answered after it."""
+    taken = breach.assessments.filter(kind__in=BY_THE_REPORTER).select_related("version")
+    return any(assess.is_highest(assessment) for assessment in taken)
+
+
+def phone_in(*, breach: Breach, by: User, at: datetime) -> PhonedIn:
+    """The reporter has told occupational health by telephone. Once; again changes nothing."""
+    breach = find(by, Breach.objects.all(), View.AUTHOR, at=at, pk=breach.pk)
+    phoned, _fresh = PhonedIn.objects.get_or_create(breach=breach)
+    return phoned
 
 
 def send_unfinished_mark(mark: Mark, *, at: datetime) -> None:
-    """A mark not completed in time is sent as it stands; what is not answered is unknown, so the ceiling rules."""
-    removal = mark.removal
+    """A mark not completed in time is sent as it stands, with the step and what went wrong as marked; what is not
+    answered is unknown, so the ceiling rules."""
+    try:
+        _send_as_it_stands(mark, at)
+    except Conflict:
+        log.warning("Mark %s had been reported with other content; both are kept.", mark.uid)
+
+
+def _send_as_it_stands(mark: Mark, at: datetime) -> None:
+    removal, observer = mark.removal, mark.removal.observer
+    assert observer is not None  # `unfinished_marks` leaves the others out
     body = {
         "submission_id": str(mark.uid),
         "station": removal.station.code,
         "worker": str(removal.worker.uid) if removal.worker else None,
+        "person": {"name": removal.worker.name} if removal.worker and removal.unlisted else None,
         "occurred_at": mark.marked_at.isoformat(),
         "drill": removal.drill,
         "step": mark.step.code,
         "removal": str(removal.uid),
         "what_happened": mark.failure.code if mark.failure else None,
     }
-    try:
-        report_mark(mark=mark, body=body, reporter=removal.observer, at=at)
-    except Conflict:
-        log.warning("Mark %s had been reported with other content; both are kept.", mark.uid)
+    with transaction.atomic():
+        mark, standing = _locked_mark(mark, mark.uid)
+        if mark.deviation_at is not None or mark.breach is not None:
+            return  # answered a moment ago
+        _tie(mark, standing or report_breach(body=body, reporter=observer, at=at).breach)
+    if standing is not None and standing.reported_by_id != observer.pk:
+        report_breach(body=body, reporter=observer, at=at)  # keeps both, and says Conflict
 
 
 def ask_withdrawal(*, breach: Breach, reason: str, by: User, at: datetime) -> WithdrawalRequest:
@@ -242,8 +301,11 @@ def state_case(
             return newest
         statement = CaseStatement.objects.create(case=case, pathogen=pathogen, **said)
         because = case_changed(case, statement)
-        for follow_up in linked_follow_ups(case, pathogen if newest else None, at=at):
-            alerts.raise_alert(
-                follow_up, Alert.Cause.CASE_CHANGED, because, site=follow_up.site, at=at, urgent=False
-            )
+        alerts.raise_many(
+            [
+                alerts.Raising(follow_up, Cause.CASE_CHANGED, because, follow_up.site, urgent=False)
+                for follow_up in linked_follow_ups(case, pathogen if newest else None, at=at)
+            ],
+            at=at,
+        )
         return statement

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -15,7 +15,7 @@ from exposure.followup import expected, states
 from exposure.followup.models import Check, FollowUp, FollowUpState
 from exposure.people.models import Worker
 from exposure.places.models import Site
-from exposure.record import mark_withdrawn
+from exposure.record import current, mark_withdrawn
 from exposure.refusal import Conflict
 from exposure.remind import reminders
 from exposure.remind.models import Planned
@@ -26,15 +26,26 @@ REPLAN_EVERY = timedelta(days=1)  # zone rules and the site's windows may have c
 
 @dataclass
 class Turn:
-    """One use case under way. `standing`: what another has decided before, where this decision is another one."""
+    """One use case under way. `standing`: what another has decided before, where this decision is another one.
+    `taken`: the workers whose turn it is, as they stand now."""
 
     standing: Any = None
+    taken: list[Worker] = field(default_factory=list)
+
+    def person(self, worker: Worker) -> Worker:
+        """The worker as they stand now: whoever was linked a moment ago is the person on the list."""
+        rows = {row.pk: row for row in self.taken}
+        now = rows[worker.pk]
+        return rows[now.same_as_id] if now.same_as_id is not None else now
 
     def clash(self, standing: Any, deed: str, worker: Worker | None, site: Site, **sent: Any) -> None:
-        """Another decision stands: what was sent is kept, and once it is stored Conflict is raised with what stands."""
+        """Another decision stands: what was sent is kept, the same by the same person once, and when it is stored
+        Conflict is raised with what stands."""
         self.standing = standing
-        subject = f"{standing._meta.model_name}:{standing.uid}"
-        OtherDecision.objects.create(site=site, worker=worker, deed=deed, subject=subject, sent=sent)
+        about = {"deed": deed, "subject": f"{standing._meta.model_name}:{standing.uid}"}
+        kept = OtherDecision.objects.filter(recorded_by=current().actor, **about)
+        if all(other.sent != sent for other in kept):
+            OtherDecision.objects.create(site=site, worker=worker, sent=sent, **about)
 
 
 @contextmanager
@@ -44,9 +55,9 @@ def of(*workers: Worker, at: datetime) -> Iterator[Turn]:
     case has found another decision standing (`Turn.clash`)."""
     turn = Turn()
     with transaction.atomic():
-        taken = one_at_a_time(*workers)
+        turn.taken = one_at_a_time(*workers)
         yield turn
-        for worker in taken:
+        for worker in turn.taken:
             duties.settle(worker, at=at)
     if turn.standing is not None:
         raise Conflict(turn.standing)
@@ -57,13 +68,17 @@ def one_at_a_time(*workers: Worker) -> list[Worker]:
     order, so that no two wait for each other. Returns the rows as they stand then; of one who proved to be another
     person, that other's too."""
     keys = {worker.pk for worker in workers}
-    taken: dict[int, Worker] = {}
-    while missing := keys - taken.keys():
-        rows = Worker.objects.select_for_update(no_key=True, of=("self",)).filter(pk__in=missing)
-        found = {worker.pk: worker for worker in rows.order_by("pk")}
-        taken |= found
-        keys |= {worker.same_as_id for worker in found.values() if worker.same_as_id is not None}
-    return list(taken.values())
+    while True:
+        with transaction.atomic():
+            rows = Worker.objects.select_for_update(no_key=True, of=("self",)).filter(pk__in=keys)
+            taken = list(rows.order_by("pk"))
+            others = {worker.same_as_id for worker in taken if worker.same_as_id is not None} - keys
+            if not others:
+                return taken
+            transaction.set_rollback(
+                True
+            )  # to the savepoint: these locks go back, then all are taken in order
+        keys |= others
 
 
 def locked_breach(breach: Breach) -> Breach:

@@ -65,13 +65,29 @@ class SiteWindow(Recorded):
         return f"{self.site_id} {self.name}"
 
 
+class Emergency(models.TextChoices):
+    """What every step and the report page offer at once; the order in which they stand there."""
+
+    EYES = "eyes", _("Eyes or mouth")
+    SHARP = "sharp", _("Needle or sharp")
+    COLLAPSE = "collapse", _("Faint or collapse")
+    AIR = "air", _("Air or respirator lost")
+
+
 class FirstAidCard(Recorded):
-    """What to do at once. `lines` is a list of short sentences."""
+    """What to do at once. `lines` is a list of short sentences, read to somebody who is frightened; `source` is for
+    whoever sets up and is shown nowhere else. `emergency`: the card stands behind that button at every step."""
 
     code = models.SlugField(max_length=60, unique=True, allow_unicode=False)
     title = models.CharField(max_length=200)
     lines = models.JSONField(default=list)
     urgent = models.BooleanField(default=False)
+    emergency = models.CharField(
+        max_length=20,
+        choices=Emergency,
+        blank=True,
+        help_text=_("Offered at every step and on the report page."),
+    )
     source = models.TextField()
 
     class Meta:
@@ -87,7 +103,10 @@ class FailureType(Recorded):
     code = models.SlugField(max_length=60, unique=True)
     label = models.CharField(max_length=200)
     card = models.ForeignKey(FirstAidCard, models.PROTECT, null=True, blank=True, related_name="failures")
-    through_skin = models.BooleanField(default=False)
+    bloodborne = models.BooleanField(
+        default=False, help_text=_("It pierces, or reaches eyes, nose, mouth or broken skin.")
+    )
+    through_skin = models.BooleanField(default=False)  # the older name of `bloodborne`; nothing reads it
 
     class Meta:
         ordering = ["label"]

@@ -17,16 +17,16 @@ from exposure.attend import alerts
 from exposure.attend.alerts import Raising
 from exposure.attend.duties import SILENT
 from exposure.attend.models import Alert, Call, Promise
-from exposure.classify.assess import criteria_of
+from exposure.classify.assess import criteria_or_none
 from exposure.followup.fills import standing_fill
 from exposure.followup.models import Check, Exposure, Fill, FollowUpState, Reading
 from exposure.followup.plans import under_criteria
+from exposure.followup.states import PAUSED, died
 from exposure.people.models import Worker
 from exposure.record import create_many, mark_withdrawn
 from exposure.remind.models import Rung
 
 USUAL_SILENCE_HOURS = 48  # where no criteria name another
-PAUSED = (FollowUpState.Kind.EVALUATED, FollowUpState.Kind.ADMITTED)
 TWO_WINDOWS = timedelta(
     days=3
 )  # how far before a check the one before it opens at the most, on any usual plan
@@ -72,9 +72,11 @@ def _missing(check_ids: Sequence[int]) -> Iterator[Check]:
     of = {check.follow_up_id for check in unsettled}
     for state in FollowUpState.objects.filter(follow_up__in=of, kind__in=PAUSED):
         pauses[state.follow_up_id].append(state)
+    workers = {check.follow_up.worker_id for check in unsettled}
+    dead = set(died().filter(follow_up__worker__in=workers).values_list("follow_up__worker", flat=True))
     for check in unsettled:
         ended_at = check.follow_up.ended_at
-        over = ended_at is not None and ended_at <= check.closes_at
+        over = (ended_at is not None and ended_at <= check.closes_at) or check.follow_up.worker_id in dead
         if not over and not any(_covers(state, check) for state in pauses[check.follow_up_id]):
             yield check
 
@@ -130,7 +132,9 @@ class _Known:
         before = self.before.get(check.pk)
         again = before is not None and before.pk not in self.settled
         exposures = self.highest[check.follow_up_id]
-        at_highest = any(exposure.last_day >= check.local_date for exposure in exposures)
+        at_highest = any(
+            exposure.last_day and exposure.last_day >= check.local_date for exposure in exposures
+        )
         return again or at_highest or self.alarming.get(check.follow_up.worker_id, False)
 
     def call(self, check: Check, at: datetime) -> Promise:
@@ -214,7 +218,8 @@ def _silence_hours(follow_ups: Iterable[int]) -> dict[int, int]:
     """Follow-up -> the hours that the criteria of its newest exposure allow."""
     hours = dict.fromkeys(follow_ups, USUAL_SILENCE_HOURS)
     for exposure in under_criteria(Exposure.objects.filter(follow_up__in=list(hours))):
-        profile = criteria_of(exposure.criteria_version).profile
+        criteria = criteria_or_none(exposure.criteria_version)
+        profile = criteria.profile if criteria else None
         hours[exposure.follow_up_id] = (profile.silence_hours if profile else None) or USUAL_SILENCE_HOURS
     return hours
 

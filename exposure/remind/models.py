@@ -87,7 +87,7 @@ class Message(Identified):
     sent_at = models.DateTimeField(null=True, blank=True)
     given_up_at = models.DateTimeField(null=True, blank=True)
 
-    objects = models.Manager()
+    objects = models.Manager()  # type: ignore[assignment]
 
     class Meta:
         ordering = ["due_at", "id"]

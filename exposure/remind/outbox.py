@@ -81,7 +81,7 @@ def _send(attempt: Attempt, at: datetime) -> bool:
     return True
 
 
-def _mine(message: Message):
+def _mine(message: Message) -> QuerySet[Message]:
     """The message as long as this process holds it and it waits."""
     return Message.objects.filter(pk=message.pk, token=message.token, sent_at=None, given_up_at=None)
 

@@ -11,6 +11,7 @@ from django.utils.translation import gettext as _
 from exposure.attend.models import Promise
 from exposure.followup.fills import standing_fill
 from exposure.followup.models import Check, Exposure, Fill, FollowUpState
+from exposure.followup.states import PAUSED, died
 from exposure.people.models import Worker
 from exposure.places.models import Site
 from exposure.record import create_many, insert_many, mark_withdrawn
@@ -19,12 +20,11 @@ from exposure.remind.models import Message, Reminder, Rung
 from exposure.report.models import Told
 
 NO_ADDRESS = "no_address"
-PAUSED = (FollowUpState.Kind.EVALUATED, FollowUpState.Kind.ADMITTED)
 
 
 def plan_rungs(checks: Sequence[Check], worker: Worker) -> None:
     """Store the reminder instants of newly planned checks of one worker."""
-    quiet = (worker.quiet_from, worker.quiet_until) if worker.quiet_from else None
+    quiet = (worker.quiet_from, worker.quiet_until) if worker.quiet_from and worker.quiet_until else None
     insert_many(
         Rung,
         [
@@ -76,6 +76,7 @@ def _with_circumstances(rung_ids: Sequence[int], at: datetime) -> QuerySet[Rung]
             overtaken=Exists(later.exclude(kind=Rung.CLOSED)),
             paused=Exists(pauses),
             told=Exists(_told(follow_up)),
+            died=Exists(died().filter(follow_up__worker=OuterRef("check_row__follow_up__worker"))),
         )
         .order_by("at", "pk")
     )
@@ -149,7 +150,7 @@ def _skipped(rung: Rung, at: datetime) -> str:
         "closed": rung.check_row.closes_at <= at,
         "overtaken": rung.overtaken,
         "answered": rung.answered,
-        "ended": follow_up.ended_at is not None and follow_up.ended_at <= at,
+        "ended": rung.died or (follow_up.ended_at is not None and follow_up.ended_at <= at),
         "paused": rung.paused,
         "not_told": not rung.told,
         "by_phone_only": worker.phone_only,

@@ -13,6 +13,7 @@ from typing import Any
 from django.db import OperationalError, transaction
 from django.db.models import Model, QuerySet
 
+from exposure.outage import is_outage
 from exposure.remind.models import SetAside
 
 log = logging.getLogger(__name__)
@@ -36,12 +37,14 @@ class Part:
 def run(part: Part, *, at: datetime) -> int:
     """Settle all that is due. Returns how much was done. Raises only where noticing fails, or the database does."""
     done, taken = 0, 0
-    left_out = _left_out(part, at)
+    aside = list(SetAside.objects.filter(part=part.name, settled_at=None))
+    left_out = [int(row.row) for row in aside if row.retry_at > at]
     while part.at_most is None or taken < part.at_most:
         with transaction.atomic():
             due = part.notice(at).exclude(pk__in=left_out)[: part.batch]
             rows = list(due)
             if not rows:
+                _no_longer_due(part, [row for row in aside if row.retry_at <= at], at)
                 break
             taken += len(rows)
             done += _settle(part, rows, left_out, at)
@@ -55,10 +58,12 @@ def _not_taken_out(part: Part, rows: list[Model], left_out: list[int], at: datet
     return list(still.values_list("pk", flat=True))
 
 
-def _left_out(part: Part, at: datetime) -> list[int]:
-    """Primary keys of what waits for its next try."""
-    waiting = SetAside.objects.filter(part=part.name, settled_at=None, retry_at__gt=at)
-    return [int(row) for row in waiting.values_list("row", flat=True)]
+def _no_longer_due(part: Part, aside: list[SetAside], at: datetime) -> None:
+    """What was to be tried again and is not due any more, because somebody has done it or its cause has ended: nothing
+    is wrong with it now."""
+    if aside:
+        waiting = SetAside.objects.filter(pk__in=[row.pk for row in aside], settled_at=None, retry_at__lte=at)
+        waiting.update(settled_at=at)
 
 
 def _settle(part: Part, rows: list[Model], left_out: list[int], at: datetime) -> int:
@@ -67,9 +72,9 @@ def _settle(part: Part, rows: list[Model], left_out: list[int], at: datetime) ->
     try:
         with transaction.atomic():
             done = part.settle(rows, at)
-    except OperationalError:  # the database is locked, full or away: nobody's row is at fault
-        raise
     except Exception as error:
+        if isinstance(error, OperationalError) or is_outage(error):
+            raise  # the database is locked, full or away: nobody's row is at fault
         if len(rows) == 1:
             _set_aside(part, rows[0], error, at)
             left_out.append(rows[0].pk)

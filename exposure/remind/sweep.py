@@ -7,6 +7,7 @@ import logging
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from datetime import datetime, timedelta
+from decimal import Decimal
 
 from django.db.models import Exists, OuterRef, QuerySet
 
@@ -58,7 +59,7 @@ def late(at: datetime) -> QuerySet[Promise]:
 
 def settle_late(due: Sequence[Promise], at: datetime) -> int:
     """Each raises its alert; a next look that has come asks again on its own alert."""
-    whole = _whole(due)
+    whole = _without_busy(_whole(due))
     looks = [promise for promise in whole if promise.kind == Kind.LOOK]
     _look_again(looks, at)
     raising = _of_late([promise for promise in whole if promise.kind != Kind.LOOK], at)
@@ -109,9 +110,9 @@ def _of_late(due: Sequence[Promise], at: datetime) -> list[Raising]:
                 cause,
                 promises.titles(list(named.values())),
                 fresh[0].site,
-                dated_at=min(promise.due_at for promise in fresh),
+                dated_at=min(promise.due_at for promise in fresh if promise.due_at),
                 urgent=urgent,
-                weight=max(len(named), 1),
+                weight=Decimal(len(named)),
                 promise=fresh[0],
             )
         )
@@ -138,13 +139,27 @@ def cause_of(promise: Promise) -> str:
     """What its lateness raises."""
     if promise.kind == Kind.CALL and promise.key.startswith(duties.SILENT):
         return Cause.SILENCE
-    return duties.LATE_CAUSES[promise.kind]
+    return duties.LATE_CAUSES[Kind(promise.kind)]
+
+
+def _without_busy(due: Sequence[Promise]) -> list[Promise]:
+    """Without the next looks at alerts that somebody is closing or renewing in this moment: they wait for the promise,
+    so this must not wait for them. The next round looks again."""
+    wanted = {promise.alert_id for promise in due if promise.kind == Kind.LOOK}
+    if not wanted:
+        return list(due)
+    rows = Alert.objects.select_for_update(skip_locked=True, of=("self",)).filter(pk__in=wanted)
+    free = {alert.pk: alert for alert in rows.order_by("pk")}
+    for promise in due:
+        if promise.kind == Kind.LOOK and promise.alert_id in free:
+            promise.alert = free[promise.alert_id]  # as it stands now
+    return [promise for promise in due if promise.kind != Kind.LOOK or promise.alert_id in free]
 
 
 def _look_again(looks: Sequence[Promise], at: datetime) -> None:
     """The next look has come: the alert asks and pages again, dated by when it was due."""
-    renewed = [promise.alert for promise in looks if promise.alert.closed_at is None]
-    due = {promise.alert_id: promise.due_at for promise in looks}
+    renewed = [promise.alert for promise in looks if promise.alert and promise.alert.closed_at is None]
+    due = {promise.alert_id: promise.due_at or at for promise in looks}
     if not renewed:
         return
     for alert in renewed:
@@ -162,11 +177,15 @@ def soon(at: datetime) -> QuerySet[Promise]:
 def settle_soon(due: Sequence[Promise], at: datetime) -> int:
     """Each raises its warning, unless it is late by now and raises that."""
     whole = _whole(due)
-    warnings = [promise for promise in whole if promise.due_at > at and subject_of(promise) is not None]
+    warnings = [
+        (promise, subject)
+        for promise in whole
+        if promise.due_at and promise.due_at > at and (subject := subject_of(promise)) is not None
+    ]
     alerts.raise_many(
         [
             Raising(
-                subject_of(promise),
+                subject,
                 Cause.TASK_SOON,
                 promise.title,
                 promise.site,
@@ -174,7 +193,7 @@ def settle_soon(due: Sequence[Promise], at: datetime) -> int:
                 urgent=promise.urgent,
                 promise=promise,
             )
-            for promise in warnings
+            for promise, subject in warnings
         ],
         at=at,
     )
@@ -205,6 +224,8 @@ def page(fresh: Sequence[Alert], at: datetime) -> int:
         # Nobody is paged about themselves.
         if role.site_id in (None, alert.site_id) and role.user_id != worker_of(alert).user_id
     ]
+    # In one order, so that no two rounds wait for each other.
+    messages.sort(key=lambda message: (message.alert_id, message.user_id))
     # Somebody with two roles is paged once: the rows are unique per alert, round and person.
     Message.objects.bulk_create(messages, ignore_conflicts=True)
     return len({(message.alert_id, message.user_id) for message in messages})
@@ -219,7 +240,7 @@ def _page(alert: Alert, user: User, at: datetime) -> Message:
         page_rung=0,
         user=user,
         channel=Message.Channel.EMAIL,
-        address=user.email,
+        address=user.email or "",
         subject=subject,
         body=body,
         created_at=at,

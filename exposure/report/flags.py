@@ -1,6 +1,16 @@
 """What is odd about a report, in words for the nurse who is asked to look."""
 
+from collections.abc import Iterable, Sequence
+
+from django.utils.translation import gettext as _now
 from django.utils.translation import gettext_lazy as _
+
+MOST_NAMED = (
+    200  # answers or entries; beyond them only their number is kept beside the body, which is kept whole
+)
+LONGEST_NAME = 60  # of what a flag names
+MOST_IN_AN_ALERT = 5
+CRITERIA_FAILED = "criteria_failed"
 
 TEXTS = {
     "unlisted_person": _("The person is on no list."),
@@ -23,11 +33,17 @@ TEXTS = {
     "contradictory": _("The answers contradict each other."),
     "outdated_facts": _("The questions came from a version that is not known here."),
     "criteria_retired": _("The questions came from a version that is no longer in use."),
+    "altered": _(
+        "Parts could not be stored as sent: unreadable characters show as �, very large numbers stand as text."
+    ),
     "self_answered": _("The worker reported themself; their answers wait for a clinician."),
 }
 PREFIXES = {
     "unknown_key": _("“%(name)s” is not a known entry; it is kept as sent."),
+    "unknown_key_more": _("%(name)s further entries are not known ones; they are kept as sent."),
     "unknown_answer": _("The answer to “%(name)s” is not a known one."),
+    "unknown_answer_more": _("%(name)s further answers are not known ones; they are kept as sent."),
+    CRITERIA_FAILED: _("The criteria %(name)s could not be read or applied: nothing is assessed by them."),
 }
 
 
@@ -35,5 +51,49 @@ def in_words(flag: str) -> str:
     """One flag as a sentence."""
     kind, _colon, name = flag.partition(":")
     if kind in PREFIXES:
-        return PREFIXES[kind] % {"name": name[:60]}
+        return PREFIXES[kind] % {"name": name[:LONGEST_NAME]}
     return str(TEXTS.get(kind, flag))
+
+
+def in_an_alert(flagged: Sequence[str]) -> str:
+    """The first flags in words and how many more there are; the report's page has them all."""
+    counts = [int(flag.partition(":")[2]) for flag in flagged if _is_count(flag)]
+    named = [flag for flag in flagged if not _is_count(flag)]
+    more = sum(counts) + len(named[MOST_IN_AN_ALERT:])
+    words = " ".join(map(in_words, named[:MOST_IN_AN_ALERT]))
+    return _now("%(words)s And %(count)s more.") % {"words": words, "count": more} if more else words
+
+
+def criteria_that_failed(flagged: Iterable[str]) -> list[str]:
+    """The flags among them that say that criteria could not be applied."""
+    return [flag for flag in flagged if flag.startswith(f"{CRITERIA_FAILED}:")]
+
+
+def with_unknown_answers(flagged: Iterable[str], names: Iterable[str]) -> list[str]:
+    """The flags with one per name whose answer is not known, each once and in at most MOST_NAMED names."""
+    return capped([*flagged, *(f"unknown_answer:{name}" for name in names)])
+
+
+def capped(flagged: Iterable[str]) -> list[str]:
+    """The flags, each once. Of a kind that names something at most MOST_NAMED are named; a last one counts the rest,
+    those of an earlier count too."""
+    kept: dict[str, None] = {}
+    named: dict[str, int] = {}
+    more: dict[str, int] = {}
+    for flag in dict.fromkeys(flagged):
+        kind, _colon, name = flag.partition(":")
+        counts = f"{kind}_more" in PREFIXES
+        if _is_count(flag):
+            more[kind] = more.get(kind, 0) + int(name)
+        elif counts and named.get(kind, 0) >= MOST_NAMED:
+            more[f"{kind}_more"] = more.get(f"{kind}_more", 0) + 1
+        else:
+            flag = f"{kind}:{name[:LONGEST_NAME]}" if counts else flag
+            named[kind] = named.get(kind, 0) + 1
+            kept[flag] = None
+    return [*kept, *(f"{kind}:{count}" for kind, count in more.items())]
+
+
+def _is_count(flag: str) -> bool:
+    kind, _colon, count = flag.partition(":")
+    return kind.endswith("_more") and kind in PREFIXES and count.isdecimal()

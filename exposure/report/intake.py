@@ -10,6 +10,7 @@ from exposure.people.access import roles_of
 from exposure.people.models import User, Worker
 from exposure.places.models import FailureType, FirstAidCard, Site, Station, Step
 from exposure.record import Recorded
+from exposure.report.flags import capped
 from exposure.report.models import Breach, Case, Removal
 from exposure.report.submission import Submission, read_instant, reference
 
@@ -75,7 +76,7 @@ def store_breach(submission: Submission, *, reporter: User, at: datetime) -> Bre
         narrative=texts["narrative"],
         body=submission.body,
         body_sha256=submission.sha256,
-        flags=flags,
+        flags=capped(flags),
         reference=reference(submission.submission_id),
     )
 
@@ -114,8 +115,11 @@ def _site(station: Station | None, case: Case | None, reporter: User, at: dateti
 
 
 def _worker(submission: Submission, site: Site, flags: list[str]) -> Worker:
-    """The worker by number or uid; whoever is on no list becomes a worker without number at once."""
-    text = submission.texts["worker"]
+    """The worker by number or uid; whoever is on no list becomes a worker without number at once.
+
+    `person` beside a worker's uid: they were named at the station before the report and are on no list either.
+    """
+    text, person = submission.texts["worker"], submission.person or {"name": "", "phone": "", "employer": ""}
     # While somebody finds that a record is another person's, this waits, and then finds that person.
     people = Worker.objects.select_for_update(no_key=True)
     if text:
@@ -126,14 +130,31 @@ def _worker(submission: Submission, site: Site, flags: list[str]) -> Worker:
             except ValueError:
                 worker = None
         if worker is not None:
+            if complete_person(worker, submission.person):
+                flags.append("unlisted_person")
             return worker.same_as or worker
         flags.append("unknown_worker")
-        return Worker.objects.create(site=site, name=text[:200])
-    person = submission.person or {"name": "", "phone": "", "employer": ""}
-    flags.append("unlisted_person" if person["name"] else "nobody_named")
+        name = text
+    else:
+        flags.append("unlisted_person" if person["name"] else "nobody_named")
+        name = person["name"]
     return Worker.objects.create(
-        site=site, name=person["name"][:200], phone=person["phone"][:40], employer=person["employer"][:200]
+        site=site, name=name[:200], phone=person["phone"][:40], employer=person["employer"][:200]
     )
+
+
+def complete_person(worker: Worker, person: dict[str, str] | None) -> bool:
+    """Take over how to reach somebody, where the worker is on no list; what is known of them already stays. Whether the
+    two are one: a worker on no list, described as a person."""
+    if not person or worker.number is not None or worker.user_id is not None or worker.same_as_id is not None:
+        return False
+    given = {"phone": person["phone"][:40], "employer": person["employer"][:200]}
+    fresh = {name: text for name, text in given.items() if text and not getattr(worker, name)}
+    for name, text in fresh.items():
+        setattr(worker, name, text)
+    if fresh:
+        worker.save()
+    return True
 
 
 def _moments(text: str, site: Site, flags: list[str], at: datetime) -> tuple[datetime | None, datetime]:
@@ -168,6 +189,7 @@ def _flag_unknown_codes(texts: dict[str, str], submission: Submission, flags: li
     code = texts["what_happened"]
     if code and code != "other" and not FailureType.objects.filter(code=code).exists():
         flags.append("unknown_failure")
-    given = set(submission.first_aid) - {"other"}
-    if FirstAidCard.objects.filter(code__in=given).count() < len(given):
+    # Against all cards, which are few: a report may name any number of codes.
+    known = {"other", *FirstAidCard.objects.values_list("code", flat=True)}
+    if not known.issuperset(submission.first_aid):
         flags.append("unknown_first_aid")

@@ -78,6 +78,9 @@ class Removal(Recorded):
     observer = models.ForeignKey(
         settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="observed_removals"
     )
+    unlisted = models.BooleanField(
+        default=False, help_text=_("The worker was named at the station and is on no list.")
+    )
     watched = models.CharField(max_length=20, choices=Watched, default=Watched.OBSERVER)
     drill = models.BooleanField()
     at_step = models.PositiveSmallIntegerField(default=1)
@@ -106,6 +109,9 @@ class Mark(Recorded):
     marked_at = models.DateTimeField()
     deviation_at = models.DateTimeField(
         null=True, blank=True, help_text=_("No contact possible: noted, done.")
+    )
+    reopened_at = models.DateTimeField(
+        null=True, blank=True, help_text=_("“No contact possible” was taken back.")
     )
     breach = models.ForeignKey("Breach", models.PROTECT, null=True, blank=True, related_name="marks")
 
@@ -201,6 +207,15 @@ class Told(InsertOnly):
         return f"{self.breach_id} {self.by}"
 
 
+class PhonedIn(InsertOnly):
+    """The reporter has told occupational health of the report by telephone; the worker is told by others (`Told`)."""
+
+    breach = models.OneToOneField(Breach, models.PROTECT, related_name="phoned_in")
+
+    def __str__(self) -> str:
+        return f"{self.breach_id}"
+
+
 class WithdrawalRequest(InsertOnly):
     """A reporter asks to withdraw; a clinician decides after speaking with the worker."""
 
@@ -220,3 +235,20 @@ class WithdrawalDecision(InsertOnly):
 
     def __str__(self) -> str:
         return f"{self.request_id} {self.accepted}"
+
+
+class ReportDraft(models.Model):
+    """A report while somebody writes it. Working state: changed and forgotten without a version, seen by its writer
+    alone. `submission_id` is the id that the report will have; the draft of a mark has the mark's."""
+
+    user = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="report_drafts")
+    submission_id = models.UUIDField()
+    fields = models.JSONField()
+    answers = models.JSONField()
+    changed_at = models.DateTimeField(db_index=True)
+
+    class Meta:
+        constraints = [models.UniqueConstraint(fields=["user", "submission_id"], name="report_draft_once")]
+
+    def __str__(self) -> str:
+        return str(self.submission_id)

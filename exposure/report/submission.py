@@ -24,6 +24,7 @@ PERSON_KEYS = ("name", "phone", "employer")
 DEFAULTS: dict[str, Any] = {"drill": False, "facts": {}, "first_aid": [], "narrative": "", "phase": "removal"}
 ALPHABET = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"
 LARGEST_EXACT = 2**53 - 1
+REPLACED = "\ufffd"
 YEARS = range(1900, 9999)  # another year is a slip, and may leave the calendar in another time zone
 
 
@@ -58,8 +59,10 @@ def read_submission(raw: Any) -> Submission:
         raise BadSubmission(*problems)
     facts, odd = _answers(body.get("facts") or {})
     person = body.get("person")
-    flags = [f"unknown_key:{key}" for key in body if key not in KEYS]
-    flags += [f"unknown_key:person.{key}" for key in person or () if key not in PERSON_KEYS] + odd
+    unknown = [f"unknown_key:{key}" for key in body if key not in KEYS]
+    unknown += [f"unknown_key:person.{key}" for key in person or () if key not in PERSON_KEYS]
+    altered = body != raw or any(REPLACED in (body.get(name) or "") for name in TEXTS)
+    flags = (["altered"] if altered else []) + unknown + odd
     return Submission(
         submission_id=submission_id,
         body=body,
@@ -114,12 +117,14 @@ def storable(value: Any) -> Any:
     """The value as both databases and RFC 8785 can hold it.
 
     NUL and lone surrogates become U+FFFD; numbers that a double cannot hold exactly or that are not finite become
-    their text.
+    their text. Keys that would become one stay apart.
     """
     if isinstance(value, str):
-        return value.replace("\0", "\ufffd").encode("utf-16", "surrogatepass").decode("utf-16", "replace")
+        if value.isascii() and "\0" not in value:
+            return value
+        return value.replace("\0", REPLACED).encode("utf-16", "surrogatepass").decode("utf-16", "replace")
     if isinstance(value, dict):
-        return {storable(str(key)): storable(item) for key, item in value.items()}
+        return dict(zip(_storable_keys(value), map(storable, value.values()), strict=True))
     if isinstance(value, list):
         return [storable(item) for item in value]
     if isinstance(value, float) and not math.isfinite(value):
@@ -127,6 +132,21 @@ def storable(value: Any) -> Any:
     if isinstance(value, int) and not isinstance(value, bool) and abs(value) > LARGEST_EXACT:
         return str(value)
     return value
+
+
+def _storable_keys(value: dict[Any, Any]) -> list[str]:
+    """The keys as they can be stored, in their order; which of several alike gets what does not hang on the order."""
+    keys = [str(key) for key in value]
+    kept = {key: storable(key) for key in keys}
+    if len(set(kept.values())) < len(keys):
+        taken = {key for key in keys if kept[key] == key}
+        for key in sorted(key for key in keys if kept[key] != key):
+            if kept[key] in taken:
+                kept[key] = key.encode("unicode_escape").decode("ascii")
+                while kept[key] in taken:
+                    kept[key] += REPLACED
+            taken.add(kept[key])
+    return [kept[key] for key in keys]
 
 
 def content_digest(

@@ -4,7 +4,9 @@ from typing import Any
 
 from allauth.account.adapter import DefaultAccountAdapter
 from allauth.account.forms import LoginForm
-from django.http import HttpRequest
+from allauth.core.internal.ratelimit import get_ip
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import render
 from django.utils.translation import gettext_lazy as _
 
 
@@ -13,6 +15,17 @@ class Adapter(DefaultAccountAdapter):
 
     def is_open_for_signup(self, request: HttpRequest) -> bool:
         return False
+
+    def _get_login_attempts_cache_key(self, request: HttpRequest, **credentials: Any) -> str:
+        """Wrong tries count per account and client: those made elsewhere lock nobody out here."""
+        return f"{get_ip(request)} {super()._get_login_attempts_cache_key(request, **credentials)}"
+
+
+def too_many(request: HttpRequest) -> HttpResponse:
+    """429: the page that says when to go on. Every limit that answers with it counts within a minute."""
+    answer = render(request, "429.html", status=429)
+    answer["Retry-After"] = "60"
+    return answer
 
 
 class SignInForm(LoginForm):

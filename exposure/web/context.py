@@ -9,6 +9,7 @@ from django.utils.translation import gettext_lazy as _
 
 from exposure.people.access import roles_of
 from exposure.people.models import Role
+from exposure.places.models import Site
 from exposure.web.signed_in import owner_token
 
 PAGES = {
@@ -36,9 +37,13 @@ WORKER_PAGES = [("today", _("Today")), ("my_days", _("My days")), ("what_this_me
 
 def audience(request: HttpRequest) -> dict[str, Any]:
     """`nav`: (address, label, current) of the pages that concern this person; `site_number`: the number to ring;
-    `form_owner`: who a form is made for. Functions, so that a page that shows none of it asks nothing."""
-    if not getattr(request, "user", None) or not request.user.is_authenticated or not hasattr(request, "at"):
+    `form_owner`: who a form is made for. Of somebody who is not signed in nobody knows whose they are: `live_sites`
+    are then all that are live. Functions, so that a page that shows none of it asks nothing."""
+    if not getattr(request, "user", None) or not hasattr(request, "at"):
         return {"nav": [], "site_number": ""}
+    if not request.user.is_authenticated:
+        live = Site.objects.filter(live_from__lte=request.at).order_by("short_name")
+        return {"nav": [], "site_number": "", "live_sites": cache(lambda: list(live))}
     return {
         "nav": cache(lambda: _navigation(request)),
         "site_number": cache(lambda: _number(request)),

@@ -1,11 +1,35 @@
-"""Pages for what went wrong. What is not yours looks exactly like what is not there."""
+"""Pages for what went wrong. What is not yours looks exactly like what is not there.
 
-from django.http import HttpRequest, HttpResponse
+Programs that call the API get the same as RFC 9457 problem details: an error that arises outside its views ends here.
+"""
+
+import sys
+from collections.abc import Sequence
+from http import HTTPStatus
+from typing import Any
+
+from django.http import HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import render
+from django.utils.translation import gettext as _
+
+from exposure.outage import RETRY_AFTER_SECONDS, is_outage
+
+API = "/api/"
 
 
 def bad_request(request: HttpRequest, exception: Exception) -> HttpResponse:
+    if for_program(request):
+        return _problem(HTTPStatus.BAD_REQUEST, _("The request cannot be read."))
     return render(request, "400.html", status=400)
+
+
+def unreadable(request: HttpRequest, wrong: Sequence[str]) -> HttpResponse:
+    """Characters that no database can hold; `wrong` names the parameters or fields that hold them."""
+    if for_program(request):
+        detail = _("It holds characters that cannot be stored. Leave them out.")
+        errors = [{"parameter": name, "detail": detail} for name in wrong]
+        return _problem(HTTPStatus.BAD_REQUEST, _("Some parameters cannot be read."), errors=errors)
+    return render(request, "400.html", {"wrong": wrong}, status=400)
 
 
 def forbidden(request: HttpRequest, exception: Exception) -> HttpResponse:
@@ -17,9 +41,33 @@ def not_found(request: HttpRequest, exception: Exception) -> HttpResponse:
 
 
 def broken(request: HttpRequest) -> HttpResponse:
-    """Uses no context processor: the database may be what is broken."""
-    return render(None, "500.html", status=500)
+    """Whatever nobody caught: Django calls this while it handles the exception."""
+    error = sys.exc_info()[1]
+    if error is not None and is_outage(error):
+        return unavailable(request)
+    if for_program(request):
+        return _problem(HTTPStatus.INTERNAL_SERVER_ERROR, _("Something broke on our side."))
+    return render(None, "500.html", status=500)  # without context processors: they ask the database
+
+
+def unavailable(request: HttpRequest) -> HttpResponse:
+    """The database is locked, full or away. Nothing is asked of it here."""
+    if for_program(request):
+        answer = _problem(HTTPStatus.SERVICE_UNAVAILABLE, _("The database does not answer. Send it again."))
+    else:
+        answer = render(None, "503.html", status=503)
+    answer["Retry-After"] = str(RETRY_AFTER_SECONDS)
+    return answer
 
 
 def csrf_failure(request: HttpRequest, reason: str = "") -> HttpResponse:
     return render(request, "403_csrf.html", status=403)
+
+
+def for_program(request: HttpRequest) -> bool:
+    return request.path_info.startswith(API)
+
+
+def _problem(status: HTTPStatus, detail: str, **members: Any) -> HttpResponse:
+    body = {"type": "about:blank", "title": status.phrase, "status": int(status), "detail": detail, **members}
+    return JsonResponse(body, status=int(status), content_type="application/problem+json")

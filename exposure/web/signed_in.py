@@ -1,7 +1,9 @@
 """Pages for signed-in people, and forms that survive a session that ends in the middle of them.
 
 A form sent after the session has ended is kept with the browser's new session and comes back, filled in and not
-yet sent, once the same person has signed in again. Somebody else who signs in never sees it.
+yet sent, once the same person has signed in again. Somebody else who signs in never sees it. A kept reading may be a
+fever: whoever signs in again is led to it before any other page, and the sign-in page says of every form alike that
+the telephone does not wait for it, so that nobody who stands beside learns what was in it.
 """
 
 from collections.abc import Callable
@@ -17,6 +19,7 @@ from django.utils.http import urlencode
 from django.utils.translation import gettext as _
 
 OWNER_FIELD = "form_owner"
+READING = "today"  # the page whose form carries a reading
 _KEPT = "kept_form"
 _SALT = "form-owner"
 
@@ -32,7 +35,8 @@ def signed_in(view: Callable[..., HttpResponse]) -> Callable[..., HttpResponse]:
     @wraps(view)
     def guarded(request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
         if request.user.is_authenticated:
-            return view(request, *args, **kwargs)
+            first = _waits_first(request)
+            return redirect(first) if first else view(request, *args, **kwargs)
         if request.method == "POST":
             _keep(request)
         return redirect(f"{reverse('account_login')}?{urlencode({'next': request.path})}")
@@ -40,12 +44,24 @@ def signed_in(view: Callable[..., HttpResponse]) -> Callable[..., HttpResponse]:
     return guarded
 
 
+def _waits_first(request: HttpRequest) -> str | None:
+    """The address of a kept reading of this person, where they are about to see another page; else None."""
+    kept = request.session.get(_KEPT)
+    if not kept or request.method not in ("GET", "HEAD") or kept["owner"] != request.user.pk:
+        return None
+    return kept["path"] if kept["path"] == reverse(READING) != request.path else None
+
+
 def _keep(request: HttpRequest) -> None:
     try:
         owner = signing.loads(request.POST.get(OWNER_FIELD, ""), salt=_SALT, max_age=24 * 3600)
     except signing.BadSignature:
         messages.warning(
-            request, _("You were signed out, and nothing was sent. Please sign in and fill it in again.")
+            request,
+            _(
+                "You were signed out, and nothing was sent. Please sign in and fill it in again. If it is urgent, do "
+                "not wait for that: telephone now."
+            ),
         )
         return
     fields = request.POST.copy()
@@ -54,7 +70,10 @@ def _keep(request: HttpRequest) -> None:
     request.session[_KEPT] = {"owner": owner, "path": request.path, "fields": fields.urlencode()}
     messages.warning(
         request,
-        _("You were signed out before it was sent. What you typed is kept: sign in, look at it and send it."),
+        _(
+            "You were signed out before it was sent. What you typed is kept: sign in, look at it and send it. If it "
+            "is urgent, do not wait for that: telephone now."
+        ),
     )
 
 

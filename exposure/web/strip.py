@@ -6,23 +6,31 @@ All lengths are SVG user units, y grows downwards; temperatures are degrees Cels
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from datetime import date
 from itertools import groupby
 
 # Body temperature is drawn between these; anything outside sits at the edge.
 COLDEST, HOTTEST = 35.0, 41.0
 DAYS_IN_PANEL = 7
 MARGIN = 2.0
+MARK_IN_SLOT = 0.8  # of its slot, so that the widest outline (the diamond) touches no neighbour
 
 
 @dataclass(frozen=True)
 class StripMark:
-    """One expected reading: `label` names it to a reader ("morning"), `state` is a key of `OUTLINES`."""
+    """One expected reading: `label` names it to a reader ("morning"), `state` is a key of `OUTLINES`.
+
+    `day` is its place along the strip. Where exposures are several one day number would not say enough: then `on` is
+    its date and `counts` holds, per exposure whose days it lies in, (day 0 of the exposure, day n).
+    """
 
     label: str
     state: str
     value_celsius: float | None
     alert: bool
     day: int
+    on: date | None = None
+    counts: tuple[tuple[date, int], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -130,10 +138,11 @@ def _panel(marks: list[StripMark], scale: Scale, start: int, days: int, threshol
     for day, group in groupby(marks, key=lambda mark: mark.day):
         of_day = list(group)
         slot = scale.day / len(of_day)
+        size = min(scale.mark, slot * MARK_IN_SLOT)
         for place, mark in enumerate(of_day):
             left = MARGIN + (day - start) * scale.day + place * slot
             x, y = left + slot / 2, scale.height_of(mark.value_celsius)
-            shapes += _drawn(mark, x, y, scale)
+            shapes += _drawn(mark, x, y, size)
             if scale.stems and y < scale.baseline:
                 stems.append(f"M{_n(x)} {_n(scale.baseline)}V{_n(y)}")
             if mark.state != "no_reading":  # the gap is the message
@@ -152,10 +161,10 @@ def _panel(marks: list[StripMark], scale: Scale, start: int, days: int, threshol
     )
 
 
-def _drawn(mark: StripMark, x: float, y: float, scale: Scale) -> list[Shape]:
-    shapes = list(OUTLINES[mark.state](x, y, scale.mark))
+def _drawn(mark: StripMark, x: float, y: float, size: float) -> list[Shape]:
+    shapes = list(OUTLINES[mark.state](x, y, size))
     if mark.alert:
-        shapes.append(Shape("alert", _triangle(x, y - scale.mark * 1.05, scale.mark * 0.95)))
+        shapes.append(Shape("alert", _triangle(x, y - size * 1.05, size * 0.95)))
     return shapes
 
 

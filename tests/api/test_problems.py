@@ -133,7 +133,9 @@ def test_the_document_that_is_served_describes_every_problem(anybody):
         for path in document["paths"].values()
         for method in path.values()
     }
-    assert set(operations["report_breach"]) == {"200", "201", "400", "401", "403", "406", "409", "413", "415"}
+    assert set(operations["report_breach"]) == {
+        *("200", "201", "400", "401", "403", "406", "409", "413", "415", "503"),
+    }
     for name, answers in operations.items():
         assert {"401", "403", "406"} <= set(answers), name
         assert ("429" in answers) is (name != "report_breach"), name

@@ -9,7 +9,7 @@ from django.test.utils import CaptureQueriesContext
 
 from exposure.models import Alert, Breach, Call, CriteriaVersion, FollowUp, Promise, Protocol
 from exposure.pipeline import attend, follow
-from exposure.report.removals import mark_step, start_removal
+from exposure.pipeline.remove import mark_step, start_removal
 from tests.cast import MONDAY, doing
 
 pytestmark = pytest.mark.database
@@ -204,11 +204,12 @@ def test_a_list_takes_as_many_statements_for_many_rows_as_for_one(calls, cast):
                 station=cast.station,
                 protocol=protocol,
                 worker=worker,
-                observer=cast.observer,
                 drill=False,
+                by=cast.observer,
                 at=MONDAY,
             )
-            mark_step(removal, protocol.steps.first(), None, uid=uuid4(), at=MONDAY)
+            step = protocol.steps.first()
+            mark_step(removal=removal, step=step, uid=uuid4(), by=cast.observer, at=MONDAY)
 
     report(0)
     few = statements()

@@ -14,7 +14,8 @@ from exposure.people.models import Role, User
 from exposure.pipeline import report
 from exposure.places.models import Site
 from exposure.record import InsertOnly, Recorded, mark_withdrawn
-from exposure.remind.models import Heartbeat, Message, Rung
+from exposure.remind.models import Heartbeat, Message, Planned, Rung, SetAside
+from exposure.report.models import ReportDraft
 from tests.cast import MONDAY, doing
 
 pytestmark = [pytest.mark.database, pytest.mark.django_db]
@@ -52,6 +53,9 @@ def test_every_history_and_every_insert_only_model_is_on_the_list():
     assert every - set(EVERY) - {model for model in every if hasattr(model, "history")} == {
         Message,
         Heartbeat,
+        SetAside,
+        Planned,
+        ReportDraft,
     }
 
 

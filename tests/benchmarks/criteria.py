@@ -17,7 +17,7 @@ import numpy as np
 import zen
 from json_logic import jsonLogic
 
-from exposure.classify.criteria import Criteria, _parse
+from exposure.classify.criteria import Criteria, forget
 from tests.classify import oracle, second_oracle
 from tests.classify.documents import large_document, written
 
@@ -166,7 +166,7 @@ def compiling(document, limit):
     text = written(document)
 
     def build():
-        _parse.cache_clear()
+        forget()
         criteria = Criteria.parse(text)
         criteria.classify({})
         criteria.compiled()
@@ -187,7 +187,7 @@ def finding(document):
     )
 
     def ours():
-        _parse.cache_clear()
+        forget()
         Criteria.parse(text).findings()
 
     theirs, mine = seconds(lambda: second_oracle.findings(document), ours, rounds=3)

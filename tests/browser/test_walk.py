@@ -108,11 +108,11 @@ def answer(page) -> None:
     elif page.get_by_role("button", name="Done, or being done").count():
         page.get_by_role("button", name="Done, or being done").click()
     else:
-        if page.get_by_label(re.compile("splash", re.I)).count():
-            page.get_by_label(re.compile("splash", re.I)).first.check()
-        elif page.get_by_label(re.compile("whole skin", re.I)).count():
-            page.get_by_label(re.compile("whole skin", re.I)).check()
-        page.get_by_role("button", name="Go on").first.click()
+        offered = [
+            page.get_by_role("button", name=re.compile(words, re.I)) for words in ("splash", "whole skin")
+        ]
+        chosen = [button for button in offered if button.count()]
+        (chosen[0] if chosen else page.get_by_role("button", name="Don't know")).first.click()
 
 
 def tell_and_confirm(page, reference: str) -> None:

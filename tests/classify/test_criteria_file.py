@@ -462,3 +462,20 @@ def test_a_span_is_taken_from_a_moment_by_the_same_rules(span, end, start):
 def test_hours_cannot_be_added_to_a_date():
     with pytest.raises(ValueError, match="give a datetime"):
         Duration(2, "h").after(date(2026, 1, 1))
+
+
+@pytest.mark.parametrize("escape", ["\\0", "\\x00", "\\uD800", "\\udfff", "\\U0000D834"])
+@pytest.mark.parametrize("key", ["title", "version"])
+def test_a_character_that_no_database_keeps_is_refused_with_its_line_also_by_its_escape(key, escape):
+    lines = [f'{key}: "a{escape}b"' if line.startswith(f"{key}:") else line for line in FILE.split("\n")]
+    error = refusal("\n".join(lines))
+    assert (error.line, error.path) == (lines.index(f'{key}: "a{escape}b"') + 1, key)
+    assert "is not allowed; remove" in error.message
+    assert refusal(FILE + f'\n"a{escape}": 1\n').line > FILE.count("\n")
+
+
+@pytest.mark.parametrize("character", ["\0", "\ud800"])
+def test_a_character_that_no_database_keeps_is_refused_with_its_line(character):
+    error = refusal(f"pathogen: example\nversion: 1{character}\n")
+    assert error.line == 2
+    assert "is not allowed; remove it" in error.message

@@ -4,6 +4,7 @@ What must be refused stands in the product's own contract (lifecycle of criteria
 cast's. Common practice, no source: two people decide, and nobody approves what they wrote.
 """
 
+import random
 from datetime import timedelta
 
 import pytest
@@ -11,14 +12,15 @@ from django.core.exceptions import PermissionDenied
 from django.db import connection
 
 from exposure.classify.assess import adopted, criteria_of, propose_text
-from exposure.classify.criteria import CriteriaError
+from exposure.classify.criteria import CriteriaError, forget
 from exposure.classify.models import Adoption, CriteriaVersion, Signature
-from exposure.classify.versions import memory_rows, unticked
+from exposure.classify.versions import memory_rows, obstacles_to_approval, unticked
 from exposure.people.models import Role, User
 from exposure.pipeline import guide, report
 from exposure.refusal import BadSubmission, NotYet
 from exposure.report.models import Breach
 from tests.cast import FIXTURES, MONDAY, doing
+from tests.classify.documents import large_document, written
 
 pytestmark = pytest.mark.database
 
@@ -414,3 +416,20 @@ def test_both_signatures_stay_readable(cast):
     subjects = {f"criteriaversion:{version.uid}": "physician", f"adoption:{adoption.uid}": "physician2"}
     signed = Signature.objects.filter(subject__in=subjects)
     assert {one.subject: one.user.name for one in signed} == subjects
+
+
+def test_what_cannot_be_proved_is_neither_proposed_nor_approved(cast, monkeypatch):
+    version = proposed(cast)
+    monkeypatch.setattr("exposure.classify.criteria.MOST_WORK", 1)
+    forget()
+    assert obstacles_to_approval(version, cast.site, by=cast.physician2, at=MONDAY) == ("entangled",)
+    with pytest.raises(NotYet) as error:
+        approve(cast, version)
+    assert refused(error) == {"entangled"}
+    monkeypatch.setattr("exposure.classify.builder.MOST_STATES", 1)
+    forget()
+    other = draft(cast, written(large_document(random.Random(1), facts=4, rules=4)))
+    with pytest.raises(NotYet) as error:
+        propose(cast, other)
+    assert refused(error) == {"entangled"}
+    forget()

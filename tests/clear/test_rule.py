@@ -32,6 +32,25 @@ def test_a_finished_follow_up_may_be_cleared():
 
 
 @pytest.mark.parametrize(
+    ("changes", "grounds"),
+    [
+        ({}, ("confirmed", "last_reading_recorded", "no_open_alerts", "no_open_tasks", "no_gap")),
+        (
+            {"last_check": "excused", "contacts": []},
+            ("confirmed", "last_reading_excused", "no_open_alerts", "no_open_tasks", "gap"),
+        ),
+        (
+            {"last_check": None, "silence_hours": None},
+            ("confirmed", "no_readings", "no_open_alerts", "no_open_tasks", "gap_not_asked"),
+        ),
+        ({"confirmed": False, "last_check": "open", "open_alerts": 1, "open_tasks": 1}, ("no_gap",)),
+    ],
+)
+def test_what_is_in_order_is_said_in_codes(changes, grounds):
+    assert ruling(**changes).grounds == grounds
+
+
+@pytest.mark.parametrize(
     ("changes", "reasons"),
     [
         ({"confirmed": False}, ("not_confirmed",)),

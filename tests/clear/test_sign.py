@@ -56,6 +56,29 @@ def test_after_the_last_reading_a_physician_signs_and_it_takes_effect_when_the_d
     assert FollowUp.objects.get().ended_at == LAST_DAY_IS_OVER
 
 
+IN_ORDER = ["confirmed", "last_reading_recorded", "no_open_alerts", "no_open_tasks", "no_gap"]
+
+
+def test_a_clearance_keeps_why_it_was_allowed(cast, follow_up):
+    log_to_the_end(cast, follow_up)
+    sign(follow_up, cast.physician, LAST_DUE)
+    assert Clearance.objects.get().reasons == IN_ORDER
+    assert {tuple(version.reasons) for version in Clearance.history.all()} == {tuple(IN_ORDER)}
+
+
+def test_why_it_was_allowed_is_how_things_stand_at_the_last_signature(cast, follow_up):
+    plan_asks(follow_up, "two")
+    log_to_the_end(cast, follow_up, but=1)
+    last = follow_up.checks.last()
+    with doing(cast.nurse, at=last.opens_at):
+        attend.excuse_check(check=last, reason="In the air.", by=cast.nurse, at=last.opens_at)
+    sign(follow_up, cast.nurse, last.opens_at)
+    log(cast, at=LAST_DUE)
+    sign(follow_up, cast.physician, LAST_DUE)
+    kept = [version.reasons[1] for version in Clearance.history.order_by("history_id")]
+    assert (kept[0], kept[-1]) == ("last_reading_excused", "last_reading_recorded")
+
+
 def test_a_clearance_signed_after_the_last_day_takes_effect_at_once(cast, follow_up):
     log_to_the_end(cast, follow_up)
     at = LAST_DAY_IS_OVER + hours(9)

@@ -2,6 +2,7 @@
 
 import json
 import os
+import socket
 import subprocess
 import sys
 import urllib.request
@@ -63,6 +64,46 @@ def test_no_secret_stands_in_the_file_and_every_service_is_watched():
         assert f"{name}: ${{{name}:?" in text
     watched = {name for name, service in COMPOSE["services"].items() if "healthcheck" in service}
     assert watched == set(COMPOSE["services"]) - {"migrate"}
+
+
+def test_each_worker_is_asked_for_itself():
+    workers = {
+        name: service
+        for name, service in COMPOSE["services"].items()
+        if "worker" in service.get("command", [])
+    }
+    assert set(workers) == {"reminders", "slow"}
+    for name, service in workers.items():
+        assert service["command"][service["command"].index("--hostname") + 1] == f"{name}@%h"
+        assert f"--destination {name}@$$HOSTNAME" in service["healthcheck"]["test"][1]
+
+
+def test_every_service_has_time_to_stop_and_the_web_server_is_quicker_than_that():
+    for name, service in COMPOSE["services"].items():
+        assert int(service["stop_grace_period"].removesuffix("s")) >= 30, name
+    words = command_of("web")
+    assert int(words[words.index("--workers-kill-timeout") + 1]) < 30
+    assert "--respawn-failed-workers" in words
+
+
+def test_the_password_stands_in_no_address_and_postgres_is_asked_over_the_network():
+    environment = COMPOSE["services"]["web"]["environment"]
+    assert environment["DATABASE_PASSWORD"].startswith("${POSTGRES_PASSWORD:")
+    assert [name for name, value in environment.items() if "POSTGRES_PASSWORD" in value] == [
+        "DATABASE_PASSWORD"
+    ]
+    assert "pg_isready -h 127.0.0.1 " in COMPOSE["services"]["postgres"]["healthcheck"]["test"][1]
+
+
+def test_the_image_is_built_from_what_it_copies_and_nothing_else():
+    lines = (ROOT / ".dockerignore").read_text().splitlines()
+    copied = [
+        line.split()[1].split("/")[0]
+        for line in (ROOT / "config" / "Dockerfile").read_text().splitlines()
+        if line.startswith("COPY ")
+    ]
+    assert lines[1] == "*"
+    assert {line[1:] for line in lines if line.startswith("!")} == set(copied)
 
 
 def test_the_image_does_not_run_as_root():
@@ -130,6 +171,17 @@ def command_of(name: str, port: int = 0) -> list[str]:
     return [str(Path(sys.executable).with_name(words[0])), *words[1:]]
 
 
+def is_healthy(name: str, env: dict[str, str]) -> bool:
+    """What the container's health check says, with this machine's programs and name."""
+    check = COMPOSE["services"][name]["healthcheck"]["test"][1].replace("$$", "$")
+    programs = f"{Path(sys.executable).parent}:{os.environ['PATH']}"
+    here = env | {"HOSTNAME": socket.gethostname(), "PATH": programs}
+    return (
+        subprocess.run(["sh", "-c", check], cwd=ROOT, env=here, capture_output=True, check=False).returncode
+        == 0
+    )
+
+
 def call(port: int, token: str, path: str, body: dict[str, Any]) -> tuple[int, dict[str, Any]]:
     request = urllib.request.Request(
         f"http://127.0.0.1:{port}/api/v1/{path}",
@@ -191,6 +243,8 @@ def test_a_report_by_api_leads_to_a_reminder_by_smtp_and_a_killed_queue_is_made_
             for name in ("reminders", "beat"):
                 second.enter_context(process(name))
             wait_for(lambda: mails.to("nurse@example.org"), seconds=60, why="the page after the restart")
+            assert is_healthy("reminders", service)
+            assert not is_healthy("slow", service), "only the other worker runs"
     assert len(mails.to("worker@example.org")) == 1
     text = mails.to("worker@example.org")[0].as_string()
     assert "please open your page" in text

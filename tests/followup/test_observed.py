@@ -13,6 +13,7 @@ from exposure.followup.models import Reading
 from exposure.followup.schedule import Window
 from exposure.pipeline import classify, follow
 from exposure.web.nurse.rows import rows
+from exposure.web.worker.forms import NONE_OF_THESE
 from tests.cast import FIXTURES, MONDAY, doing
 from tests.walk import follow_up_told_and_confirmed, hours, log
 
@@ -142,6 +143,7 @@ def test_the_worker_is_asked_who_saw_it_only_where_the_plan_wants_it(cast, clien
     standing_clock(TUESDAY)
     assert "Seen by (name)" in client.get(reverse("today")).content.decode()
     normal = {"temperature": "36.8", "unit": "C", "method": "oral", "observed_by": "Tilda Reed"}
+    normal["symptoms"] = NONE_OF_THESE
     client.post(reverse("today"), normal)
     assert Reading.objects.get().observed_by == "Tilda Reed"
 

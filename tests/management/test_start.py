@@ -1,5 +1,6 @@
 """`manage.py start`: everything on one machine, in one process tree."""
 
+import signal
 import socket
 import sys
 from pathlib import Path
@@ -9,40 +10,41 @@ import pytest
 from tests.processes import alive, children_of, environment, free_port, manage, page, running, wait_for
 
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="looks at processes as Linux shows them")
-STOPS = ["SIGTERM", "SIGINT"]
+LAY_OUT = "from exposure.management.new_database import lay_out_tables; lay_out_tables()"
 
 
-@pytest.mark.parametrize("stop", STOPS)
-def test_it_serves_prints_the_sign_ins_and_stops_every_process(tmp_path: Path, stop: str):
-    port, log = free_port(), tmp_path / "log"
-    env = environment(VAR_DIR=str(tmp_path / "var"))
-    with running([sys.executable, "manage.py", "start", "--port", str(port)], env, log) as service:
+def test_it_serves_prints_the_sign_ins_and_keeps_the_demo_as_it_is(tmp_path: Path):
+    port, log, var = free_port(), tmp_path / "log", tmp_path / "var"
+    env = environment(VAR_DIR=str(var))
+    with running([sys.executable, "manage.py", "start", "--port", str(port)], env, log):
         wait_for(lambda: "Ctrl-C" in log.read_text(), why=log.read_text())
         assert "Sign in" in page(port, "/account/login/")
-        family = [service.pid, *children_of(service.pid)]
-        service.send_signal(getattr(__import__("signal"), stop))
-        assert service.wait(15) == 0, log.read_text()
-    said = log.read_text()
+    said, password = log.read_text(), var / "demo-password"
     assert f"http://localhost:{port}/" in said
     assert "observer, worker, nurse" in said
-    assert len(family) >= 3, "web server and clock process"
-    wait_for(lambda: not any(map(alive, family)), seconds=5, why="a process is left")
-
-
-def test_the_demo_password_is_readable_by_its_owner_only_and_stays(tmp_path: Path):
-    env = environment(VAR_DIR=str(tmp_path))
-    manage("migrate", "-v0", env=env)
-    manage("demo", env=env)
-    password = tmp_path / "demo-password"
+    assert password.read_text() in said
     assert password.stat().st_mode & 0o777 == 0o600
     again = manage("demo", env=env).stdout
     assert "unchanged" in again
     assert password.read_text() in again
 
 
+@pytest.mark.parametrize("stop", [signal.SIGTERM, signal.SIGINT, signal.SIGHUP])
+def test_every_process_stops(tmp_path: Path, stop: signal.Signals):
+    port, log = free_port(), tmp_path / "log"
+    command = [sys.executable, "manage.py", "start", "--empty", "--port", str(port)]
+    with running(command, environment(VAR_DIR=str(tmp_path / "var")), log) as service:
+        wait_for(lambda: "Ctrl-C" in log.read_text(), why=log.read_text())
+        family = [service.pid, *children_of(service.pid)]
+        assert len(family) >= 4, "start, web server, its worker, clock process"
+        service.send_signal(stop)
+        assert service.wait(15) == 0, log.read_text()
+    wait_for(lambda: not any(map(alive, family)), seconds=5, why="a process is left")
+
+
 def test_the_demo_refuses_a_database_with_real_people(tmp_path: Path):
     env = environment(VAR_DIR=str(tmp_path))
-    manage("migrate", "-v0", env=env)
+    manage("shell", "-v0", "-c", LAY_OUT, env=env)
     manage("administrator", "alf", env=env)
     refused = manage("demo", env=env, check=False)
     assert refused.returncode != 0

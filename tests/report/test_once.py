@@ -12,10 +12,10 @@ from django.db import OperationalError, connection
 from exposure.attend.models import Alert, Promise
 from exposure.followup.models import Exposure, FollowUp
 from exposure.pipeline import follow, report
-from exposure.places.models import Protocol
+from exposure.pipeline.remove import mark_step, note_deviation, start_removal
+from exposure.places.models import FailureType, Protocol
 from exposure.refusal import Conflict
 from exposure.report.models import Breach, OtherContent
-from exposure.report.removals import mark_step, start_removal
 from tests.cast import MONDAY, doing
 from tests.walk import pass_time
 
@@ -143,12 +143,15 @@ def mark(cast):
             station=cast.station,
             protocol=protocol,
             worker=cast.worker,
-            observer=cast.observer,
             drill=False,
+            by=cast.observer,
             at=MONDAY,
         )
         step = protocol.steps.get(code="inner-gloves")
-        return mark_step(removal, step, None, uid=UUID(int=7), at=MONDAY)
+        tear = FailureType.objects.get(code="glove_tear")
+        return mark_step(
+            removal=removal, step=step, failure=tear, uid=UUID(int=7), by=cast.observer, at=MONDAY
+        )
 
 
 @pytest.mark.parametrize(("minutes", "sent"), [(29, 0), (30, 1)])
@@ -162,13 +165,78 @@ def test_an_unfinished_mark_is_treated_at_the_ceiling_because_nothing_is_answere
     assert Breach.objects.get(uid=mark.uid).assessments.get().treated_as == "high"
 
 
-def test_completing_a_mark_that_was_sent_already_keeps_both_contents(cast, mark):
+def test_an_unfinished_mark_that_is_sent_keeps_what_was_marked(cast, mark):
     pass_time(MONDAY + timedelta(minutes=30))
-    with doing(cast.observer), pytest.raises(Conflict):
-        report.report_mark(
-            mark=mark, body=cast.body(submission_id=str(mark.uid)), reporter=cast.observer, at=MONDAY
+    breach = Breach.objects.get(uid=mark.uid)
+    assert (breach.what_happened, breach.protocol_step, breach.phase) == (
+        "glove_tear",
+        "inner-gloves",
+        "removal",
+    )
+    assert (breach.worker, breach.removal, breach.occurred_at) == (cast.worker, mark.removal, MONDAY)
+    assert (breach.reported_by, breach.drill, breach.flags) == (cast.observer, False, [])
+
+
+def test_an_unfinished_mark_of_a_drill_with_somebody_unlisted_stays_a_drill_about_them(cast):
+    protocol = Protocol.objects.get(code="coverall-powered")
+    with doing(cast.observer):
+        removal = start_removal(
+            station=cast.station,
+            protocol=protocol,
+            unlisted="Agency Hand",
+            drill=True,
+            by=cast.observer,
+            at=MONDAY,
         )
-    assert OtherContent.objects.get().breach.uid == mark.uid
+        step = protocol.steps.first()
+        mark = mark_step(removal=removal, step=step, uid=UUID(int=8), by=cast.observer, at=MONDAY)
+    pass_time(MONDAY + timedelta(minutes=30))
+    breach = Breach.objects.get(uid=mark.uid)
+    assert (breach.drill, breach.worker, breach.worker.name) == (True, removal.worker, "Agency Hand")
+    assert (breach.what_happened, breach.protocol_step) == ("", step.code)
+    mark.refresh_from_db()
+    assert mark.breach == breach
+
+
+def complete(cast, mark, **changes):
+    at = MONDAY + timedelta(minutes=35)
+    body = cast.body(submission_id=str(mark.uid), **changes)
+    with doing(cast.observer, at=at):
+        return report.report_mark(mark=mark, body=body, reporter=cast.observer, at=at)
+
+
+def test_answers_to_a_mark_that_was_sent_already_are_added_to_the_report(cast, mark):
+    pass_time(MONDAY + timedelta(minutes=30))
+    reported = complete(cast, mark, facts={"contact": "splash", "skin": "mucosa"}, narrative="Left eye.")
+    assert (reported.breach.uid, reported.created, reported.ring_now) == (mark.uid, False, True)
+    newest = reported.breach.assessments.last()
+    assert (newest.kind, newest.facts["skin"], newest.treated_as) == ("facts", "mucosa", "high")
+    assert OtherContent.objects.get().body["narrative"] == "Left eye."
+    assert Alert.objects.get(breach=reported.breach, cause="other_content").because.startswith("Answers came")
+
+
+def test_the_same_later_answers_twice_are_added_once(cast, mark):
+    pass_time(MONDAY + timedelta(minutes=30))
+    complete(cast, mark)
+    complete(cast, mark)
+    assert [one.kind for one in Breach.objects.get().assessments.all()].count("facts") == 1
+    assert OtherContent.objects.count() == 1
+
+
+def test_a_mark_answered_with_no_and_then_reported_is_a_report(cast, mark):
+    with doing(cast.observer):
+        note_deviation(mark=mark, by=cast.observer, at=MONDAY)
+    complete(cast, mark)
+    mark.refresh_from_db()
+    assert (mark.deviation_at, mark.breach) == (None, Breach.objects.get())
+
+
+def test_somebody_elses_report_under_the_marks_id_is_a_conflict_and_the_mark_is_kept_beside_it(cast, mark):
+    with doing(cast.nurse):
+        report.report_breach(body=cast.body(submission_id=str(mark.uid)), reporter=cast.nurse, at=MONDAY)
+    with pytest.raises(Conflict):
+        complete(cast, mark, narrative="Mine.")
+    assert OtherContent.objects.get().body["narrative"] == "Mine."
 
 
 def test_a_mark_whose_id_stands_with_other_content_does_not_stop_the_clock(cast, mark):

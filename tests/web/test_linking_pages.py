@@ -143,5 +143,7 @@ def test_a_reading_of_the_old_entry_stands_on_the_page_of_the_person(cast, nurse
     assert "37.3" in page(nurse, f"/people/{cast.worker.uid}/")
 
 
-def test_what_no_database_can_store_is_looked_for_all_the_same(cast, nurse, typed):
-    assert link(typed, cast) in nurse.get(f"/people/{typed.uid}/link/", {"find": "alder\0"}).content.decode()
+def test_what_no_database_can_store_is_refused_with_the_name_of_the_field(cast, nurse, typed):
+    answer = nurse.get(f"/people/{typed.uid}/link/", {"find": "alder\0"})
+    assert answer.status_code == 400
+    assert "find" in answer.content.decode()

@@ -264,9 +264,17 @@ def test_confirming_with_corrected_answers_settles_the_tier(cast, nurse):
     page = nurse.send(
         "breach_confirm", breach.uid, fact_contact="breach", fact_skin="no", note="Inner glove dry."
     )
-    said = words(page)
-    assert "Ebola: No identified high-risk exposure" in said
-    assert "Reported: Yes, whole skin" in said
+    assert page.status_code == 200
+    lower = breach.assessments.last()
+    assert (lower.tier, lower.second_signature_needed) == (
+        "none",
+        True,
+    )  # the reported facts had settled it: high
+    with doing(cast.physician):
+        classify.countersign(assessment=lower, by=cast.physician, at=MONDAY)
+    now = words(nurse.open("breach", breach.uid))
+    assert "Ebola: No identified high-risk exposure" in now
+    assert "Reported: Yes, whole skin" in now
     breach.refresh_from_db()
     assert (breach.confirmed_by, breach.confirmation_note) == (cast.nurse, "Inner glove dry.")
 

@@ -15,10 +15,14 @@ from exposure.classify.models import Adoption, Assessment
 from exposure.followup.models import FollowUp
 from exposure.people.models import Worker
 from exposure.pipeline import report
+from exposure.pipeline.remind import PARTS
+from exposure.pipeline.remove import mark_step, note_deviation, start_removal
 from exposure.places.models import FailureType, Protocol
-from exposure.report.models import Breach, Case, CaseStatement, Mark, OtherContent, Removal
-from exposure.report.removals import mark_step, start_removal
+from exposure.refusal import NotYet
+from exposure.remind.sweep import run_parts
+from exposure.report.models import Breach, Case, CaseStatement, Mark, OtherContent, PhonedIn, Removal
 from exposure.web.observer import questions
+from exposure.web.observer.near import near_numbers
 from tests.cast import MONDAY, PASSWORD, adopt, doing
 
 pytestmark = pytest.mark.database
@@ -98,8 +102,8 @@ def start(cast, *, drill=False, worker="cast", protocol="contact"):
             station=cast.station,
             protocol=Protocol.objects.get(code=protocol),
             worker=cast.worker if worker == "cast" else worker,
-            observer=cast.observer,
             drill=drill,
+            by=cast.observer,
             at=MONDAY,
         )
 
@@ -108,7 +112,7 @@ def marked(cast, removal, *, failure=None, at=MONDAY):
     step = removal.protocol.steps.get(code="gloves-off")
     kind = FailureType.objects.get(code=failure) if failure else None
     with doing(cast.observer, at=at):
-        return mark_step(removal, step, kind, uid=uuid4(), at=at)
+        return mark_step(removal=removal, step=step, failure=kind, uid=uuid4(), by=cast.observer, at=at)
 
 
 def details(page, **changes):
@@ -150,7 +154,7 @@ def test_the_walk_from_start_to_mark_to_report_to_reference(olga, cast):
     page = page.tap("tap", "wrong")
     assert Mark.objects.get().step.position == 2, "stored with the tap, before anything else is asked"
     page = page.tap("failure", "glove_tear")
-    assert "Wash with soap and water" in page.said
+    assert "Wash the skin now" in page.said
     assert "Local protocol and the licensed clinician decide." in page.said
     removal = Removal.objects.get()
     page = olga("removal", removal.uid)
@@ -192,8 +196,9 @@ def test_a_report_of_a_mark_takes_at_most_twelve_taps_and_no_typing(olga, cast):
 def test_the_same_start_tapped_twice_is_one_removal(olga, cast):
     page = olga("station", "heron")
     chosen = {"protocol": "contact", "who": "name", "name": "Bea Sorrel", "drill": "no"}
-    page.send("protocol", **chosen)
-    page.send("protocol", **chosen)
+    page = page.send("protocol", **chosen)
+    page.tap("as_typed", "Bea Sorrel")
+    page.tap("as_typed", "Bea Sorrel")
     assert Removal.objects.count() == 1
     assert Worker.objects.filter(name="Bea Sorrel", number=None).count() == 1
 
@@ -207,12 +212,115 @@ def test_real_or_drill_has_no_default_and_the_error_names_the_question(olga, cas
     assert not Removal.objects.exists()
 
 
-def test_a_number_on_no_list_does_not_hold_up_the_removal(olga, cast):
-    page = olga("station", "heron").send(
-        "protocol", protocol="contact", who="number", number="XX-9", drill="no"
-    )
+def start_with(page, **who):
+    return page.send("protocol", protocol="contact", drill="no", **who)
+
+
+@pytest.mark.parametrize(
+    "who",
+    [{"who": "number", "number": "XX-9"}, {"who": "name", "name": "Bea Sorrel"}],
+    ids=["number", "name"],
+)
+def test_who_is_on_no_list_is_shown_as_that_and_one_tap_more_starts_the_removal(olga, cast, who):
+    typed = who.get("number") or who.get("name")
+    page = start_with(olga("station", "heron"), **who)
+    assert f"“{typed}” is not on the list" in page.said
+    assert not Removal.objects.exists()
+    page = page.tap("as_typed", typed)
     assert "Step 1 of 6" in page.said
-    assert Removal.objects.get().worker.name == "XX-9"
+    assert f"{typed} (not on the list)" in page.said
+    removal = Removal.objects.get()
+    assert (removal.worker.name, removal.worker.number, removal.unlisted) == (typed, None, True)
+
+
+def test_what_was_typed_can_be_changed_before_the_start(olga, cast):
+    page = start_with(olga("station", "heron"), who="number", number="XX-9").tap("change", "yes")
+    assert page.form("protocol")["fields"]["number"] == "XX-9"
+    assert not Removal.objects.exists()
+
+
+# Slips of the hand and the eye: common practice, no source.
+@pytest.mark.parametrize("slip", ["SG-1O42", "sg 1042", "SG1042", "SG-l042", "SG-1024", "SG-0142", "GS-1042"])
+def test_a_near_number_is_offered_and_taken_with_one_tap(olga, cast, slip):
+    page = start_with(olga("station", "heron"), who="number", number=slip)
+    assert "Wim Alder, SG-1042" in page.said
+    page = page.tap("instead", str(cast.worker.uid))
+    assert "Step 1 of 6" in page.said
+    removal = Removal.objects.get()
+    assert (removal.worker, removal.unlisted) == (cast.worker, False)
+
+
+@pytest.mark.parametrize("far", ["SG-1043", "SG-2401", "SG-104", "1042", ""])
+def test_another_number_is_not_near(far):
+    assert near_numbers(far, ["SG-1042"]) == []
+
+
+def test_a_name_that_is_on_the_list_is_offered(olga, cast):
+    page = start_with(olga("station", "heron"), who="name", name="wim alder")
+    page.tap("instead", str(cast.worker.uid))
+    assert Removal.objects.get().worker == cast.worker
+
+
+def test_nobody_of_another_site_is_offered_or_named(olga, cast):
+    """Nor does their exact number bring up their name: they are taken by number, shown by number."""
+    with doing(cast.administrator):
+        Worker.objects.create(site=cast.other_site, number="FQ-0007", name="Yara Fenwick")
+    page = start_with(olga("station", "heron"), who="number", number="FQ-007")
+    assert "Do you mean" not in page.said
+    page = start_with(olga("station", "heron"), who="number", number="FQ-O007")
+    assert "Yara" not in page.text
+    page = start_with(olga("station", "heron"), who="number", number="FQ-0007").tap("as_typed", "FQ-0007")
+    removal = Removal.objects.get()
+    assert (removal.worker.number, removal.unlisted) == ("FQ-0007", False)
+    pages = [page, olga("station", "heron"), olga("removal", removal.uid)]
+    mark = marked(cast, removal)
+    pages.append(olga("report", "heron", query=f"?mark={mark.uid}"))
+    pages.append(olga("report", "heron"))
+    assert [shown.address for shown in pages if "Yara" in shown.text] == []
+
+
+def test_telephone_and_employer_of_somebody_unlisted_are_asked_and_flagged_as_in_any_report(olga, cast):
+    page = start_with(olga("station", "heron"), who="name", name="Bea Sorrel").tap("as_typed", "Bea Sorrel")
+    page = page.tap("tap", "wrong").tap("failure", "soil_left")
+    page = olga("removal", Removal.objects.get().uid).tap("tap", "out").tap("contact", "yes")
+    page = page.tap("first_aid", "wipe_soil")
+    assert "How can this person be reached?" in page.said
+    page = answered(page.send("phone", phone="+351 900 000 777", employer="Clear Floors"))
+    assert "Bea Sorrel · not on the list" in page.said
+    page.send("anyone_else")
+    breach = Breach.objects.get()
+    worker = breach.worker
+    assert worker == Removal.objects.get().worker
+    assert (worker.name, worker.phone, worker.employer) == ("Bea Sorrel", "+351 900 000 777", "Clear Floors")
+    assert "unlisted_person" in breach.flags
+    assert Worker.objects.filter(name="Bea Sorrel").count() == 1
+
+
+def test_an_unfinished_mark_of_somebody_unlisted_is_flagged_too(olga, cast):
+    start_with(olga("station", "heron"), who="name", name="Bea Sorrel").tap("as_typed", "Bea Sorrel")
+    marked(cast, Removal.objects.get())
+    with doing("task:clock", at=MONDAY + timedelta(minutes=31)):
+        run_parts(PARTS, at=MONDAY + timedelta(minutes=31))
+    assert "unlisted_person" in Breach.objects.get().flags
+
+
+def test_a_number_on_no_list_is_asked_how_to_be_reached_before_the_report_is_sent(olga, cast):
+    page = details(olga("report", "heron"), number="SG-9999")
+    assert "SG-9999 · not on the list" in page.said
+    page = answered(page.send("phone", phone="+351 900 000 777", employer=""))
+    assert "SG-9999 · not on the list" in page.said
+    page.send("anyone_else")
+    worker = Breach.objects.get().worker
+    assert (worker.name, worker.phone) == ("SG-9999", "+351 900 000 777")
+
+
+def test_a_near_number_is_offered_before_the_report_is_sent(olga, cast):
+    page = details(olga("report", "heron"), number="SG-1O42").send("phone")
+    page = answered(page)
+    assert "Wim Alder, SG-1042" in page.said
+    answered(page.tap("instead", str(cast.worker.uid))).send("anyone_else")
+    breach = Breach.objects.get()
+    assert (breach.worker, breach.flags) == (cast.worker, [])
 
 
 def test_something_went_wrong_tapped_twice_is_stored_once(olga, cast):
@@ -228,6 +336,32 @@ def test_done_tapped_twice_goes_on_by_one_step(olga, cast):
     page.tap("tap", "done")
     page.tap("tap", "done")
     assert Removal.objects.get().at_step == 2
+
+
+def test_done_on_a_page_that_the_removal_has_left_moves_nothing(olga, cast):
+    removal = start(cast)
+    stale = olga("removal", removal.uid)
+    page = stale.tap("tap", "done").tap("tap", "done")
+    assert "Step 3 of 6" in page.said
+    stale.tap("tap", "done")
+    assert Removal.objects.get().at_step == 3
+
+
+def test_one_step_back_and_not_before_the_first(olga, cast):
+    page = olga("removal", start(cast).uid)
+    assert ("tap", "back") not in page.form("tap")["offered"]
+    page = page.tap("tap", "done").tap("tap", "back")
+    assert "Step 1 of 6" in page.said
+    page.tap("tap", "back")
+    assert Removal.objects.get().at_step == 1
+
+
+def test_during_a_removal_person_protocol_and_step_are_in_sight_and_the_navigation_is_gone(olga, cast):
+    page = olga("removal", start(cast).uid)
+    for words in ("Wim Alder", "Contact precautions", "Step 1 of 6"):
+        assert words in page.said
+    assert "<nav" not in page.text
+    assert "<h1>Stand inside the room" in page.text, "the action is the heading"
 
 
 def test_a_failure_without_a_card_leads_straight_back_to_the_removal(olga, cast):
@@ -274,6 +408,101 @@ def test_nothing_seen_is_not_offered_once_something_was_noted(olga, cast):
     assert all(name != "finish" for form in page.forms for name, _ in form["offered"])
     page.client.post(reverse("station", args=["heron"]), {"finish": str(removal.uid)})
     assert Removal.objects.get().finished_at is None
+
+
+def test_open_questions_of_a_worker_who_is_out_stand_on_the_station_page_until_answered(olga, cast):
+    removal = start(cast)
+    marked(cast, removal)
+    olga("removal", removal.uid).tap("tap", "out")
+    page = olga("station", "heron")
+    assert "1 question is open" in page.said
+    assert reverse("removal", args=[removal.uid]) in page.links
+    olga("removal", removal.uid).tap("contact", "no")
+    assert "question is open" not in olga("station", "heron").said
+
+
+def test_a_no_can_be_taken_back_and_then_waits_anew(olga, cast, standing_clock):
+    removal = start(cast)
+    mark = marked(cast, removal)
+    page = olga("removal", removal.uid).tap("tap", "out").tap("contact", "no")
+    late = standing_clock(MONDAY + timedelta(minutes=30)) or MONDAY + timedelta(minutes=30)
+    page = page.tap("undo", "yes")
+    assert "Could anything contaminated have touched" in page.said
+    mark.refresh_from_db()
+    assert (mark.deviation_at, mark.reopened_at) == (None, late)
+    assert [version.deviation_at for version in mark.history.order_by("history_id")] == [None, MONDAY, None]
+    with doing("task:clock", at=late + timedelta(minutes=29)):
+        assert run_parts(PARTS, at=late + timedelta(minutes=29))["unfinished_marks"] == 0
+    with doing("task:clock", at=late + timedelta(minutes=30)):
+        assert run_parts(PARTS, at=late + timedelta(minutes=30))["unfinished_marks"] == 1
+
+
+def test_half_an_hour_after_the_worker_is_out_a_no_stands(olga, cast, standing_clock):
+    removal = start(cast)
+    mark = marked(cast, removal)
+    page = olga("removal", removal.uid).tap("tap", "out").tap("contact", "no")
+    standing_clock(MONDAY + timedelta(minutes=31))
+    assert "Report it instead." in page.tap("undo", "yes").said
+    mark.refresh_from_db()
+    assert mark.deviation_at == MONDAY
+    assert "Take it back" not in olga("removal", removal.uid).said
+
+
+@pytest.mark.parametrize("failure", ["sharp", "splash_eyes", "splash_mouth", "splash_face"])
+def test_what_pierces_or_reaches_mucosa_is_never_no_contact_without_a_second_question(olga, cast, failure):
+    removal = start(cast)
+    mark = marked(cast, removal, failure=failure)
+    page = olga("removal", removal.uid).tap("tap", "out").tap("contact", "no")
+    assert f"You marked “{mark.failure.label}”" in page.said
+    mark.refresh_from_db()
+    assert mark.deviation_at is None
+    page.tap("contact", "no")
+    mark.refresh_from_db()
+    assert mark.deviation_at == MONDAY
+
+
+def test_the_second_question_leads_to_the_report_as_well(olga, cast):
+    removal = start(cast)
+    marked(cast, removal, failure="sharp")
+    page = olga("removal", removal.uid).tap("tap", "out").tap("contact", "no").tap("contact", "unknown")
+    assert "Wash the wound now" in page.said
+
+
+def test_the_second_question_counts_for_what_it_named(olga, cast):
+    """Somebody else's page, or an old one, has asked about another failure."""
+    removal = start(cast)
+    mark = marked(cast, removal, failure="sharp")
+    with doing(cast.observer), pytest.raises(NotYet):
+        note_deviation(mark=mark, named="splash_eyes", by=cast.observer, at=MONDAY)
+
+
+def test_told_by_phone_is_kept_once_with_its_moment(olga, cast, standing_clock):
+    breach = reported_by_olga(cast)
+    page = olga("reported", breach.uid)
+    page.tap("phoned", "yes")
+    standing_clock(MONDAY + timedelta(minutes=5))
+    page = page.tap("phoned", "yes")
+    assert PhonedIn.objects.get().recorded_at == MONDAY
+    assert "Told by phone at 09:00" in page.said
+    assert "+351 900 000 100" in page.said
+
+
+def test_ones_own_report_shows_what_happened_first_aid_and_the_answers(olga, cast):
+    page = olga("my_report", reported_by_olga(cast).uid)
+    for words in (
+        "Inner glove torn",
+        "Wash the skin now: done, or being done",
+        "Yes, whole skin",
+        "A splash",
+    ):
+        assert words in page.said
+    page = olga("my_report", reported_by_olga(cast, first_aid=[]).uid)
+    assert "Wash the skin now: not done" in page.said
+
+
+def test_the_last_look_shows_first_aid_done_or_not(olga, cast):
+    page = details(olga("report", "heron"), what_happened="glove_tear")
+    assert "Wash the skin now: not done" in answered(page.tap("first_aid", "")).said
 
 
 def test_a_removal_that_somebody_else_watches_is_not_there(olga, cast, client):
@@ -358,20 +587,33 @@ def test_a_conflict_with_somebody_elses_report_says_nothing_of_it(olga, cast, cl
     assert reverse("my_report", args=[standing.uid]) not in again.links
 
 
-def test_a_mark_already_sent_as_it_stood_keeps_the_answers_that_came_after(olga, cast):
+def test_answers_after_a_mark_was_sent_as_it_stood_are_added_and_the_page_says_sent(
+    olga, cast, standing_clock
+):
     mark = marked(cast, start(cast), failure="step_skipped")
     page = answered(olga("report", "heron", query=f"?mark={mark.uid}"), skin="intact")
     with doing("task:clock", at=MONDAY + timedelta(minutes=31)):
-        assert report.send_unfinished_marks(at=MONDAY + timedelta(minutes=31)) == 1
+        assert run_parts(PARTS, at=MONDAY + timedelta(minutes=31))["unfinished_marks"] == 1
+    standing_clock(MONDAY + timedelta(minutes=40))
     again = page.send("anyone_else")
-    assert again.response.status_code == 409
-    assert OtherContent.objects.get().body["facts"] == {"skin": "intact"}
+    breach = Breach.objects.get()
+    assert again.address == reverse("reported", args=[breach.uid])
+    assert breach.assessments.last().facts == {"skin": "intact"}
+    for words in (
+        "Sent",
+        breach.reference,
+        "Ring occupational health now",
+        "+351 900 000 100",
+        "Told by phone",
+    ):
+        assert words in again.said
+    assert "Yes, whole skin" in olga("my_report", breach.uid).said
 
 
 def test_the_report_of_a_mark_that_is_sent_already_leads_to_it(olga, cast):
     mark = marked(cast, start(cast))
     with doing("task:clock", at=MONDAY + timedelta(minutes=31)):
-        report.send_unfinished_marks(at=MONDAY + timedelta(minutes=31))
+        run_parts(PARTS, at=MONDAY + timedelta(minutes=31))
     page = olga("report", "heron", query=f"?mark={mark.uid}")
     assert page.address == reverse("my_report", args=[Breach.objects.get().uid])
 
@@ -417,7 +659,7 @@ def test_an_unlisted_person_is_reported_by_name(olga, cast):
 
 
 def test_an_unknown_number_is_remarked_on_and_sent_as_typed(olga, cast):
-    page = answered(details(olga("report", "heron"), number="SG-9999"))
+    page = answered(details(olga("report", "heron"), number="SG-9999").send("phone"))
     assert "There is no worker with this number." in page.said
     page.send("anyone_else")
     assert Breach.objects.get().body["worker"] == "SG-9999"
@@ -729,8 +971,7 @@ def test_an_answer_added_about_oneself_is_kept_and_lowers_nothing(olga, cast, cl
     olga("my_report", breach.uid).send(SKIN, **{SKIN: "no", CONTACT: "none"})
     breach.refresh_from_db()
     assert breach.facts == {"skin": "no", "contact": "none"}
-    first, newest = breach.assessments.order_by("recorded_at", "id")
-    assert (newest.floor, newest.ceiling) == (first.floor, first.ceiling)
+    assert {(row.floor, row.ceiling) for row in breach.assessments.all()} == {("none", "high")}
 
 
 def test_withdrawing_is_a_request_and_the_follow_up_goes_on(olga, cast):
@@ -768,7 +1009,8 @@ def test_every_page_of_a_report_has_an_address_that_the_back_button_finds(olga, 
     address = second.response.request["PATH_INFO"] + "?" + second.response.request["QUERY_STRING"]
     back = Page(client, client.get(address))
     assert back.question == "skin"
-    assert back.form("question")["fields"][SKIN] == "no"
+    chosen = back.text[back.text.index("aria-current") - 200 : back.text.index("aria-current")]
+    assert 'value="no"' in chosen, "what was answered is shown as that"
 
 
 def test_going_back_after_sending_shows_the_reference_again(olga, cast, client):

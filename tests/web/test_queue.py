@@ -4,9 +4,9 @@ from datetime import timedelta
 
 import pytest
 
+from exposure.attend import alerts
 from exposure.attend.models import Alert, Promise
 from exposure.classify.models import CriteriaVersion, Replay
-from exposure.followup import alerts
 from exposure.people.models import Worker
 from exposure.pipeline import guide
 from exposure.record import create_many

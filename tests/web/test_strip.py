@@ -1,6 +1,8 @@
 """The geometry of the strip: a mark's height is the temperature, its shape the state."""
 
 import re
+from datetime import date
+from itertools import pairwise
 
 import pytest
 from django.template import Context, Template
@@ -141,6 +143,25 @@ def test_every_mark_is_drawn_inside_its_panel(some):
             assert -1 <= y <= panel.height
 
 
+def span(shapes) -> tuple[float, float]:
+    """From where to where the shapes reach along the strip; a circle is as wide as its arcs."""
+    xs = [x for shape in shapes for x, _y in corners(shape.d)]
+    return min(xs), max(xs)
+
+
+@pytest.mark.parametrize("state", sorted(OUTLINES))
+@pytest.mark.parametrize("a_day", [1, 2, 3, 4, 6])
+def test_marks_of_one_day_touch_no_neighbour_however_many_they_are(state, a_day):
+    marks = [mark(state, None, on=on, alert=True) for on in (1, 2) for _n in range(a_day)]
+    for panel in (*by_week(marks, 38.0), in_a_row(marks, 38.0)):
+        per_mark = len(panel.shapes) // len(marks)
+        spans = [
+            span(panel.shapes[place : place + per_mark]) for place in range(0, len(panel.shapes), per_mark)
+        ]
+        assert len(spans) == len(marks)
+        assert all(ends <= begins + 0.02 for (_, ends), (begins, _) in pairwise(spans))
+
+
 @given(st.lists(marks, min_size=1, max_size=60))
 def test_no_mark_is_lost_between_the_weeks(some):
     drawn = [m for panel in by_week(some, 38.0) for m in panel.marks]
@@ -167,3 +188,16 @@ def test_the_strip_says_the_same_in_words_and_in_a_table():
 def test_the_table_of_the_strip_is_in_the_unit_of_its_reader():
     # 38.0 degrees Celsius is 100.4 degrees Fahrenheit exactly.
     assert "100.4\u00a0°F" in render('{% strip marks unit="F" %}', marks=[mark(value=38.0)])
+
+
+def test_a_strip_with_dates_says_them_with_the_days_of_each_exposure():
+    zero, again = date(2026, 3, 2), date(2026, 3, 4)
+    marks = [
+        StripMark("morning", "recorded", 36.8, False, 1, date(2026, 3, 3), ((zero, 1),)),
+        StripMark("morning", "recorded", 36.8, False, 3, date(2026, 3, 5), ((zero, 3), (again, 1))),
+    ]
+    html = " ".join(render("{% strip marks %}", marks=marks).split())
+    assert "3 March – 5 March <br>days 1 to 3 after 2 March; day 1 after 4 March" in html
+    assert '<th scope="row">Thu 5 Mar</th><td>day 3 after 2 March; day 1 after 4 March</td>' in html
+    alone = " ".join(render("{% strip marks %}", marks=marks[:1]).split())
+    assert "3 March <br>day 1 </p>" in alone

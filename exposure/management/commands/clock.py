@@ -11,6 +11,7 @@ from django.core.management.base import BaseCommand
 from django.db import close_old_connections
 
 from exposure import clock
+from exposure.people.sessions import clear_expired_sessions
 from exposure.pipeline.remind import pass_time
 from exposure.record import acting
 
@@ -42,5 +43,6 @@ class Command(BaseCommand):
         try:
             with acting("command:clock", "clock process", at=at):
                 pass_time(at=at)
+                clear_expired_sessions(at=at)
         except Exception:
             log.exception("This round of the clock failed; the next one tries again.")

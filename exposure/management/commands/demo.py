@@ -2,6 +2,7 @@
 
 from typing import Any
 
+from django.conf import settings
 from django.core.management.base import BaseCommand, CommandError
 
 from exposure import clock
@@ -12,6 +13,10 @@ class Command(BaseCommand):
     help = "Loads the invented demo scenario relative to now; twice changes nothing."
 
     def handle(self, *args: Any, **options: Any) -> None:
+        if not settings.LOCAL_USE:
+            raise CommandError(
+                "The demo scenario is for one machine: its accounts share a password. Unset DATABASE_URL and SITE_URL."
+            )
         at = clock.now()
         try:
             fresh = load_demo(at=at)

@@ -2,7 +2,6 @@
 
 import os
 import signal
-import subprocess
 import sys
 import time
 from argparse import ArgumentParser
@@ -16,10 +15,12 @@ from django.core.management.base import BaseCommand, CommandError
 from exposure import clock
 from exposure.management import supervise
 from exposure.management.content import load_published
-from exposure.management.scenario import has_people, load_demo, sign_ins
+from exposure.management.new_database import lay_out_tables
+from exposure.management.scenario import has_people, is_unfinished, load_demo, sign_ins
 from exposure.record import acting
 
 READY_WITHIN = 60.0  # seconds
+STOP_SIGNALS = [signal.SIGTERM, signal.SIGINT, signal.SIGHUP]
 
 
 class Command(BaseCommand):
@@ -34,67 +35,94 @@ class Command(BaseCommand):
             raise CommandError(
                 "start is for one machine: unset DATABASE_URL and SITE_URL, or see docker-compose.yml."
             )
+        try:
+            with supervise.only_one_in(settings.VAR):
+                self._start(empty, port)
+        except supervise.AlreadyRunning as running:
+            raise CommandError(
+                f"Another start runs on {settings.VAR} already: stop it, or give this one a VAR_DIR of its own."
+            ) from running
+
+    def _start(self, empty: bool, port: int) -> None:
         if not supervise.port_is_free(port):
             raise CommandError(
                 f"Port {port} is taken. Stop what uses it, or choose another: start --port {port + 1}"
             )
-        self._prepare(empty)
-        self._run(port)
+        for number in STOP_SIGNALS:
+            signal.signal(number, self._interrupt)
+        try:
+            self._prepare(empty)
+            self._run(port)
+        except KeyboardInterrupt:
+            self.stdout.write("Stopped before it served.")
+
+    def _interrupt(self, number: int, frame: FrameType | None) -> None:
+        raise KeyboardInterrupt
 
     def _prepare(self, empty: bool) -> None:
+        for kept in settings.VAR.rglob("*"):
+            kept.chmod(0o700 if kept.is_dir() else 0o600)
+        lay_out_tables()
         call_command("migrate", verbosity=0)
         at = clock.now()
-        if not empty and not has_people():
+        if not empty and (is_unfinished() or not has_people()):
             self.stdout.write("Loading the demo scenario ...")
+            self.stdout.flush()
             load_demo(at=at)
         with acting("command:start", "command line", at=at):
             load_published(at=at)
 
     def _run(self, port: int) -> None:
         environment = {**os.environ, "PORT": str(port), "DJANGO_SETTINGS_MODULE": "config.settings"}
-        signal.signal(signal.SIGTERM, self._stop)
-        signal.signal(signal.SIGINT, self._stop)
+        stopped: list[int] = []
+        # From here on a signal only leaves a note: raised between a fork and its entry here, it would leave a child.
+        for number in STOP_SIGNALS:
+            signal.signal(number, lambda number, _frame: stopped.append(number))
         children = [
-            supervise.start(self._web_server(port), environment),
-            supervise.start([sys.executable, "manage.py", "clock"], environment),
+            supervise.Child("web server", self._web_server(port), environment),
+            supervise.Child("clock process", [sys.executable, "manage.py", "clock"], environment),
         ]
         try:
-            self._wait_until_ready(children, port)
-            self._greet(port)
-            while all(child.poll() is None for child in children):
-                time.sleep(0.5)
-            raise CommandError("A part of the service has ended by itself; everything is stopped.")
-        except KeyboardInterrupt:
-            self.stdout.write("Stopping ...")
+            for child in children:
+                child.start()
+            if self._is_ready(children, port, stopped):
+                self._greet(port)
+                supervise.keep_running(children, stopping=lambda: bool(stopped), say=self._say)
+            self._say("Stopping ...")
         finally:
             supervise.stop(children)
 
     def _web_server(self, port: int) -> list[str]:
         listen = ["--host", "127.0.0.1", "--port", str(port)]
-        size = ["--workers", "1", "--blocking-threads", "4", "--no-ws", "--log-level", "warning"]
+        size = ["--workers", "1", "--workers-kill-timeout", "5", "--no-ws", "--log-level", "warning"]
         return [
             sys.executable,
             "-m",
             "granian",
             "--interface",
-            "wsgi",
-            "config.wsgi:application",
+            "rsgi",
+            "config.web:application",
             *listen,
             *size,
         ]
 
-    def _stop(self, number: int, frame: FrameType | None) -> None:
-        raise KeyboardInterrupt
-
-    def _wait_until_ready(self, children: list[subprocess.Popen[bytes]], port: int) -> None:
+    def _is_ready(self, children: list[supervise.Child], port: int, stopped: list[int]) -> bool:
+        """Wait until the web server answers: False when told to stop meanwhile."""
         until = time.monotonic() + READY_WITHIN
-        while not supervise.answers(port):
-            if time.monotonic() > until or any(child.poll() is not None for child in children):
-                raise CommandError("The web server did not come up; its messages stand above.")
+        while not stopped and not supervise.answers(port):
+            if time.monotonic() > until or any(child.look_after() for child in children):
+                raise CommandError("The service did not come up; its messages stand above.")
             time.sleep(0.1)
+        return not stopped
+
+    def _say(self, text: str) -> None:
+        self.stdout.write(text)
+        self.stdout.flush()
 
     def _greet(self, port: int) -> None:
         messages = f"Messages that would leave: {settings.MESSAGE_FILES}"
-        lines = [f"\nOpen http://localhost:{port}/", *sign_ins(), messages, "Ctrl-C stops everything.\n"]
-        self.stdout.write("\n".join(lines))
-        self.stdout.flush()
+        self._say(
+            "\n".join(
+                [f"\nOpen http://localhost:{port}/", *sign_ins(), messages, "Ctrl-C stops everything.\n"]
+            )
+        )

@@ -41,6 +41,7 @@ THINGS = {
     "Mark": gettext_lazy("mark"),
     "Message": gettext_lazy("message"),
     "OtherContent": gettext_lazy("other content of a report"),
+    "PhonedIn": gettext_lazy("told by the reporter by telephone"),
     "PrivateNote": gettext_lazy("note for clinicians"),
     "Protection": gettext_lazy("vaccine or medicine"),
     "Protocol": gettext_lazy("protocol"),

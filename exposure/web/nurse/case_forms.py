@@ -6,13 +6,13 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from django import forms
-from django.utils import timezone
 from django.utils.text import capfirst
 from django.utils.translation import gettext_lazy as _
 
 from exposure.classify.criteria import Criteria, CriteriaError
 from exposure.places.models import Station
 from exposure.report.models import CaseStatement
+from exposure.web.local_time import LocalTimeInput, instant_of
 from exposure.web.nurse.fact_fields import UNKNOWN, answer_of, question_field
 from exposure.web.nurse.forms import AREA
 
@@ -31,10 +31,11 @@ class OpenCaseForm(forms.Form):
         ),
         widget=forms.TextInput(attrs={"autocomplete": "off", "spellcheck": "false"}),
     )
-    opened_at = forms.DateTimeField(
+    opened_at = forms.CharField(
         label=_("Since when is the patient there?"),
         help_text=_("In the station's time. Left empty: from now on."),
         required=False,
+        widget=LocalTimeInput,
     )
 
     def __init__(self, *args: Any, stations: Iterable[Station], now: datetime, **kwargs: Any) -> None:
@@ -46,11 +47,15 @@ class OpenCaseForm(forms.Form):
     def clean(self) -> dict[str, Any]:
         """The time as typed is that of the station's site, whichever zone the page is in."""
         cleaned = super().clean()
-        station, opened_at = cleaned.get("station"), cleaned.get("opened_at")
-        if station is not None and opened_at is not None:
-            opened_at = timezone.localtime(opened_at).replace(tzinfo=ZoneInfo(station.site.zone))
-        cleaned["opened_at"] = opened_at or self._now
-        return cleaned
+        station, typed = cleaned.get("station"), cleaned.get("opened_at")
+        if station is None or not typed:
+            return {**cleaned, "opened_at": self._now}
+        zone = self.fields["opened_at"].widget.zone = ZoneInfo(station.site.zone)
+        try:
+            return {**cleaned, "opened_at": instant_of(typed, zone)}
+        except forms.ValidationError as wrong:
+            self.add_error("opened_at", wrong)
+            return cleaned
 
 
 class CaseForm(forms.Form):

@@ -102,7 +102,8 @@ def _in_words(case: Case, at: datetime) -> list[dict[str, Any]]:
     asked: dict[str, dict[str, Fact]] = {}
     for pathogen in _newest_of(case):
         version = assess.adopted(case.site, pathogen, at=at)
-        asked[pathogen] = {fact.name: fact for fact in assess.criteria_of(version).facts} if version else {}
+        criteria = assess.criteria_or_none(version)
+        asked[pathogen] = {fact.name: fact for fact in criteria.facts} if criteria else {}
     return [
         {
             "row": statement,
@@ -125,7 +126,7 @@ def _newest_statement(request: HttpRequest, case: Case, *, pathogen: str) -> Map
     newest: CaseStatement | None = case.statements.filter(pathogen=pathogen).last()
     if version is None and newest is None:
         raise Http404
-    return {"criteria": assess.criteria_of(version) if version else None, "newest": newest}
+    return {"criteria": assess.criteria_or_none(version), "newest": newest}
 
 
 def _statement_form(data: QueryDict | None, subject: Subject) -> CaseForm:

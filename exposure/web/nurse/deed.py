@@ -37,6 +37,7 @@ OBSTACLES = {
     "answered": _("This reading is not missing: there is nothing to explain."),
     "no_longer_asked": _("This is no longer asked for."),
     "same_person": _("The second signature must be somebody else's."),
+    "signed_by_the_person": _("The first signature is the exposed person's own: decide the tier anew."),
 }
 
 
@@ -195,9 +196,7 @@ def words_of(conflict: Conflict) -> str:
     stands = describe(conflict.standing)
     at = date_format(localtime(stands.at), "D j M, H:i") if stands.at else ""
     who = ", ".join(filter(None, (stands.by, at)))
-    words = _(
-        "Somebody was before you (%(who)s): %(what)s What you sent is kept beside it, and changes nothing."
-    )
+    words = _("Somebody was before you (%(who)s): %(what)s What you sent is kept beside it.")
     return words % {"who": who, "what": stands.what}
 
 

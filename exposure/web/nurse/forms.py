@@ -13,6 +13,7 @@ from exposure.classify.criteria import Criteria, CriteriaError, text
 from exposure.followup.models import METHODS, FollowUpState, Protection
 from exposure.people.models import User
 from exposure.report.models import Told
+from exposure.web.local_time import LocalTimeField
 from exposure.web.nurse.fact_fields import UNKNOWN, answer_of, question_field
 from exposure.web.nurse.report_words import questions
 
@@ -60,7 +61,7 @@ class CallForm(forms.Form):
         coerce=lambda value: value == "yes",
         widget=forms.RadioSelect,
     )
-    try_again_at = forms.DateTimeField(
+    try_again_at = LocalTimeField(
         label=_("Not answered: ring again when?"),
         help_text=_("From then on it waits in Needs action."),
         required=False,
@@ -77,7 +78,7 @@ class HowToldForm(forms.Form):
 
 
 class ToldForm(HowToldForm):
-    told_at = forms.DateTimeField(label=_("When?"))
+    told_at = LocalTimeField(label=_("When?"))
 
 
 class FactsForm(forms.Form):
@@ -131,7 +132,7 @@ class ReadingForm(forms.Form):
     """A reading given by telephone: the fields of the API's body, so that both are judged alike."""
 
     submission_id = forms.UUIDField(widget=forms.HiddenInput)
-    taken_at = forms.DateTimeField(label=_("When was it taken?"))
+    taken_at = LocalTimeField(label=_("When was it taken?"))
     temperature = forms.CharField(
         label=_("Temperature"),
         required=False,
@@ -194,7 +195,7 @@ class WithdrawalForm(forms.Form):
 
 
 class CorrectionForm(forms.Form):
-    occurred_at = forms.DateTimeField(label=_("When was the contact?"))
+    occurred_at = LocalTimeField(label=_("When was the contact?"))
     reason = forms.CharField(label=_("How do you know?"), widget=AREA)
 
 
@@ -224,7 +225,7 @@ class ExposureForm(forms.Form):
     tier = forms.ChoiceField(
         label=_("Of what, and in which tier?"), help_text=_("Only tiers that ask for follow-up.")
     )
-    occurred_at = forms.DateTimeField(label=_("When was the contact?"))
+    occurred_at = LocalTimeField(label=_("When was the contact?"))
     note = forms.CharField(
         label=_("What happened, and where?"), help_text=_("Without the name of a patient."), widget=AREA
     )
@@ -266,7 +267,7 @@ class ProtectionForm(forms.Form):
         label=_("What was it?"), choices=_capital(Protection.Kind.choices), widget=forms.RadioSelect
     )
     what = forms.CharField(label=_("Name"), max_length=200)
-    given_at = forms.DateTimeField(label=_("Given when?"))
+    given_at = LocalTimeField(label=_("Given when?"))
     batch = forms.CharField(label=_("Batch"), max_length=60, required=False)
 
 

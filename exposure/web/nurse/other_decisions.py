@@ -15,6 +15,8 @@ from exposure.people.models import Worker
 from exposure.report.models import Breach, Case, CaseStatement, Told
 
 DEEDS = {
+    "acknowledge": _("who has the alert"),
+    "take": _("who has the alert"),
     "tell": _("how the worker was told"),
     "close": _("closing the alert"),
     "complete": _("the task"),

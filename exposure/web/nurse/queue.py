@@ -122,9 +122,13 @@ def _is_shown(promise: Promise, user: User, at: datetime) -> bool:
 
 
 def heartbeat(*, at: datetime) -> dict[str, Any]:
-    """When reminders and due times were last looked at, and whether that is too long ago."""
+    """When reminders and due times were last looked at, and whether that is too long ago, or ahead of us: then a clock
+    is wrong, and nobody knows."""
     beat = Heartbeat.objects.filter(name="sweep").first()
-    return {"looked_at": beat.at if beat else None, "stopped": beat is None or at - beat.at > SWEEP_SILENT}
+    return {
+        "looked_at": beat.at if beat else None,
+        "stopped": beat is None or abs(at - beat.at) > SWEEP_SILENT,
+    }
 
 
 def _alert_lines(open_alerts: Iterable[Alert], at: datetime) -> Iterator[Line]:

@@ -11,6 +11,7 @@ from django.http import HttpRequest, QueryDict
 from django.utils.translation import gettext_lazy as _
 
 from exposure.attend.overview import overviews
+from exposure.attend.watched import profiles_of
 from exposure.classify.criteria import text
 from exposure.followup.models import FollowUp, Reading
 from exposure.followup.store_reading import Logged, follow_ups_taking_readings
@@ -20,7 +21,6 @@ from exposure.refusal import BadSubmission
 from exposure.web.nurse.deed import DeedPage, Done, Subject, back_to
 from exposure.web.nurse.forms import ReadingForm
 from exposure.web.nurse.person_deeds import WORKERS
-from exposure.web.nurse.rows import profiles_of
 
 READINGS = Reading.objects.select_related("worker__site", "worker__same_as__site")
 AS_ENTERED = (

@@ -9,7 +9,7 @@ from django.http import Http404, HttpRequest, QueryDict
 from django.urls import reverse
 from django.utils.translation import gettext_lazy as _
 
-from exposure.classify.assess import criteria_of, plan_of, tier_label
+from exposure.classify.assess import criteria_or_none, plan_of, tier_label
 from exposure.classify.models import Assessment
 from exposure.pipeline import attend, classify
 from exposure.report.models import Breach, WithdrawalRequest
@@ -31,7 +31,7 @@ def _facts_form(form_class: type[FactsForm]) -> Callable[[QueryDict | None, Subj
     def form_of(data: QueryDict | None, subject: Subject) -> FactsForm:
         standing = standing_assessments(subject.row)
         criterias = [
-            criteria_of(assessment.version) for assessment in standing.values() if assessment.version
+            criteria for assessment in standing.values() if (criteria := criteria_or_none(assessment.version))
         ]
         return form_class(data, criterias=criterias, answers=current_answers(subject.row, standing))
 
@@ -41,14 +41,19 @@ def _facts_form(form_class: type[FactsForm]) -> Callable[[QueryDict | None, Subj
 def _current(_request: HttpRequest, breach: Breach, *, pathogen: str) -> Mapping[str, Any]:
     """The assessment that is departed from, and the newest, which may wait for a signature."""
     current = standing_assessments(breach).get(pathogen)
-    if current is None or current.version is None:
+    criteria = criteria_or_none(current.version) if current else None
+    if criteria is None:
         raise Http404
-    return {"current": current, "newest": breach.assessments.filter(pathogen=pathogen).last()}
+    return {
+        "current": current,
+        "criteria": criteria,
+        "newest": breach.assessments.filter(pathogen=pathogen).last(),
+    }
 
 
 def _override_form(data: QueryDict | None, subject: Subject) -> OverrideForm:
-    criteria = criteria_of(subject.more["current"].version)
-    return OverrideForm(data, criteria=criteria, initial={"standing": subject.more["newest"].uid})
+    initial = {"standing": subject.more["newest"].uid}
+    return OverrideForm(data, criteria=subject.more["criteria"], initial=initial)
 
 
 def _second_signature(subject: Subject) -> Mapping[str, str]:

@@ -1,16 +1,20 @@
 """A breach report in words: its facts, what the criteria say of them, and who said what since."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Container, Iterable, Mapping, Sized
 from dataclasses import dataclass
 from typing import Any
 
-from exposure.classify.assess import criteria_of, in_force, tier_label
+from django.utils.translation import gettext as _
+
+from exposure.classify.assess import criteria_or_none, in_force, tier_label
 from exposure.classify.criteria import Criteria, text
 from exposure.classify.models import Assessment, Signature
 from exposure.classify.table import Fact
 from exposure.places.models import FailureType, FirstAidCard, Step
 from exposure.report import flags
 from exposure.report.models import Breach
+
+MOST_SHOWN = 200  # of what a report may hold any number of
 
 
 @dataclass(frozen=True)
@@ -62,7 +66,7 @@ def describe(breach: Breach) -> ReportWords:
     signatures = _signatures(assessments)
     standing = in_force(assessments, frozenset(signatures))
     criterias = [
-        criteria_of(assessment.version) for assessment in standing.values() if assessment.version is not None
+        criteria for assessment in standing.values() if (criteria := criteria_or_none(assessment.version))
     ]
     answers = current_answers(breach, standing)
     known = {fact.name for criteria in criterias for fact in criteria.facts}
@@ -71,7 +75,7 @@ def describe(breach: Breach) -> ReportWords:
         step=_step(breach.protocol_step),
         first_aid=_cards(breach.first_aid),
         facts=tuple(_fact_words(criterias, answers, breach.facts)),
-        others=tuple((name, str(answer)) for name, answer in breach.facts.items() if name not in known),
+        others=_others(breach.facts, known),
         flags=tuple(flags.in_words(flag) for flag in breach.flags),
         assessments=tuple(
             _assessment(assessment, assessments, standing, signatures) for assessment in assessments
@@ -118,14 +122,25 @@ def failure_label(code: str) -> str:
     return failure.label if failure else code
 
 
+def _others(facts: Mapping[str, Any], known: Container[str]) -> tuple[tuple[str, str], ...]:
+    """Answers to what the criteria do not ask, as they were sent."""
+    others = [(name, str(answer)) for name, answer in facts.items() if name not in known]
+    return (*others[:MOST_SHOWN], *([(_more(others), "")] if _more(others) else []))
+
+
 def _step(code: str) -> str:
     step = Step.objects.filter(code=code).first() if code else None
     return step.item if step else code
 
 
 def _cards(codes: list[str]) -> tuple[str, ...]:
-    titles = dict(FirstAidCard.objects.filter(code__in=codes).values_list("code", "title"))
-    return tuple(titles.get(code, code) for code in codes)
+    titles = dict(FirstAidCard.objects.values_list("code", "title"))  # few; a report may name any number
+    return tuple(filter(None, [*(titles.get(code, code) for code in codes[:MOST_SHOWN]), _more(codes)]))
+
+
+def _more(words: Sized) -> str:
+    """How many are not shown; "" where all are."""
+    return _("and %(count)s more") % {"count": len(words) - MOST_SHOWN} if len(words) > MOST_SHOWN else ""
 
 
 def _fact_words(
@@ -153,9 +168,8 @@ def _assessment(
     standing: Mapping[str, Assessment],
     signatures: Mapping[str, Signature],
 ) -> AssessmentWords:
-    asks = {}
-    if row.version is not None:
-        asks = {fact.name: text(fact.ask) for fact in criteria_of(row.version).facts}
+    criteria = criteria_or_none(row.version)
+    asks = {fact.name: text(fact.ask) for fact in criteria.facts} if criteria else {}
     first, second = (signatures.get(f"{kind}:{row.uid}") for kind in ("override", "assessment"))
     newest = max(other.pk for other in assessments if other.pathogen == row.pathogen)
     return AssessmentWords(

@@ -1,31 +1,24 @@
 """A running follow-up as a clinician reads it: what is wrong with it, its strip, and how bad that is."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import date, datetime
 from functools import cached_property
 from zoneinfo import ZoneInfo
 
-from django.db.models.functions import Coalesce
 from django.utils.text import capfirst
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy, ngettext
 
-from exposure.attend.models import Alert
-from exposure.attend.overview import CheckLine, Overview, overviews
-from exposure.classify.assess import criteria_of
-from exposure.classify.models import CriteriaVersion
-from exposure.classify.plan import Profile
+from exposure.attend import watched
+from exposure.attend.overview import CheckLine
+from exposure.attend.watched import Watched
 from exposure.followup.models import Exposure, FollowUp, Restriction
-from exposure.followup.plans import under_criteria
 from exposure.followup.readings import celsius
-from exposure.remind.reminders import PAUSED
 from exposure.web.strip import StripMark
 from exposure.web.templatetags.look import in_words
 from exposure.web.times import window_name
 
-Cause = Alert.Cause
-USUAL_SILENCE = 48  # hours, where no criteria say
 # The causes of the filter, worst first.
 CAUSES = {
     "fever": gettext_lazy("with a fever"),
@@ -38,10 +31,8 @@ CAUSES = {
     "unconfirmed": gettext_lazy("not yet confirmed"),
     "over": gettext_lazy("past the last day"),
 }
-ORDER = list(CAUSES)
 CHIPS = {"fever": "alert", "symptom": "alert", "silent": "no_reading", "missing": "no_reading"}
 CHIPS |= {"repeat_due": "repeat_due"}
-OWN_FLAGS = (Cause.FEVER, Cause.SYMPTOM, Cause.SILENCE, Cause.MISSED, Cause.LATE_CONFIRMATION)
 
 
 @dataclass(frozen=True)
@@ -59,43 +50,18 @@ class Flag:
 
 
 @dataclass(frozen=True)
-class Row:
-    """An overview and what the pages say of it."""
-
-    overview: Overview
-    profile: Profile | None
+class Row(Watched):
+    """A follow-up and what the pages say of it."""
 
     @cached_property
     def flags(self) -> tuple[Flag, ...]:
         """What is wrong, worst first."""
-        return tuple(sorted(self._flags(), key=_rank))
+        return tuple(Flag(flag.cause, _words(flag), flag.seen) for flag in self.found)
 
     @property
     def badness(self) -> tuple[list[tuple[int, bool]], int]:
         """Sorts rows worst first: compare flag by flag, then by how many readings are missing."""
-        return ([*map(_rank, self.flags), (len(ORDER), False)], -self.missing)
-
-    @property
-    def paused(self) -> bool:
-        state = self.overview.state
-        return state is not None and state.kind in PAUSED
-
-    @cached_property
-    def missing(self) -> int:
-        """How many of the newest closed readings are missing on end."""
-        count = 0
-        for line in reversed(self.overview.lines):
-            if line.check.closes_at > self.overview.at:
-                continue
-            if line.state != "no_reading":
-                break
-            count += 1
-        return count
-
-    @property
-    def over(self) -> bool:
-        """Whether the last day has ended."""
-        return self.overview.ends_at is not None and self.overview.ends_at <= self.overview.at
+        return ([*(flag.rank for flag in self.found), (len(CAUSES), False)], -self.missing)
 
     @property
     def threshold(self) -> float | None:
@@ -156,68 +122,33 @@ class Row:
         zone = self.overview.last.zone if self.overview.last else self.overview.follow_up.site.zone
         return self.overview.at.astimezone(ZoneInfo(zone)).date()
 
-    def _flags(self) -> Iterable[Flag]:
-        view = self.overview
-        for alert in view.alerts:
-            if alert.cause in (Cause.FEVER, Cause.SYMPTOM):
-                words = alert.get_cause_display()
-                seen = alert.acknowledged_at is not None
-                yield Flag(alert.cause, _("%(cause)s, seen") % {"cause": words} if seen else words, seen)
-            elif alert.cause not in OWN_FLAGS:
-                yield Flag("alert", alert.get_cause_display())
-        if view.follow_up.ended_at is not None and view.follow_up.ended_at <= view.at:
-            return
-        if not self.paused:
-            yield from self._lacking()
-        if view.unconfirmed:
-            yield Flag("unconfirmed", _("not yet confirmed"))
-        if self.over:
-            yield Flag("over", _("last day over, not cleared"))
 
-    def _lacking(self) -> Iterable[Flag]:
-        view = self.overview
-        hours = (self.profile.silence_hours if self.profile else None) or USUAL_SILENCE
-        asked = any(line.check.opens_at <= view.at for line in view.lines)
-        if asked and not self.over and view.at - view.last_contact_at >= timedelta(hours=hours):
-            silent = int((view.at - view.last_contact_at).total_seconds()) // 3600
-            yield Flag("silent", _("silent for %(hours)s h") % {"hours": silent})
-        if self.missing:
-            words = ngettext("%(count)s reading missing", "%(count)s readings missing", self.missing)
-            yield Flag("missing", words % {"count": self.missing})
-        if view.now_due is not None and view.now_due.state == "repeat_due":
-            yield Flag("repeat_due", _("reading to repeat"))
-        yield from self._unseen()
-
-    def _unseen(self) -> Iterable[Flag]:
-        """Where yesterday is over and the plan asked that somebody sees readings of that day."""
-        today = self.overview.local_date
-        for day in self.overview.seen_days:
-            if today is not None and day.on == today - timedelta(days=1) and day.over and not day.enough:
-                few = _("%(seen)s of %(asked)s readings seen yesterday")
-                words = few % {"seen": len(day.by), "asked": day.asked} if day.by else CAUSES["unseen"]
-                yield Flag("unseen", str(words))
-
-
-def _rank(flag: Flag) -> tuple[int, bool]:
-    return ORDER.index(flag.cause), flag.seen
+def _words(flag: watched.Flag) -> str:
+    match flag.cause:
+        case "fever" | "symptom":
+            words = flag.alert.get_cause_display()
+            return _("%(cause)s, seen") % {"cause": words} if flag.seen else words
+        case "alert":
+            return flag.alert.get_cause_display()
+        case "silent":
+            return _("silent for %(hours)s h") % {"hours": flag.count}
+        case "missing":
+            words = ngettext("%(count)s reading missing", "%(count)s readings missing", flag.count)
+            return words % {"count": flag.count}
+        case "repeat_due":
+            return _("reading to repeat")
+        case "unseen" if flag.day.by:
+            few = _("%(seen)s of %(asked)s readings seen yesterday")
+            return few % {"seen": len(flag.day.by), "asked": flag.day.asked}
+        case "over":
+            return _("last day over, not cleared")
+        case _:
+            return str(CAUSES[flag.cause])
 
 
 def rows(follow_ups: Iterable[FollowUp], *, at: datetime) -> list[Row]:
     """A row per follow-up, in the same order, from a fixed number of statements."""
-    follow_ups = list(follow_ups)
-    profiles = profiles_of(follow_ups)
-    return [Row(view, profiles.get(view.follow_up.pk)) for view in overviews(follow_ups, at=at)]
-
-
-def profiles_of(follow_ups: Iterable[FollowUp]) -> Mapping[int, Profile | None]:
-    """Follow-up -> the clinical numbers of the criteria that its newest standing exposure is under."""
-    exposures = under_criteria(
-        Exposure.objects.filter(follow_up__in=[follow_up.pk for follow_up in follow_ups])
-    )
-    version = Coalesce("assessment__version", "version")
-    pairs = dict(exposures.values_list("follow_up", version))
-    versions = CriteriaVersion.objects.in_bulk(set(pairs.values()))
-    return {follow_up: criteria_of(versions[version]).profile for follow_up, version in pairs.items()}
+    return [Row(watch.overview, watch.profile) for watch in watched.watched(follow_ups, at=at)]
 
 
 def _mark(line: CheckLine, last: Exposure) -> StripMark:

@@ -5,17 +5,19 @@ from functools import cached_property
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from django.db.models import Q
 from django.http import HttpRequest
 
 from exposure.classify.table import Fact
+from exposure.places.first_aid import failures_of
 from exposure.places.models import FailureType, FirstAidCard, Station
 from exposure.report.models import Case
 from exposure.web.observer import questions
 from exposure.web.observer.draft import Draft
 from exposure.web.observer.forms import DetailsForm
-from exposure.web.observer.here import lately_here, open_cases
+from exposure.web.observer.here import Typed, lately_here, look_up, open_cases
 
-PAGES = ("details", "first_aid", "question", "review")
+PAGES = ("details", "first_aid", "person", "question", "review")
 
 
 @dataclass
@@ -54,9 +56,39 @@ class Desk:
     def card(self) -> FirstAidCard | None:
         return self.failure.card if self.failure else None
 
+    @property
+    def first_aid_asked(self) -> bool:
+        """Whether first aid has a page: a card, or the emergencies where nobody says which of the failures it was."""
+        return self.card is not None or self.failure is None
+
+    def meet(self, emergency: str) -> None:
+        """One tap on an emergency says what happened; its card comes next."""
+        for failure in failures_of(emergency, self.station.protocols.all())[:1]:
+            self.say_what(failure)
+
+    def say_what(self, failure: FailureType) -> None:
+        self.draft.values["what_happened"] = failure.code
+        self.draft.values.pop("first_aid", None)
+        self.failure = failure
+
+    @property
+    def alike(self) -> list[FailureType]:
+        """What else the same emergency may have been, each with another card."""
+        if self.card is None or not self.card.emergency:
+            return []
+        failures = failures_of(self.card.emergency, self.station.protocols.all())
+        return [failure for failure in failures if failure.card_id != self.card.pk]
+
+    @cached_property
+    def typed(self) -> Typed | None:
+        """Somebody who was typed in, as the station may know of them; None where one of the list was chosen."""
+        kind = self.draft.text("who")
+        return look_up(self.station, kind, self.draft.text(kind)) if kind in ("number", "name") else None
+
     def details_form(self, data: Any = None) -> DetailsForm:
         here, request = self.station, self.request
-        failures = FailureType.objects.filter(step_failures__step__protocol__stations=here).distinct()
+        usual = Q(step_failures__step__protocol__stations=here)
+        failures = FailureType.objects.filter(usual | Q(card__emergency__gt="")).distinct()
         return DetailsForm(
             data,
             initial=self.draft.values,
@@ -70,14 +102,16 @@ class Desk:
     def settle_details(self) -> None:
         """Another case is asked about in another version, and another mishap has another first-aid card."""
         self.draft.values["criteria_version"] = questions.version_named(self.asked)
-        if self.card is None or self.draft.text("first_aid") not in ("", self.card.code):
+        if self.draft.text("aid_for") != self.draft.text("what_happened"):
             self.draft.values.pop("first_aid", None)
 
     def next_page(self) -> tuple[str, str]:
         """The first page that is not answered yet, with the fact that it asks about."""
         if not self.details_form(self.draft.values).is_valid():
             return "details", ""
-        if "first_aid" not in self.draft.values and self.card is not None:
+        if "first_aid" not in self.draft.values and self.first_aid_asked:
             return "first_aid", ""
+        if self.draft.on_no_list and "reach_asked" not in self.draft.values:
+            return "person", ""
         facts = questions.still_open(self.asked, self.draft.answers)
         return ("question", facts[0].name) if facts else ("review", "")

@@ -1,8 +1,9 @@
 """A report while it is being filled in.
 
-The hidden fields of each page carry all of it, so that it outlives the session and the same fields give the same
-report however often they arrive. Between pages it also lies in the session, so that every page has an address of
-its own and the back button finds it: pages are never stored by the browser, and one that came by POST would be gone.
+The hidden fields of each page carry all of it, so that the same fields give the same report however often they
+arrive. Between pages it is also kept for its writer, so that every page has an address of its own and the back
+button finds it, after a session that ended too: pages are never stored by the browser, and one that came by POST
+would be gone.
 """
 
 import uuid
@@ -12,10 +13,13 @@ from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from django.contrib.auth import SESSION_KEY
 from django.contrib.sessions.backends.base import SessionBase
 from django.utils.translation import gettext as _
 
+from exposure import clock
 from exposure.places.models import Station
+from exposure.report.drafts import draft_of, forget_draft, keep_draft
 from exposure.report.models import Breach, Mark
 from exposure.report.submission import read_instant
 from exposure.web.observer.here import by_number
@@ -23,10 +27,10 @@ from exposure.web.observer.questions import UNKNOWN, Known
 
 FIELDS = (
     "submission_id", "event", "mark", "case", "criteria_version", "who", "number", "name", "phone", "employer",
+    "unlisted", "reach_asked", "aid_for",
     "what_happened", "phase", "occurred_at", "drill", "first_aid", "narrative", "anyone_else",
 )  # fmt: skip
 ANSWER = "fact-"  # before a fact's name
-_DRAFTS, _MOST_DRAFTS = "report_drafts", 5
 
 
 @dataclass
@@ -56,8 +60,12 @@ class Draft:
     def of_mark(cls, mark: Mark, *, case: str, zone: ZoneInfo) -> "Draft":
         """The report of a mark: one mark, one report, so the mark's id is the report's."""
         removal = mark.removal
+        person = {}
+        if removal.worker is not None and removal.unlisted:
+            person = {"unlisted": str(removal.worker.uid), "name": removal.worker.name}
         return cls(
             {
+                **person,
                 "submission_id": str(mark.uid),
                 "mark": str(mark.uid),
                 "case": case,
@@ -93,9 +101,21 @@ class Draft:
         return self.values.get(name, "").strip()
 
     @property
+    def id(self) -> uuid.UUID:
+        return uuid.UUID(self.values["submission_id"])
+
+    @property
     def case(self) -> str:
         """The code of the case; empty where there is none or nobody knows which."""
         return self.text("case").removeprefix(UNKNOWN)
+
+    @property
+    def on_no_list(self) -> bool:
+        """Whether who is named is on no list, and how to reach them is asked on a page of its own."""
+        kind = self.text("who")
+        if kind == "number":
+            return by_number(self.text("number")) is None
+        return bool(kind) and kind == self.text("unlisted")
 
     def moment(self, zone: ZoneInfo) -> datetime | None:
         """When it happened, aware, or None where nothing readable was typed."""
@@ -128,11 +148,16 @@ class Draft:
 
     def _who(self) -> dict[str, Any]:
         kind = self.text("who")
+        person = {name: self.text(name) for name in ("name", "phone", "employer")}
         if kind == "number":
             worker = by_number(self.text("number"))
-            return {"worker": worker.number if worker else self.text("number")}
+            if worker is not None:
+                return {"worker": worker.number}
+            return {"worker": self.text("number"), "person": {**person, "name": ""}}
         if kind == "name":
-            return {"person": {name: self.text(name) for name in ("name", "phone", "employer")}}
+            return {"person": person}
+        if kind and kind == self.text("unlisted"):
+            return {"worker": kind, "person": person}
         return {"worker": kind if kind not in ("", "nobody") else None}
 
     def _narrative(self) -> str:
@@ -145,26 +170,27 @@ class Draft:
 
 
 def put_by(session: SessionBase, draft: Draft) -> None:
-    """Keep the draft for the next page; the oldest ones make room."""
-    drafts = {**session.get(_DRAFTS, {})}
-    drafts.pop(draft.values["submission_id"], None)
-    drafts[draft.values["submission_id"]] = [draft.values, draft.answers]
-    session[_DRAFTS] = dict(list(drafts.items())[-_MOST_DRAFTS:])
+    """Keep the draft for the next page."""
+    keep_draft(_writer(session), draft.id, draft.values, draft.answers, at=clock.now())
 
 
 def take_up(session: SessionBase, submission_id: str) -> Draft | None:
-    """The draft with that id, as it was put by."""
-    stored = session.get(_DRAFTS, {}).get(submission_id)
-    return Draft(*stored) if stored else None
+    """This person's draft with that id, as it was put by."""
+    try:
+        kept = draft_of(_writer(session), uuid.UUID(submission_id), at=clock.now())
+    except ValueError:
+        return None
+    return Draft(*kept) if kept else None
 
 
 def let_go(session: SessionBase, draft: Draft) -> None:
     """It is sent."""
-    session[_DRAFTS] = {
-        name: stored
-        for name, stored in session.get(_DRAFTS, {}).items()
-        if name != draft.values["submission_id"]
-    }
+    forget_draft(_writer(session), draft.id)
+
+
+def _writer(session: SessionBase) -> int:
+    """Who is signed in with the session."""
+    return int(session[SESSION_KEY])
 
 
 def local(moment: datetime, zone: ZoneInfo) -> str:

@@ -12,6 +12,7 @@ from exposure.people.models import Worker
 from exposure.places.models import FailureType, Protocol, Station
 from exposure.report.models import Breach, Case
 from exposure.web.observer.draft import ANSWER
+from exposure.web.observer.here import shown_at
 from exposure.web.observer.questions import UNKNOWN, choices, in_words, number
 
 REAL_OR_DRILL = [("no", gettext_lazy("Real")), ("yes", gettext_lazy("Drill"))]
@@ -43,10 +44,15 @@ class WhoForm(forms.Form):
     )
 
     def __init__(
-        self, *args: Any, people: list[Worker], self_worker: Worker | None = None, **kwargs: Any
+        self,
+        *args: Any,
+        station: Station,
+        people: list[Worker],
+        self_worker: Worker | None = None,
+        **kwargs: Any,
     ) -> None:
         super().__init__(*args, **kwargs)
-        listed = [(str(one.uid), _person(one)) for one in people if one != self_worker]
+        listed = [(str(worker.uid), shown_at(station, worker)) for worker in people if worker != self_worker]
         if self_worker is not None:
             listed.append((str(self_worker.uid), _("Myself, %(name)s") % {"name": self_worker.name}))
         self.fields["who"].choices = [
@@ -76,15 +82,15 @@ class StartForm(WhoForm):
     field_order = ["protocol", "who"]
 
     def __init__(self, *args: Any, station: Station, **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
+        super().__init__(*args, station=station, **kwargs)
         protocols = station.protocols.all()
         self.fields["protocol"].queryset = protocols
         if len(protocols) == 1:
             self.fields["protocol"].initial = protocols[0].code
 
 
-class DetailsForm(WhoForm):
-    """Who, what, when: what every report says."""
+class PersonForm(forms.Form):
+    """How to reach somebody on no list. Nothing holds the report up: what nobody knows stays empty."""
 
     phone = forms.CharField(
         label=gettext_lazy("Their telephone"),
@@ -96,6 +102,11 @@ class DetailsForm(WhoForm):
         required=False,
         widget=forms.TextInput(attrs={"autocomplete": "off"}),
     )
+
+
+class DetailsForm(PersonForm, WhoForm):
+    """Who, what, when: what every report says."""
+
     case = forms.ChoiceField(
         label=gettext_lazy("Which patient's case?"), widget=forms.RadioSelect, required=False
     )
@@ -112,7 +123,7 @@ class DetailsForm(WhoForm):
     def __init__(
         self, *args: Any, station: Station, cases: list[Case], failures: list[FailureType], **kwargs: Any
     ) -> None:
-        super().__init__(*args, **kwargs)
+        super().__init__(*args, station=station, **kwargs)
         self.fields["what_happened"].choices = [
             *((one.code, one.label) for one in failures),
             ("other", _("Something else, or not known")),
@@ -127,7 +138,8 @@ class DetailsForm(WhoForm):
 
 
 class FactForm(forms.Form):
-    """One question of the criteria; "Don't know" is an answer like the others."""
+    """One question of the criteria; "Don't know" is an answer like the others. Each choice is a button that goes on
+    (`offered`: code, words, whether it was chosen before); a measured answer is typed."""
 
     def __init__(self, *args: Any, fact: Fact, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
@@ -147,6 +159,12 @@ class FactForm(forms.Form):
     @property
     def question(self) -> forms.BoundField:
         return self[self.field_name]
+
+    @property
+    def offered(self) -> list[tuple[str, Any, bool]]:
+        chosen = self.question.value()
+        answers = self.fields[self.field_name].choices if not self.fact.cuts else [(UNKNOWN, DONT_KNOW)]
+        return [(code, words, code == chosen) for code, words in answers]
 
     def clean(self) -> dict[str, Any]:
         cleaned = super().clean()
@@ -209,7 +227,3 @@ class WithdrawalForm(forms.Form):
         widget=forms.Textarea(attrs={"rows": 3}),
         error_messages={"required": gettext_lazy("Not answered yet: why this report should be withdrawn.")},
     )
-
-
-def _person(worker: Worker) -> str:
-    return f"{worker.name}, {worker.number}" if worker.number else worker.name

@@ -1,30 +1,22 @@
 """Who and what is at a station: whose stations they are, who was there lately, which cases are open."""
 
 import uuid
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from django.db.models import Max, QuerySet
+from django.db.models import Max
 from django.http import Http404
+from django.utils.translation import gettext as _
 
-from exposure.people.access import roles_of
 from exposure.people.models import User, Worker
+from exposure.pipeline.remove import stations_of
 from exposure.places.models import Station
 from exposure.report.models import Case
+from exposure.web.observer.near import near_numbers
 
 LATELY = timedelta(days=14)
 MOST_NAMES = 6
-
-
-def stations_of(user: User, *, at: datetime) -> QuerySet[Station]:
-    """The stations of every site where the account holds a role or works."""
-    roles = roles_of(user, at=at)
-    stations = Station.objects.select_related("site")
-    if any(role.site_id is None for role in roles):
-        return stations
-    sites = {role.site_id for role in roles}
-    if hasattr(user, "worker"):
-        sites.add(user.worker.site_id)
-    return stations.filter(site__in=sites)
+MOST_NEAR = 4
 
 
 def find_station(user: User, code: str, *, at: datetime) -> Station:
@@ -59,7 +51,42 @@ def by_uid(text: str) -> Worker | None:
         return None
 
 
+def shown_at(station: Station, worker: Worker) -> str:
+    """How a worker is shown at a station; of somebody from another site no more than the number."""
+    if worker.site_id != station.site_id:
+        return worker.number or _("Somebody from another site")
+    return f"{worker.name}, {worker.number}" if worker.number else worker.name
+
+
 def by_number(number: str) -> Worker | None:
     """The worker with that number, whatever the case of its letters."""
     number = number.strip()
     return Worker.objects.filter(number__iexact=number).first() if number else None
+
+
+@dataclass(frozen=True)
+class Typed:
+    """Somebody who was typed in, by number or by name, as the station may know of them.
+
+    `listed` is the worker of this site with that number. `known`: some site has the number; whose it is stays there.
+    `near`: people of this site who may be meant instead.
+    """
+
+    text: str
+    listed: Worker | None
+    known: bool
+    near: tuple[Worker, ...]
+
+
+def look_up(station: Station, kind: str, text: str) -> Typed:
+    """`kind`: number or name."""
+    text = text.strip()
+    people = Worker.objects.filter(site=station.site, same_as=None)
+    if kind == "name":
+        return Typed(text, None, False, tuple(people.filter(name__iexact=text)[:MOST_NEAR]) if text else ())
+    worker = by_number(text)
+    if worker is not None and worker.site_id == station.site_id:
+        return Typed(text, worker, True, ())
+    numbers = people.exclude(number=None).values_list("number", flat=True)
+    near = people.filter(number__in=near_numbers(text, numbers)[:MOST_NEAR])
+    return Typed(text, None, worker is not None, tuple(near))

@@ -4,6 +4,7 @@ Nothing here shows an assessment or a tier: whoever reports is told what to do, 
 """
 
 import uuid
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from django.contrib import messages
@@ -17,21 +18,27 @@ from exposure.classify import assess
 from exposure.classify.models import Assessment
 from exposure.classify.table import Fact
 from exposure.people.access import View, find, visible
+from exposure.people.models import User
 from exposure.pipeline import classify, report
+from exposure.places.models import FailureType, Step
 from exposure.report.models import Breach
 from exposure.web.observer import questions
 from exposure.web.observer.draft import ANSWER
 from exposure.web.observer.forms import FurtherAnswersForm, WithdrawalForm
+from exposure.web.observer.review import first_aid_in_words
 from exposure.web.signed_in import kept_form, signed_in
 
 
 @signed_in
 def reported(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
-    """Sent: the reference, and whether to ring at once."""
+    """Sent: the reference, whether to ring at once, and that one has rung."""
     breach = _own(request, uid)
+    if request.method == "POST" and "phoned" in request.POST:
+        report.phone_in(breach=breach, by=request.user, at=request.at)
+        return redirect("reported", uid=uid)
     context = {
         "breach": breach,
-        "ring_now": any(assess.is_highest(one) for one in _taken_in(breach)),
+        "ring_now": report.must_ring(breach),
         "another": request.GET.get("another") == "yes",
     }
     return render(request, "observer/reported.html", context)
@@ -63,6 +70,8 @@ def my_report(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
     context = {
         "breach": breach,
         "person": person_as_typed(breach),
+        "ring_now": report.must_ring(breach),
+        **_said(breach, request.user),
         "answers": answers,
         "withdrawal": withdrawal,
         "kept": request.method != "POST" and data is not None,
@@ -83,6 +92,22 @@ def person_as_typed(breach: Breach) -> str:
     return number or _("Not named")
 
 
+def _said(breach: Breach, reporter: User) -> dict[str, Any]:
+    """What was reported, in words: what happened, first aid, and the answers with those that the reporter added."""
+    failure = FailureType.objects.filter(code=breach.what_happened).select_related("card").first()
+    card = failure.card if failure else None
+    later = breach.assessments.filter(kind=Assessment.Kind.FACTS, recorded_by=reporter.actor)
+    facts = dict(breach.facts)
+    for assessment in later.order_by("recorded_at", "id"):
+        facts |= assessment.facts
+    return {
+        "what": failure.label if failure else _("Something else, or not known"),
+        "step": Step.objects.filter(code=breach.protocol_step).first() if breach.protocol_step else None,
+        "first_aid": first_aid_in_words(card, breach.first_aid, asked="first_aid" in breach.body),
+        "said": questions.answers_in_words(_asked(breach), facts),
+    }
+
+
 def _own(request: HttpRequest, uid: uuid.UUID) -> Breach:
     rows = Breach.objects.select_related("station", "site", "worker", "case")
     return find(request.user, rows, View.AUTHOR, at=request.at, uid=uid)
@@ -95,8 +120,8 @@ def _questions(breach: Breach) -> list[Fact]:
 
 def _asked(breach: Breach) -> list[questions.Asked]:
     """The criteria under which the report was taken in."""
-    assessments = _taken_in(breach).exclude(version=None)
-    return [questions.Asked(assess.criteria_of(one.version), {}) for one in assessments]
+    found = (assess.criteria_or_none(one.version) for one in _taken_in(breach))
+    return [questions.Asked(criteria, {}) for criteria in found if criteria]
 
 
 def _taken_in(breach: Breach) -> QuerySet[Assessment]:

@@ -8,7 +8,7 @@ from typing import Any
 
 from django.utils.translation import get_language
 
-from exposure.classify.assess import adopted, criteria_of
+from exposure.classify.assess import adopted, criteria_or_none
 from exposure.classify.criteria import Criteria, CriteriaError, Verdict, text
 from exposure.classify.table import Fact
 from exposure.places.models import Site
@@ -40,15 +40,12 @@ def asked_at(site: Site, cases: Iterable[Case], *, at: datetime) -> list[Asked]:
     }
     asked = {}
     for (_case, pathogen), statement in newest.items():
-        version = adopted(site, pathogen, at=at)
-        if (
-            statement.status != CaseStatement.Status.RULED_OUT
-            and version is not None
-            and pathogen not in asked
-        ):
+        if statement.status == CaseStatement.Status.RULED_OUT or pathogen in asked:
+            continue
+        if criteria := criteria_or_none(adopted(site, pathogen, at=at)):
             # What is stated about one of several cases says nothing about the others.
             stated = {"case_status": statement.status, **statement.facts} if len(cases) == 1 else {}
-            asked[pathogen] = Asked(criteria_of(version), stated)
+            asked[pathogen] = Asked(criteria, stated)
     return list(asked.values())
 
 
@@ -129,6 +126,17 @@ def readable(criteria: Criteria, answers: dict[str, Any]) -> dict[str, Any]:
 def in_words(fact: Fact) -> str:
     """The question as people read it."""
     return text(fact.ask, get_language() or "en")
+
+
+def answers_in_words(asked: list[Asked], facts: Known) -> list[tuple[str, str]]:
+    """(question, answer) of what was answered, in words; a code that no criteria here know stands as sent."""
+    lines = []
+    for fact in facts_about_event(asked):
+        if fact.name in facts:
+            answer = facts[fact.name]
+            typed = f"{answer} {fact.unit or ''}".strip()
+            lines.append((in_words(fact), dict(choices(fact)).get(str(answer), typed)))
+    return lines
 
 
 def choices(fact: Fact) -> list[tuple[str, str]]:

@@ -1,8 +1,10 @@
 """The breach report, page by page: each page has an address, and which comes next follows from the draft alone."""
 
 import uuid
+from collections.abc import Mapping
 from zoneinfo import ZoneInfo
 
+from django import forms
 from django.contrib import messages
 from django.db.models import QuerySet
 from django.http import HttpRequest, HttpResponse
@@ -13,14 +15,15 @@ from django.utils.http import urlencode
 from django.utils.translation import gettext as _
 
 from exposure.people.access import View, find, visible
-from exposure.pipeline.report import report_breach, report_mark
-from exposure.places.models import Station
+from exposure.pipeline.report import must_ring, report_breach, report_mark
+from exposure.places.first_aid import emergencies
+from exposure.places.models import FailureType, Station
 from exposure.refusal import Conflict
 from exposure.report.models import Breach, Mark
 from exposure.web.observer import questions
 from exposure.web.observer.desk import PAGES, Desk
 from exposure.web.observer.draft import Draft, let_go, put_by, take_up
-from exposure.web.observer.forms import DetailsForm, FactForm, ReviewForm
+from exposure.web.observer.forms import FactForm, PersonForm, ReviewForm
 from exposure.web.observer.here import find_station, open_cases
 from exposure.web.observer.review import review
 from exposure.web.signed_in import kept_form, signed_in
@@ -88,6 +91,11 @@ def _go_on(desk: Desk) -> HttpResponse:
         return _turn_to(desk, "question", data["forget"])
     if data.get("go") == "review":
         return _turn_to(desk, "review")
+    if "emergency" in data or "failure" in data:
+        return _first_aid(desk, data)
+    if "instead" in data:  # a near number was meant
+        desk.draft.values["who"] = data["instead"]
+        return _turn_to(desk, *desk.next_page())
     if page == "review":
         return _send(desk)
     form = _form(desk, page, fact, data)
@@ -98,6 +106,15 @@ def _go_on(desk: Desk) -> HttpResponse:
     return _turn_to(desk, *desk.next_page())
 
 
+def _first_aid(desk: Desk, data: Mapping[str, str]) -> HttpResponse:
+    """An emergency, or another failure type of the same one: its card at once, whatever else is not answered yet."""
+    if data.get("emergency"):
+        desk.meet(data["emergency"])
+    elif failure := FailureType.objects.filter(code=data.get("failure", "")).select_related("card").first():
+        desk.say_what(failure)
+    return _turn_to(desk, "first_aid")
+
+
 def _turn_to(desk: Desk, page: str, fact: str = "", *, again: bool = False) -> HttpResponse:
     """To the address of a page of this draft. It names no person and no answer."""
     put_by(desk.request.session, desk.draft)
@@ -106,9 +123,11 @@ def _turn_to(desk: Desk, page: str, fact: str = "", *, again: bool = False) -> H
     return redirect(f"{reverse('report', args=[desk.station.code])}?{urlencode(query)}")
 
 
-def _form(desk: Desk, page: str, fact: str, data: object = None) -> DetailsForm | FactForm | None:
+def _form(desk: Desk, page: str, fact: str, data: object = None) -> forms.Form | None:
     if page == "details":
         return desk.details_form(data)
+    if page == "person":
+        return PersonForm(data, initial=desk.draft.values)
     if page == "question" and fact in desk.facts:
         return FactForm(data, initial=dict(desk.draft.hidden()), fact=desk.facts[fact])
     return None
@@ -119,17 +138,21 @@ def _page(desk: Desk, page: str, fact: str, *, again: bool = False, kept: bool =
     draft = desk.draft
     if page not in PAGES or (page == "question" and fact not in desk.facts):
         page, fact = desk.next_page()
-    if page == "first_aid" and desk.card is None:
+    if page == "first_aid" and not desk.first_aid_asked:
         page = "review"
     form = _form(desk, page, fact, dict(draft.hidden()) if again else None)
     context = {"station": desk.station, "page": page, "draft": draft, "kept": kept, "form": form}
+    if page in ("details", "first_aid"):
+        context["emergencies"] = emergencies()
     if page == "first_aid":
-        context |= {"card": desk.card, "hidden": draft.hidden("first_aid")}
+        context |= {"card": desk.card, "failure": desk.failure, "others": desk.alike}
+        context["hidden"] = draft.hidden("first_aid", "aid_for")
     elif page == "review":
         form = ReviewForm(initial=draft.values)
         context |= {**review(desk), "form": form, "hidden": draft.hidden(*form.fields)}
     elif form is not None:
-        context["hidden"] = draft.hidden(*form.fields)
+        shown = [*form.fields, "reach_asked"] if page == "person" else form.fields
+        context |= {"typed": desk.typed, "hidden": draft.hidden(*shown)}
     return render(desk.request, f"observer/report_{page}.html", context)
 
 
@@ -145,7 +168,11 @@ def _send(desk: Desk) -> HttpResponse:
             sent = report_breach(body=body, reporter=request.user, at=request.at)
     except Conflict:
         standing = Breach.objects.filter(uid=body["submission_id"], reported_by=request.user).first()
-        context = {"station": desk.station, "standing": standing}
+        context = {
+            "station": desk.station,
+            "standing": standing,
+            "ring_now": standing and must_ring(standing),
+        }
         return render(request, "observer/conflict.html", context, status=409)
     let_go(request.session, draft)
     another = "?another=yes" if draft.text("anyone_else") == "yes" else ""

@@ -5,12 +5,13 @@ from typing import Any
 
 from django.utils.translation import gettext as _
 
+from exposure.places.models import FirstAidCard
 from exposure.report import flags
 from exposure.report.intake import CLOCK_GRACE
 from exposure.report.models import Breach
 from exposure.web.observer import questions
 from exposure.web.observer.desk import Desk
-from exposure.web.observer.here import by_number, by_uid
+from exposure.web.observer.here import by_uid, shown_at
 from exposure.web.observer.questions import UNKNOWN
 
 
@@ -19,7 +20,11 @@ def review(desk: Desk) -> dict[str, Any]:
     draft = desk.draft
     return {
         "who": _who(desk),
+        "typed": desk.typed,
         "what": desk.failure.label if desk.failure else _("Something else, or not known"),
+        "first_aid": first_aid_in_words(
+            desk.card, [code for code in [draft.text("first_aid")] if code], asked="first_aid" in draft.values
+        ),
         "phase": dict(Breach.Phase.choices).get(draft.text("phase")),
         "moment": draft.moment(desk.zone),
         "drill": draft.text("drill") == "yes",
@@ -34,12 +39,21 @@ def _who(desk: Desk) -> str:
     if kind == "name":
         return ", ".join(draft.text(name) for name in ("name", "phone", "employer") if draft.text(name))
     if kind == "number":
-        worker = by_number(draft.text("number"))
-        if worker is not None and worker.site_id == desk.station.site_id:
-            return f"{worker.number}, {worker.name}"
-        return draft.text("number")
+        listed = desk.typed.listed
+        return f"{listed.number}, {listed.name}" if listed else draft.text("number")
     worker = by_uid(kind)
-    return worker.name if worker else _("Not known yet")
+    return shown_at(desk.station, worker) if worker else _("Not known yet")
+
+
+def first_aid_in_words(card: FirstAidCard | None, given: list[str], *, asked: bool) -> str:
+    """Whether the first aid that was due was given, as the reporter said."""
+    titles = dict(FirstAidCard.objects.filter(code__in=given).values_list("code", "title"))
+    if given:
+        done = ", ".join(titles.get(code, code) for code in given)
+        return _("%(card)s: done, or being done") % {"card": done}
+    if card is None:
+        return _("None was due")
+    return (_("%(card)s: not done") if asked else _("%(card)s: not asked")) % {"card": card.title}
 
 
 def _answers(desk: Desk) -> list[tuple[str, str, str]]:
@@ -65,8 +79,10 @@ def _remarks(desk: Desk) -> list[str]:
         odd.append("time_in_future")
     elif moment < at - timedelta(days=desk.station.site.default_days):
         odd.append("time_long_ago")
-    if draft.text("who") == "number" and by_number(draft.text("number")) is None:
-        odd.append("unknown_worker")
+    if desk.typed is not None and desk.typed.listed is None and not desk.typed.known:
+        odd.append("unknown_worker" if draft.text("who") == "number" else "unlisted_person")
+    elif draft.on_no_list:
+        odd.append("unlisted_person")
     if questions.contradict(desk.asked, draft.answers):
         odd.append("contradictory")
     return [flags.in_words(flag) for flag in odd]

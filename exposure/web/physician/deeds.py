@@ -13,7 +13,7 @@ from django.utils.translation import gettext_lazy, ngettext
 
 from exposure.audit.access_log import note_look
 from exposure.audit.models import AccessEntry
-from exposure.classify.assess import criteria_of
+from exposure.classify.assess import criteria_of, criteria_or_none
 from exposure.classify.criteria import Criteria, CriteriaError
 from exposure.classify.models import CriteriaVersion, Replay
 from exposure.classify.replay import by_move
@@ -263,8 +263,8 @@ def _labels(version: CriteriaVersion) -> dict[str, str]:
     labels: dict[str, str] = {}
     others = CriteriaVersion.objects.filter(pathogen=version.pathogen).exclude(pk=version.pk)
     for known in (version, *others.order_by("-proposed_at")):
-        table = criteria_of(known)
-        for tier in table.tiers:
+        table = criteria_or_none(known)
+        for tier in table.tiers if table else ():
             labels.setdefault(tier.code, tier_label(table, tier.code))
     return labels
 

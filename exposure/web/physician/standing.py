@@ -17,6 +17,7 @@ OBSTACLES = {
     "proposed": _("It is proposed: its text stands as it is. Start a new draft from it."),
     "retired": _("It is retired: no site works with it any more. Start a new draft from it."),
     "malformed": _("Its text cannot be read."),
+    "entangled": _("Its rules are too entangled to be proved: name fewer facts in each, or split the facts."),
     "text_changed": _("Its text is not the one that was proposed. It must not be used."),
     "withdrawn": _("This guidance is withdrawn: it serves comparison only."),
     "lacking": _("Something must still be written before it can be approved."),

@@ -3,6 +3,7 @@
 import uuid
 from collections.abc import Callable
 from functools import wraps
+from http import HTTPStatus
 from itertools import groupby
 from typing import Any
 
@@ -32,7 +33,7 @@ from exposure.web.signed_in import signed_in
 
 
 def for_physicians(view: Callable[..., HttpResponse]) -> Callable[..., HttpResponse]:
-    """Pages for physicians, in the time of their first site."""
+    """Pages for physicians, in the time of their first site. A stored text that cannot be used any more says why."""
 
     @signed_in
     @wraps(view)
@@ -41,9 +42,16 @@ def for_physicians(view: Callable[..., HttpResponse]) -> Callable[..., HttpRespo
             raise PermissionDenied
         sites = sites_of(request.user, at=request.at)
         with timezone.override(sites[0].zone if sites else "UTC"):
-            return view(request, *args, **kwargs)
+            try:
+                return view(request, *args, **kwargs)
+            except CriteriaError as error:
+                return _unreadable(request, error)
 
     return guarded
+
+
+def _unreadable(request: HttpRequest, error: CriteriaError) -> HttpResponse:
+    return render(request, "physician/unreadable.html", {"error": error}, status=HTTPStatus.CONFLICT)
 
 
 def find_version(uid: uuid.UUID) -> CriteriaVersion:

@@ -33,7 +33,7 @@ from django.forms import BaseForm, BoundField
 from django.forms.formsets import BaseFormSet
 from django.utils import timezone
 from django.utils.formats import date_format, localize
-from django.utils.html import format_html
+from django.utils.html import format_html, format_html_join
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy, ngettext, pgettext
 
@@ -51,6 +51,8 @@ STATE_WORDS = {
     "excused": gettext_lazy("excused"),
     "alert": gettext_lazy("alert"),
 }
+
+LONGEST_GROUP = 5  # digits that still fit beside the receiver on a narrow telephone with large text
 
 NUMBER_WORDS = (
     gettext_lazy("no"),
@@ -90,6 +92,29 @@ def day(value: date | datetime | None) -> str:
     if isinstance(value, datetime):
         value = _local(value).date()
     return _formatted(value, pgettext("date format: Wednesday 25 November 2026", "l j F Y"))
+
+
+@register.filter
+def spoken_day(value: date, today: date) -> str:
+    """A date as one says it on `today`: today, yesterday, tomorrow, else in words."""
+    near = {0: _("Today"), -1: _("Yesterday"), 1: _("Tomorrow")}
+    words = near.get((value - today).days)
+    return _time(value, words or date_format(value, pgettext("date format: Wed 25 Nov", "D j M")))
+
+
+@register.filter
+def beside(value: datetime, on: date) -> str:
+    """An instant beside that date: the time of day, with its own date where it is another."""
+    local = timezone.localtime(value)
+    same = pgettext("date format: 07:40", "H:i")
+    other = pgettext("date format: Wed 25 Nov, 07:40", "D j M, H:i")
+    return _time(value, date_format(local, same if local.date() == on else other))
+
+
+@register.filter
+def day_counts(counts: Iterable[tuple[date, int]], several: bool) -> str:
+    """The day of each exposure, (day 0, day n): "day 3", or with `several` "day 12 after 2 March; day 3 after ..."."""
+    return "; ".join(_days_after(zero, [count], several) for zero, count in counts)
 
 
 @register.filter
@@ -155,7 +180,28 @@ def tel(number: str | None) -> str:
     """A telephone number as a link that dials; empty without one."""
     if not number:
         return ""
-    return format_html('<a class="tel" href="tel:{}">{}</a>', dialled(number), number)
+    return format_html('<a class="tel" href="tel:{}">{}</a>', dialled(number), grouped(number))
+
+
+@register.filter
+def grouped(number: str) -> str:
+    """A telephone number in groups of digits: each stays on one line, and a line may end between two."""
+    parts = [part for whole in re.split(r"(\s+)", number.strip()) for part in _groups(whole)]
+    return format_html_join("", "{}", ((_group(part),) for part in parts))
+
+
+def _groups(written: str) -> list[str]:
+    """What was written without a space, as it may be broken: after a hyphen or stroke, and before every third digit
+    from the end where it is long."""
+    return [
+        group
+        for piece in re.findall(r"\s+|[^\s/.-]+[/.-]?|[/.-]", written)
+        for group in (re.split(r"(?<=\w)(?=(?:\d{3})+$)", piece) if len(piece) > LONGEST_GROUP else [piece])
+    ]
+
+
+def _group(part: str) -> str:
+    return " " if part.isspace() else format_html('<span class="group">{}</span>', part)
 
 
 @register.filter
@@ -281,13 +327,46 @@ def strip(
     marks = list(marks)
     row = in_a_row(marks, threshold) if small else None
     panels = ([row] if row else []) if small else by_week(marks, threshold)
+    several = len({zero for mark in marks for zero, _count in mark.counts}) > 1
     return {
-        "panels": [(panel, _told(panel.marks)) for panel in panels],
+        "panels": [
+            {"panel": panel, "told": _told(panel.marks), "counts": _counted(panel.marks, several)}
+            for panel in panels
+        ],
         "small": small,
+        "dated": any(mark.on for mark in marks),
         "rows": [
-            {"mark": mark, "temperature": degrees(_in_unit(mark.value_celsius, unit), unit)} for mark in marks
+            {
+                "mark": mark,
+                "counts": _counted([mark], several),
+                "temperature": degrees(_in_unit(mark.value_celsius, unit), unit),
+            }
+            for mark in marks
         ],
     }
+
+
+def _counted(marks: Iterable[StripMark], several: bool) -> str:
+    """Which days of which exposure the marks lie in: "day 3", "days 8 to 14 after 2 March; days 0 to 5 after ..."."""
+    days: dict[date, list[int]] = {}
+    for mark in marks:
+        for zero, count in mark.counts:
+            days.setdefault(zero, []).append(count)
+    return "; ".join(_days_after(zero, counts, several) for zero, counts in days.items())
+
+
+def _days_after(zero: date, counts: list[int], several: bool) -> str:
+    said = {"first": min(counts), "last": max(counts), "date": date_format(zero, day_and_month())}
+    if len(set(counts)) == 1:
+        return (_("day %(first)s after %(date)s") if several else _("day %(first)s")) % said
+    return (
+        _("days %(first)s to %(last)s after %(date)s") if several else _("days %(first)s to %(last)s")
+    ) % said
+
+
+def day_and_month() -> str:
+    """How a date without its year is written."""
+    return pgettext("date format: 25 November", "j F")
 
 
 @register.inclusion_tag("components/chip.html")

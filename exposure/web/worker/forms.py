@@ -4,7 +4,6 @@ that matters is lost to a slip elsewhere in the form."""
 import json
 import uuid
 from collections.abc import Iterable, Mapping
-from datetime import UTC
 from typing import Any
 from zoneinfo import available_timezones
 
@@ -14,9 +13,11 @@ from django.utils import timezone
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
+from exposure.followup.entry import ReadingEntry, worth_asking
 from exposure.followup.models import METHODS
 from exposure.people.models import Worker
 from exposure.refusal import Problem
+from exposure.web.local_time import LocalTimeInput, instant_of, likeliest
 
 UNITS = [("C", "°C"), ("F", "°F")]
 REDUCERS = [
@@ -26,6 +27,8 @@ REDUCERS = [
     ("aspirin", gettext_lazy("Aspirin")),
     ("other", gettext_lazy("Another one, or not sure which")),
 ]
+
+NONE_OF_THESE = "none"
 
 
 class Typed(forms.Field):
@@ -56,6 +59,8 @@ class ReadingForm(forms.Form):
         label=gettext_lazy("Do you have any of these? Tick all that apply."),
         widget=forms.CheckboxSelectMultiple,
     )
+    # What a value too low to be likely was when it was asked about: sent again, it is taken.
+    asked_low = Typed(widget=forms.HiddenInput)
     fever_reducer = Typed(
         label=gettext_lazy("Medicine against fever or pain"), widget=forms.Select(choices=REDUCERS)
     )
@@ -67,7 +72,7 @@ class ReadingForm(forms.Form):
     taken_at = Typed(
         label=gettext_lazy("When taken"),
         help_text=gettext_lazy("Leave it empty for just now."),
-        widget=forms.DateTimeInput,
+        widget=LocalTimeInput,
     )
     observed_by = Typed(
         label=gettext_lazy("Seen by (name)"),
@@ -78,24 +83,49 @@ class ReadingForm(forms.Form):
         widget=forms.TextInput({"maxlength": 200, "autocomplete": "off"}),
     )
     could_not = Typed(
-        label=gettext_lazy("I can't take a reading, because"), widget=forms.TextInput({"maxlength": 300})
+        label=gettext_lazy("I can't take a reading, because"),
+        help_text=gettext_lazy(
+            "Occupational health sees it on its list and rings you. If you feel ill, do not wait for that: ring."
+        ),
+        widget=forms.TextInput({"maxlength": 300}),
     )
 
     def __init__(self, data: Mapping | None = None, *, symptoms: Mapping[str, str], **options: Any) -> None:
         super().__init__(data, **options)
-        self.fields["symptoms"].widget.choices = list(symptoms.items())
+        self._asks_symptoms = bool(symptoms)
+        offered = [*symptoms.items(), (NONE_OF_THESE, _("None of these"))] if symptoms else []
+        self.fields["symptoms"].widget.choices = offered
 
     def body(self) -> dict[str, Any]:
-        """The body of the pipeline's reading, as typed."""
+        """The body of the pipeline's reading, as typed. Who ticks a symptom and “None of these” has the symptom."""
         self.full_clean()
-        typed = {name: value or None for name, value in self.cleaned_data.items()}
+        typed = {name: value or None for name, value in self.cleaned_data.items() if name != "asked_low"}
         measured = typed["temperature"] is not None
+        ticked = [code for code in typed["symptoms"] or [] if code != NONE_OF_THESE]
         return {
             **typed,
+            "symptoms": ticked or None,
             "unit": typed["unit"] if measured else None,
             "method": typed["method"] if measured else None,
             "taken_at": _with_zone(typed["taken_at"]),
         }
+
+    def asks_again(self, entry: ReadingEntry) -> tuple[Problem, ...]:
+        """What is to be asked once more before the entry is taken. Only for one that does not stop the worker."""
+        asked = worth_asking(
+            entry,
+            symptoms_answered=not self._asks_symptoms or bool(self.cleaned_data["symptoms"]),
+            low_is_right=bool(self.cleaned_data["asked_low"]),
+        )
+        typed = self.cleaned_data["taken_at"]
+        wrong = _clock_change(typed) if typed else None
+        return (*asked, Problem("/taken_at", wrong)) if wrong else asked
+
+    def remember(self, asked: Iterable[Problem]) -> None:
+        """That the low value was asked about: it is taken the next time."""
+        if any(problem.pointer == "/temperature" for problem in asked):
+            self.data = self.data.copy()
+            self.data["asked_low"] = self.data.get("temperature", "")
 
     def show(self, problems: Iterable[Problem]) -> None:
         """Put each problem at the field that its pointer names."""
@@ -116,16 +146,23 @@ def other_id(body: Mapping[str, Any]) -> str:
 
 
 def _with_zone(typed: str | None) -> str | None:
-    """A wall time of the active zone as RFC 3339; one that occurs twice is its first occurrence. What is no time
-    stays as typed, for the pipeline to refuse."""
+    """A wall time of the active zone as RFC 3339; one that occurs twice is its first occurrence, one that is skipped
+    moves on by the gap. What is no time stays as typed, for the pipeline to refuse."""
     if typed is None:
         return None
     try:
-        with timezone.override(UTC):
-            wall = forms.DateTimeField().to_python(typed)
+        return likeliest(typed, timezone.get_current_timezone()).isoformat()
     except ValidationError:
         return typed
-    return wall.replace(tzinfo=timezone.get_current_timezone()).isoformat()
+
+
+def _clock_change(typed: str) -> str | None:
+    """What is wrong with a time that the clock showed twice or not at all; None with any other."""
+    try:
+        instant_of(typed, timezone.get_current_timezone())
+    except ValidationError as wrong:
+        return wrong.messages[0] if wrong.code in ("twice", "skipped") else None
+    return None
 
 
 class SettingsForm(forms.ModelForm):

@@ -4,17 +4,17 @@ Nothing that nobody has told them in person or by telephone is in here, and no t
 it. All of it is their own record, however many roles they hold besides.
 """
 
-from collections.abc import Collection
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from django.db.models import Exists, OuterRef
 from django.utils.translation import get_language
 
-from exposure.attend.duties import with_due
+from exposure.attend import told
 from exposure.attend.models import Alert
 from exposure.attend.overview import CheckLine, Overview, overviews
+from exposure.attend.told import OwnView
 from exposure.classify.criteria import text
 from exposure.classify.plan import Profile
 from exposure.clear.models import Clearance
@@ -24,27 +24,28 @@ from exposure.followup.readings import LATE_WITHOUT_NEXT
 from exposure.followup.store_reading import follow_ups_taking_readings
 from exposure.people.access import View, visible
 from exposure.people.models import Worker
-from exposure.report.models import Breach, Told
+from exposure.report.models import Breach
+from exposure.web.worker.restricted import Restricted, merged
 
 Kind = FollowUpState.Kind
 IN_CARE = (Kind.EVALUATED, Kind.ADMITTED)
-STOPPING = frozenset({Alert.Cause.FEVER, Alert.Cause.SYMPTOM})
 
 
 @dataclass(frozen=True)
 class Situation:
-    """As of `at`. `overviews` are the follow-ups that the worker was told of and that take readings; `untold` and
-    `unconfirmed` are the reports about them nobody has told, or told but not confirmed; `untold_exposures` are those
-    without a report that nobody has told."""
+    """As of `at`. `overviews` are the follow-ups that the worker was told of and that take readings, as told; `untold`
+    and `unconfirmed` are the reports about them nobody has told, or told but not confirmed; `untold_exposures` are
+    those without a report that nobody has told. `stops`: the fevers and symptoms that no clinician has closed.
+    `profile_by`: follow-up -> the clinical numbers of its criteria."""
 
     worker: Worker
     at: datetime
-    overviews: tuple[Overview, ...]
+    overviews: tuple[OwnView, ...]
     untold: tuple[Breach, ...]
     untold_exposures: tuple[Exposure, ...]
     unconfirmed: tuple[Breach, ...]
-    alert: Alert | None
-    profiles: tuple[Profile, ...]
+    stops: tuple[Alert, ...]
+    profile_by: Mapping[int, Profile] = field(repr=False)
 
     @property
     def kind(self) -> str:
@@ -52,7 +53,7 @@ class Situation:
         states = {one.state.kind for one in self.overviews if one.state}
         if self.news_waits and not self.overviews and not self.unconfirmed:
             return "untold"
-        if self.alert and not (states.intersection(IN_CARE) and self.alert.acknowledged_at):
+        if self.stops and not (states.intersection(IN_CARE) and self.stop_seen_at):
             return "stop"
         if self.unconfirmed:
             return "unconfirmed"
@@ -63,6 +64,39 @@ class Situation:
         if Kind.CLEARED in states:
             return "cleared"
         return "ended" if states else "nothing"
+
+    @property
+    def top(self) -> str:
+        """What stands above everything on every page: stop, untold (please ring), or empty."""
+        if self.kind == "stop":
+            return "stop"
+        return "untold" if self.news_waits else ""
+
+    @property
+    def today(self) -> date:
+        """The date on the worker's clock."""
+        return self.at.astimezone(self.worker.zone).date()
+
+    @property
+    def urgent_symptoms(self) -> frozenset[str]:
+        """The codes of the symptoms that any of the criteria call urgent."""
+        return frozenset(
+            code for profile in self.profiles for code, symptom in profile.symptoms.items() if symptom.urgent
+        )
+
+    @property
+    def profiles(self) -> tuple[Profile, ...]:
+        return tuple(self.profile_by.values())
+
+    @property
+    def stop_seen_at(self) -> datetime | None:
+        """Since when a clinician has seen every reason for a Stop."""
+        return told.seen_at(self.stops)
+
+    @property
+    def stop_is_emergency(self) -> bool:
+        """Whether a symptom that the criteria call urgent stands."""
+        return told.calls_for_emergency(self.stops)
 
     @property
     def is_seen(self) -> bool:
@@ -115,22 +149,30 @@ class Situation:
         return reading.taken_at + timedelta(hours=hides - float(reading.fever_reducer_hours or 0))
 
     @property
-    def restrictions(self) -> list[Restriction]:
-        """Those in force or to come, but for what nobody has told yet."""
-        hidden = {breach.pk for breach in self.untold}
+    def restrictions(self) -> list[Restricted]:
+        """Those in force or to come, each once, with its last day."""
+        return merged(self._standing_restrictions)
+
+    @property
+    def confirmed_restrictions(self) -> list[Restricted]:
+        """The same, of exposures that a clinician has confirmed."""
+        waiting = {breach.pk for breach in (*self.untold, *self.unconfirmed)}
+        return merged([one for one in self._standing_restrictions if told.is_told(one.exposure, waiting)])
+
+    @property
+    def _standing_restrictions(self) -> list[Restriction]:
         return [
             restriction
             for one in self.overviews
             for restriction in one.restrictions
-            if _is_told(restriction.exposure, hidden) and not _over(restriction, self.at)
+            if not _over(restriction, self.at)
         ]
 
     @property
     def tiers(self) -> list[str]:
         """The confirmed tiers in force, in words."""
-        open_ones = {breach.pk for breach in (*self.untold, *self.unconfirmed)}
         in_force = [exposure for one in self.overviews if (exposure := one.in_force)]
-        return [one.tier_label for one in in_force if one.tier_label and _is_told(one, open_ones)]
+        return [exposure.tier_label for exposure in in_force if exposure.tier_label]
 
     @property
     def clearances(self) -> list[Clearance]:
@@ -144,36 +186,24 @@ class Situation:
 
 def situation_of(worker: Worker, *, at: datetime) -> Situation:
     """The situation of a worker who looks at their own pages."""
-    breaches = list(
-        visible(worker.user, with_due(Breach.objects.filter(worker=worker)), View.OWN, at=at)
-        .filter(withdrawn_at=None, drill=False, confirmed_at=None)
-        .annotate(told=Exists(Told.objects.filter(breach=OuterRef("pk"))))
-    )
+    breaches = list(visible(worker.user, told.unconfirmed_reports(worker), View.OWN, at=at))
     untold = tuple(one for one in breaches if not one.told)
     hidden = {breach.pk for breach in untold}
-    follow_ups = follow_ups_taking_readings(worker, at=at)
-    seen = overviews(follow_ups, at=at)
-    told = [one for one in seen if any(_is_told(exposure, hidden) for exposure in one.exposures)]
-    profiles = [profile for one in told if (profile := profile_of(one.follow_up))]
+    whole = overviews(follow_ups_taking_readings(worker, at=at), at=at)
+    known = [as_told for one in whole if (as_told := told.as_told(one, hidden))]
+    profiles = {one.follow_up.pk: profile_of(one.follow_up) for one in known}
     return Situation(
         worker=worker,
         at=at,
-        overviews=tuple(told),
+        overviews=tuple(known),
         untold=untold,
         untold_exposures=tuple(
-            exposure for one in seen for exposure in one.exposures if not _is_told(exposure, frozenset())
+            exposure for one in whole for exposure in one.exposures if not told.is_told(exposure, frozenset())
         ),
         unconfirmed=tuple(one for one in breaches if one.told),
-        alert=worker.alerts.filter(closed_at=None, cause__in=STOPPING).order_by("raised_at").last(),
-        profiles=tuple(profiles),
+        stops=tuple(told.standing_stops(worker)),
+        profile_by={follow_up: profile for follow_up, profile in profiles.items() if profile},
     )
-
-
-def _is_told(exposure: Exposure, hidden: Collection[int]) -> bool:
-    """Whether the worker knows of it; `hidden` are the reports that they must not be shown yet."""
-    if exposure.breach_id is None:
-        return exposure.told_at is not None
-    return exposure.breach_id not in hidden
 
 
 def _current(overview: Overview) -> CheckLine | None:

@@ -68,7 +68,8 @@ def test_from_the_first_release_on_every_row_is_kept_and_what_was_append_only_st
     assert all(kept[table] for table in ("exposure_exposure", "exposure_fill", *APPEND_ONLY))
     assert all(refused(f"DELETE FROM {table}") for table in APPEND_ONLY)
     call_command("migrate", "exposure", verbosity=0)
-    assert rows(before) == kept
+    after = rows(before)
+    assert all(row in after[table] for table, standing in kept.items() for row in standing)
     assert "told_due_at" not in before["exposure_exposure"]
     assert "told_due_at" in columns()["exposure_exposure"]
     assert triggers.standing() >= triggers.expected()

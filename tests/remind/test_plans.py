@@ -1,0 +1,196 @@
+"""What a round asks of PostgreSQL is answered by indexes also on tables of 500 people that were never analysed.
+
+Without statistics the planner guesses from the size of the files (PostgreSQL manual, "How the Planner Uses
+Statistics"): a query that reads a large table once per row is quadratic then, however the tables grow.
+"""
+
+import json
+import re
+from datetime import timedelta
+
+import pytest
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
+
+from exposure.attend.models import Alert, Call, Promise
+from exposure.followup.models import Check, Exposure, Fill, FollowUp, FollowUpState, Reading
+from exposure.people.models import Worker
+from exposure.record import create_many, insert_many
+from exposure.remind.models import Rung
+from tests.cast import doing
+from tests.remind.due import NOW, PARTS
+from tests.walk import follow_up_told_and_confirmed, hours, pass_time
+
+pytestmark = [
+    pytest.mark.django_db,
+    pytest.mark.skipif("connection.vendor != 'postgresql'", reason="PostgreSQL's planner"),
+]
+
+PEOPLE = 500
+DAYS = 4
+LARGE = {
+    model._meta.db_table
+    for model in (Alert, Call, Check, Exposure, Fill, FollowUp, FollowUpState, Promise, Reading, Rung, Worker)
+}
+INDEXED = {  # part -> the partial index by which it notices
+    "reminders": "rung_by_instant",
+    "missed": "rung_closed_by_instant",
+    "late": "promise_late",
+    "soon": "promise_to_warn",
+}
+
+
+@pytest.fixture
+def crowd(cast):
+    """500 people with a reading each morning, none of today, and one task each."""
+    follow_up_told_and_confirmed(cast)
+    template = Exposure.objects.get()
+    with doing("command:tests", at=NOW - timedelta(days=DAYS)):
+        people = create_many(Worker, [Worker(site=cast.site, name=f"Person {n}") for n in range(PEOPLE)])
+        followed = create_many(
+            FollowUp,
+            [
+                FollowUp(site=cast.site, worker=one, pathogen="ebola", opened_at=NOW - timedelta(days=DAYS))
+                for one in people
+            ],
+        )
+        own = (
+            "source",
+            "breach_id",
+            "assessment_id",
+            "occurred_at",
+            "zone",
+            "day_zero",
+            "last_day",
+            "tier",
+            "plan",
+        )
+        same = {name: getattr(template, name) for name in own}
+        create_many(Exposure, [Exposure(follow_up=one, **same) for one in followed])
+        create_many(
+            FollowUpState,
+            [
+                FollowUpState(follow_up=one, kind="monitored", from_at=NOW, by="command:tests")
+                for one in followed
+            ],
+        )
+        checks = insert_many(Check, [_check(one, day) for one in followed for day in range(DAYS)])
+        answered = [check for check in checks if check.closes_at < NOW - hours(12)]
+        readings = insert_many(Reading, [_reading(cast, check) for check in answered])
+        insert_many(
+            Fill,
+            [
+                Fill(check_row=check, reading=reading, state="recorded")
+                for check, reading in zip(answered, readings, strict=True)
+            ],
+        )
+        insert_many(
+            Rung,
+            [
+                Rung(check_row=check, kind=kind, at=at)
+                for check in checks
+                for kind, at in (("opening", check.opens_at), ("closed", check.closes_at))
+            ],
+        )
+        create_many(
+            Promise,
+            [
+                Promise(
+                    site=cast.site,
+                    worker=one.worker,
+                    follow_up=one,
+                    kind="task",
+                    key="blood",
+                    title="Blood taken",
+                    asked_at=NOW,
+                    due_at=NOW,
+                    warn_at=NOW,
+                )
+                for one in followed
+            ],
+        )
+    return cast
+
+
+def _check(follow_up, day):
+    opens_at = NOW - hours(6) - timedelta(days=DAYS - 1 - day)
+    return Check(
+        follow_up=follow_up,
+        day=day,
+        window="morning",
+        local_date=opens_at.date(),
+        zone="Europe/Lisbon",
+        opens_at=opens_at,
+        due_at=opens_at + hours(2),
+        closes_at=opens_at + hours(4),
+    )
+
+
+def _reading(cast, check):
+    return Reading(
+        worker=check.follow_up.worker,
+        taken_at=check.due_at,
+        value="36.8",
+        unit="C",
+        method="oral",
+        window="morning",
+        local_date=check.local_date,
+        state="recorded",
+        entered_by=cast.nurse,
+        body_sha256="0",
+    )
+
+
+def plan_of(sql):
+    with connection.cursor() as cursor:
+        cursor.execute(f"EXPLAIN (FORMAT JSON) {sql}")
+        plan = cursor.fetchone()[0]
+    return (json.loads(plan) if isinstance(plan, str) else plan)[0]["Plan"]
+
+
+def nodes(plan, hashed="", repeated=False):
+    """(node, whether it is run once per row of another one). What is hashed or materialised is read once."""
+    hashed = hashed or json.dumps(plan)
+    if plan.get("Parent Relationship") == "SubPlan":
+        repeated = f"hashed {plan['Subplan Name']}" not in hashed
+    if plan["Node Type"] in ("Hash", "Materialize"):
+        repeated = False
+    yield plan, repeated
+    for place, inner in enumerate(plan.get("Plans", ())):
+        again = plan["Node Type"] == "Nested Loop" and place == 1
+        yield from nodes(inner, hashed, repeated or again)
+
+
+def reads_a_large_table_per_row(plan):
+    return [
+        node["Relation Name"]
+        for node, repeated in nodes(plan)
+        if repeated and node["Node Type"] == "Seq Scan" and node.get("Relation Name") in LARGE
+    ]
+
+
+@pytest.mark.parametrize("part", INDEXED)
+def test_what_is_due_is_noticed_by_its_index(crowd, part):
+    with connection.cursor() as cursor:
+        cursor.execute("SET LOCAL enable_seqscan = off")
+    with CaptureQueriesContext(connection) as statements:
+        list(PARTS[part].notice(NOW)[:1000])
+    used = {node.get("Index Name"): node for node, _repeated in nodes(plan_of(statements[0]["sql"]))}
+    assert INDEXED[part] in used
+    assert "Index Cond" in used[INDEXED[part]]
+
+
+def test_a_round_over_500_people_reads_no_large_table_once_per_row_and_ends_in_time(crowd):
+    with connection.cursor() as cursor:
+        cursor.execute("SET LOCAL statement_timeout = '5s'")
+    with CaptureQueriesContext(connection) as statements:
+        done = pass_time(NOW)
+    assert set(PARTS) < set(done)
+    assert (done["missed"], done["late"]) == (PEOPLE, PEOPLE)
+    read = {
+        re.sub(r"\d+", "N", one["sql"]): one["sql"] for one in statements if one["sql"].startswith("SELECT")
+    }
+    slow = {
+        sql[:300]: tables for sql in read.values() if (tables := reads_a_large_table_per_row(plan_of(sql)))
+    }
+    assert slow == {}

@@ -1,0 +1,102 @@
+"""Each sentence that tells a worker what to do, with where it comes from. Local protocol and the licensed clinician
+decide; the texts are reread aloud when one of them changes."""
+
+# What people in follow-up are asked to do on fever or symptom: stay apart where they are, no public transport, not to
+# work, telephone the named contact and not walk in. Seen in copies of both.
+GUIDANCE = (
+    "Interim US guidance for monitoring and movement of persons with potential Ebola virus exposure, CDC, 2014, "
+    "summary table; Ebola category 1 and 4 contact sheets, UKHSA, 2024-25"
+)
+COMMON = "common practice, no source"
+LOCAL = "local choice, no published number"
+PRODUCT = "how this service works; nothing clinical is claimed"
+
+TELLS = {
+    # Stop
+    "Stop, and call": GUIDANCE,
+    "Stop, and call the emergency number": COMMON,
+    "Not sent: telephone now": COMMON,
+    "What you typed before you were signed out has reached nobody. Telephone first, then send it.": COMMON,
+    "It was not taken as a reading, but your call cannot wait.": COMMON,
+    "Say first: {{ say_first }}": COMMON,
+    "Say first: %(say_first)s": COMMON,
+    "and say first: {{ say_first }}": COMMON,
+    "Then ring occupational health, day and night:": GUIDANCE,
+    "No answer in 15 minutes, or bleeding, trouble breathing, confusion: call": f"{COMMON}; the 15 minutes: {LOCAL}",
+    "No answer in 15 minutes, or bleeding, trouble breathing, confusion: call %(number)s and say first: "
+    "%(say_first)s": f"{COMMON}; the 15 minutes: {LOCAL}",
+    "Telephone; do not walk in anywhere.": GUIDANCE,
+    "No clinic, emergency department or pharmacy before somebody on the telephone has told you where to go.": GUIDANCE,
+    "At home: stay in a room alone.": GUIDANCE,
+    "Out or at work: move away from people, put on a mask, no public transport.": f"{GUIDANCE}; the mask: {COMMON}",
+    "It stands until occupational health has told you otherwise, whatever you measure next.": COMMON,
+    "The Stop stands until they have told you otherwise.": COMMON,
+    "Occupational health has seen this: {{ clock }}. It stands until they have told you otherwise.": COMMON,
+    # Whom to ring
+    "Please ring": PRODUCT,
+    "Please ring now": PRODUCT,
+    "Always by telephone first; do not walk in.": GUIDANCE,
+    "Bleeding, trouble breathing, confusion: emergency": COMMON,
+    "If you feel ill before that, do not wait and do not walk in: ring": GUIDANCE,
+    "If you feel ill, or have a question, ring; do not walk in.": GUIDANCE,
+    "Readings are still taken for 14 days. If you feel ill, ring; do not walk in.": f"{GUIDANCE}; the 14 days: {LOCAL}",
+    "You have no follow-up that runs. If you were exposed and nobody has spoken with you, ring.": COMMON,
+    "You feel ill, or something has happened? Ring occupational health, day and night. You need not sign in for "
+    "that.": COMMON,
+    "Occupational health will tell you how it goes on. Questions: ring.": PRODUCT,
+    "Questions, or you feel worse: ring. In danger of life: the emergency number.": COMMON,
+    "Reminders are paused. Do what the people who look after you say.": COMMON,
+    "Occupational health sees it on its list and rings you. If you feel ill, do not wait for that: ring.": GUIDANCE,
+    "What they should or need not do depends on you and them. Ask occupational health; the physician approves the "
+    "advice. Messages from this service never say why you are asked to open your page.": COMMON,
+    # Work
+    "Please start no shift with patients": f"{COMMON}: nobody has assessed the exposure with them yet",
+    # Readings
+    "Take your temperature now": "twice a day in follow-up: MMWR 64(25):685-9, CDC, 2015; the windows: "
+    + LOCAL,
+    "Please repeat your reading": "a reading soon after a fever reducer is not reassuring: published monitoring forms; "
+    "their hours differ, these are the criteria's",
+    "Recorded. Please repeat it": "as above",
+    "It is not reassuring: medicine against fever can hide one. Take your temperature again after "
+    "{{ repeat_after }}.": "as above",
+    "The last one is not reassuring: medicine against fever can hide one. Take your temperature again after "
+    "{{ repeat_after }}.": "as above",
+    "It was due {{ due_when }}. Please enter it now: it still counts, as a late one.": PRODUCT,
+    "%(typed)s is lower than a thermometer usually shows. Take it once more. If it is right, send it again: it is "
+    "then taken.": "hypothermia begins below 35.0 degrees C by its common definition (from memory)",
+    "Do you have any of these? Tick all that apply.": "the symptoms are those of the criteria in use",
+    "Tick each one that you have, or “None of these”.": PRODUCT,
+    "If you work nights, choose times at which you are up. A reading that is open now stays; later ones move.": PRODUCT,
+    # After a sign-in that had ended
+    "Then send it": PRODUCT,
+    "This is what you typed before you were signed out. Look at it and send it.": PRODUCT,
+}
+
+# They hold one of the words that tell, and tell nothing.
+ONLY_NAMES = {
+    "A reading that is missing is followed up by telephone. That is a question, not a reproach.",
+    "Back to Today",
+    "By telephone only: no messages",
+    "Choose",
+    "Correct it, or enter another reading",
+    "Enter another reading",
+    "How and when to be reminded",
+    "How to remind me",
+    "I can't take a reading, because",
+    "I feel ill, or want to enter a reading",
+    "It reads “completed with a gap”: for some time there was neither a reading nor an answered call.",
+    "Not sent yet",
+    "Numbers to ring",
+    "Occupational health knows: it stands on their list with your reason, and they ring you. Until then you can still "
+    "take it; it counts.",
+    "Readings are still taken for 14 days. The clearance ends what was asked of you; it is not a promise that you stay "
+    "well.",
+    "Send",
+    "We meant to call by {{ call_by }}.",
+    "We will call by {{ call_by }}.",
+    "We will call you.",
+    "When taken",
+    "Where taken",
+    "While you sleep, for one. Occupational health may still telephone.",
+    "Whom to call",
+}
