@@ -66,7 +66,7 @@ class Breaches(Resource):
         }
         if self.is_clinical(breach):
             answer["assessments"] = reported.assessments
-            answer["follow_ups"] = [one.uid for one in reported.follow_ups]
+            answer["follow_ups"] = [follow_up.uid for follow_up in reported.follow_ups]
         status = HTTPStatus.CREATED if reported.created else HTTPStatus.OK
         return Response(ReportedSerializer(answer).data, status=status)
 

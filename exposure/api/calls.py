@@ -6,7 +6,7 @@ from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from exposure.api.fields import WorkerId, code, own_uid
+from exposure.api.fields import Instant, WorkerId, code, own_uid
 from exposure.api.resource import Filters, Resource
 from exposure.api.schema import described, page_of
 from exposure.attend.models import Call
@@ -36,6 +36,12 @@ class CallNoteSerializer(serializers.Serializer):
     worker = serializers.CharField(help_text="Number or uid.")
     answered = serializers.BooleanField()
     note = serializers.CharField(required=False, allow_blank=True, default="")
+    try_again_at = Instant(
+        required=False,
+        allow_null=True,
+        default=None,
+        help_text="Not answered: when somebody rings again; it waits for a clinician from then on.",
+    )
 
 
 class Calls(Resource):
@@ -47,10 +53,15 @@ class Calls(Resource):
         return self.page(rows, CallSerializer, wanted)
 
     @described(
-        "note_call", "Note a call that was made now", {201: CallSerializer}, 404, body=CallNoteSerializer
+        "note_call",
+        "Note a call that was made now; the same note again within a minute is the same call",
+        {201: CallSerializer, 200: CallSerializer},
+        404,
+        body=CallNoteSerializer,
     )
     def post(self, request: Request) -> Response:
         body = self.body(CallNoteSerializer)
         worker = self.worker(body.pop("worker"), View.CLINICAL)
-        call = attend.note_call(worker=worker, by=request.user, at=request.at, **body)
-        return Response(CallSerializer(call).data, status=HTTPStatus.CREATED)
+        call, is_new = attend.note_call(worker=worker, by=request.user, at=request.at, **body)
+        status = HTTPStatus.CREATED if is_new else HTTPStatus.OK
+        return Response(CallSerializer(call).data, status=status)

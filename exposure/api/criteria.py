@@ -107,8 +107,8 @@ class CriteriaFindings(Resource):
         "get_findings", "What is wrong with a version, exactly", {200: page_of(FindingSerializer)}, 404, 409
     )
     def get(self, request: Request, pathogen: str, version: str) -> Response:
-        found = assess.criteria_of(find_version(pathogen, version)).findings()
-        return all_at_once(FindingSerializer(found, many=True).data)
+        findings = assess.criteria_of(find_version(pathogen, version)).findings()
+        return all_at_once(FindingSerializer(findings, many=True).data)
 
 
 class Classification(Resource):
@@ -157,10 +157,10 @@ class Classification(Resource):
 
 def find_version(pathogen: str, version: str) -> CriteriaVersion:
     """The version, or Http404."""
-    found = CriteriaVersion.objects.filter(pathogen=pathogen, version=version).first()
-    if found is None:
+    stored = CriteriaVersion.objects.filter(pathogen=pathogen, version=version).first()
+    if stored is None:
         raise Http404
-    return found
+    return stored
 
 
 def _number_or_code(answer: object) -> object:

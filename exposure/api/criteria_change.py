@@ -132,7 +132,7 @@ class CriteriaApproval(Resource):
         row, site = find_version(pathogen, version), _site(self.body(AtSiteSerializer)["site"])
         signed_before = signatories(row, site, at=request.at)
         adoption = guide.approve_criteria(version=row, site=site, by=request.user, at=request.at)
-        people = dict.fromkeys(one.name for one in (*signed_before, request.user))
+        people = dict.fromkeys(user.name for user in (*signed_before, request.user))
         return Response(ApprovalSerializer(_approval(row, site, list(people), adoption)).data)
 
 

@@ -4,6 +4,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
+from decimal import Decimal
 from zoneinfo import ZoneInfo
 
 from django.db.models import Exists, OuterRef, Q
@@ -11,6 +12,7 @@ from django.db.models import Exists, OuterRef, Q
 from exposure.attend.models import Alert, Call, Promise
 from exposure.followup.models import Check, Exposure, Fill, FollowUp, FollowUpState, Reading, Restriction
 from exposure.followup.observed import SeenDay, seen_days
+from exposure.followup.readings import celsius
 from exposure.followup.schedule import end_of_day
 from exposure.followup.status import Settled, check_state
 from exposure.people.models import Worker
@@ -26,12 +28,14 @@ WITHOUT_CONFIRMATION = Q(breach__isnull=False, breach__confirmed_at=None)
 
 @dataclass(frozen=True)
 class CheckLine:
-    """One expected reading as of a moment: its state and, where it was answered, the reading."""
+    """One expected reading as of a moment: its state and, where it was answered, the reading. `highest` is the highest
+    of its window, which need not be the one that answered it."""
 
     check: Check
     state: str
     reading: Reading | None
     alert: bool
+    highest: Reading | None = None
 
 
 @dataclass(frozen=True)
@@ -228,22 +232,28 @@ def _lines(
     """The checks with what stands against them. A fever or symptom beside the reading that fills one is an alert
     above it all the same."""
     readings = list(readings)
-    replaced = {one.replaces_id for one in readings}
-    alarming = {
-        (one.window, one.local_date)
-        for one in readings
-        if one.pk not in replaced and {"fever", "symptom"}.intersection(one.triggers)
-    }
+    replaced = {reading.replaces_id for reading in readings}
+    of_window: dict[tuple[str, date | None], list[Reading]] = defaultdict(list)
+    for reading in readings:
+        if reading.pk not in replaced:
+            of_window[reading.window, reading.local_date].append(reading)
     return [
-        _line(check, fills.get(check.pk), (check.window, check.local_date) in alarming, at)
+        _line(check, fills.get(check.pk), of_window.get((check.window, check.local_date), []), at)
         for check in checks
     ]
 
 
-def _line(check: Check, fill: Fill | None, alert: bool, at: datetime) -> CheckLine:
+def _line(check: Check, fill: Fill | None, of_window: Sequence[Reading], at: datetime) -> CheckLine:
     reading = fill.reading if fill else None
     settled = Settled(fill.state, reading.taken_at if reading else None) if fill else None
-    return CheckLine(check, check_state(check, settled, at), reading, alert)
+    alert = any({"fever", "symptom"}.intersection(beside.triggers) for beside in of_window)
+    measured = [beside for beside in {reading, *of_window} if beside is not None and beside.value is not None]
+    highest = max(measured, key=_celsius_of, default=None)
+    return CheckLine(check, check_state(check, settled, at), reading, alert, highest)
+
+
+def _celsius_of(reading: Reading) -> tuple[Decimal, int]:
+    return celsius(reading.value, reading.unit), -reading.pk
 
 
 def _overview(

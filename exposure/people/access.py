@@ -35,7 +35,7 @@ class View(StrEnum):
 class Paths:
     """Look-up paths from a model to its site, to the account of the person it is about and to its author.
 
-    `followed` leads clinicians to rows of another site that they follow up.
+    `followed` leads clinicians to rows of another site about people whom they look after.
     """
 
     site: str
@@ -69,7 +69,7 @@ PATHS: dict[str, Paths] = {
     ),
     "Promise": Paths("site", _PERSON),
     "OtherDecision": Paths("site", _PERSON),
-    "Call": Paths("site", _PERSON),
+    "Call": Paths("site", _PERSON, followed="worker__site|worker__follow_ups__site"),
     "Restriction": Paths("exposure__follow_up__site", "exposure__follow_up__worker__user"),
     "Clearance": Paths("follow_up__site", "follow_up__worker__user"),
     "Message": Paths("site", _PERSON),
@@ -176,7 +176,8 @@ def visible(user: User, queryset: QuerySet, view: View, *, at: datetime) -> Quer
         sites = {role.site_id for role in held}
         at_site = Q(**{f"{paths.site}__in": sites})
         if paths.followed and view is View.CLINICAL:
-            at_site |= Q(**{f"{paths.followed}__in": sites})
+            for path in paths.followed.split("|"):
+                at_site |= Q(**{f"{path}__in": sites})
         queryset = queryset.filter(at_site)
         if "follow_ups__" in paths.site or paths.followed:
             queryset = queryset.distinct()
@@ -207,12 +208,15 @@ def may(user: User, deed: Deed, site_id: int | None, person_id: int | None = Non
     return holds(user, DOING[deed], site_id, at=at)
 
 
-def require_for(user: User, deed: Deed, worker: Worker, *, at: datetime) -> None:
-    """As `require`, about a worker: at their own site or at one that follows them up."""
+def require_for(user: User, deed: Deed, worker: Worker, *, at: datetime) -> int:
+    """As `require`, about a worker: at their own site or at one that follows them up. Returns the key of the site for
+    which the account may, their own before another."""
     worker = worker.same_as or worker
-    sites = {worker.site_id, *worker.follow_ups.values_list("site_id", flat=True)}
-    if not any(may(user, deed, site_id, worker.user_id, at=at) for site_id in sites):
-        raise PermissionDenied
+    followed_at = worker.follow_ups.order_by("site_id").values_list("site_id", flat=True)
+    for site_id in dict.fromkeys([worker.site_id, *followed_at]):
+        if may(user, deed, site_id, worker.user_id, at=at):
+            return site_id
+    raise PermissionDenied
 
 
 def require(

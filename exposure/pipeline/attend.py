@@ -25,6 +25,7 @@ from exposure.report.moments import slip_in
 Cause = Alert.Cause
 NEXT_LOOK = timedelta(hours=4)  # where no criteria name one
 CLOCK_GRACE = timedelta(minutes=10)  # for clocks that go wrong
+DOUBLE_TAP = timedelta(minutes=1)  # the same note of a call within this is the same call; local choice
 
 
 def tell_worker(*, breach: Breach, how: str, told_at: datetime, by: User, at: datetime) -> Told:
@@ -176,22 +177,30 @@ def note_call(
     try_again_at: datetime | None = None,
     by: User,
     at: datetime,
-) -> Call:
-    """A call to or from the worker; an answered one is contact made. One that was not may name its next try."""
+) -> tuple[Call, bool]:
+    """A call to or from the worker; an answered one is contact made. One that was not may name its next try.
+
+    It belongs to the site for which the caller may ring: the worker's own, else one that follows them up. Returns the
+    call and whether it is new: the same note again within a minute is a double tap.
+    """
     worker = worker.same_as or worker
-    require_for(by, Deed.CALL, worker, at=at)
+    site_id = require_for(by, Deed.CALL, worker, at=at)
+    if try_again_at is not None and not answered and try_again_at <= at:
+        raise BadSubmission(Problem("/try_again_at", _("Give a time that is still to come.")))
     with turn.of(worker, at=at) as own:
         worker = own.person(worker)
-        call = Call.objects.create(
-            site=worker.site, worker=worker, called_at=at, answered=answered, note=note, by_user=by
-        )
+        content = {"site_id": site_id, "answered": answered, "note": note, "by_user": by}
+        call = worker.calls.filter(**content, called_at__gt=at - DOUBLE_TAP, called_at__lte=at).last()
+        is_new = call is None
+        if call is None:
+            call = Call.objects.create(worker=worker, called_at=at, **content)
         if answered:
             note_contact(worker, by=by, at=at)
             duties.keep(worker, [Promise.Kind.CALL], by=by, at=at, key__startswith="try")
         elif try_again_at is not None:
             promises.ask(
                 Promise(
-                    site=worker.site,
+                    site_id=site_id,
                     worker=worker,
                     kind=Promise.Kind.CALL,
                     key="try",
@@ -201,7 +210,7 @@ def note_call(
                 ),
                 at=at,
             )
-        return call
+        return call, is_new
 
 
 def note_contact(worker: Worker, *, by: User | None, at: datetime) -> None:
@@ -210,7 +219,8 @@ def note_contact(worker: Worker, *, by: User | None, at: datetime) -> None:
 
 
 def excuse_check(*, check: Check, reason: str, by: User, at: datetime) -> Fill:
-    """A missing reading is explained by a clinician. Raises NotYet where it was answered in the meantime."""
+    """A missing reading is explained by a clinician. Raises NotYet where it was answered in the meantime, and
+    BadSubmission while it can still be taken."""
     follow_up = check.follow_up
     require(by, Deed.EXCUSE, follow_up.site_id, follow_up.worker.user_id, at=at)
     require_text(reason, "/reason", _("Say why the reading is missing."))
@@ -222,6 +232,8 @@ def excuse_check(*, check: Check, reason: str, by: User, at: datetime) -> Fill:
             return newest
         if newest is not None and newest.state != "repeat_due":
             raise NotYet("answered")
+        if check.closes_at > at:
+            raise BadSubmission(Problem("/reason", _("This reading can still be taken.")))
         return Fill.objects.create(check_row=check, state="excused", reason=reason)
 
 

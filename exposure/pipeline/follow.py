@@ -117,11 +117,13 @@ def record_exposure(
     source: str = Source.OUTSIDE,
     case: Case | None = None,
     note: str = "",
+    told: str = "",
     by: User,
     at: datetime,
 ) -> Exposure:
-    """An exposure outside, or of a list, under the tier's plan of the criteria that the site works with. The same
-    contact in the same tier again changes nothing. Raises BadSubmission at the field, and PermissionDenied."""
+    """An exposure outside, or of a list, under the tier's plan of the criteria that the site works with; `told`: how
+    the worker was told of it just now. The same contact in the same tier again changes nothing. Raises BadSubmission
+    at the field, and PermissionDenied."""
     worker = worker.same_as or worker
     require_for(by, Deed.RECORD_EXPOSURE, worker, at=at)
     site = case.site if case else worker.site
@@ -131,7 +133,10 @@ def record_exposure(
         raise BadSubmission(*problems)
     contact = {"occurred_at": occurred_at, "source": source, "case": case}
     with turn.of(worker, at=at) as own:
-        return _record(own.person(worker), version, tier, site, note=note, by=by, at=at, **contact)
+        exposure = _record(own.person(worker), version, tier, site, note=note, by=by, at=at, **contact)
+        if told and exposure.withdrawn_at is None:
+            exposure = attend.tell_of_exposure(exposure=exposure, how=told, by=by, at=at)
+        return exposure
 
 
 def _record(

@@ -4,15 +4,17 @@ from django.core.exceptions import PermissionDenied
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 
-from exposure.people.access import SEEING, View, holds, visible
+from exposure.people.access import SEEING, View, holds, roles_of, visible
 from exposure.people.models import Role
 from exposure.remind.models import Message
+from exposure.web.set_aside import parts_set_aside
 from exposure.web.signed_in import signed_in
 
 # The first that concerns the person: whoever watches over others starts there, everybody else with themself.
 STARTS = [
     ({Role.Kind.NURSE, Role.Kind.PHYSICIAN}, "needs_action"),
     ({Role.Kind.OBSERVER}, "stations"),
+    ({Role.Kind.AUDITOR}, "history"),
 ]
 LATEST = 100
 
@@ -25,7 +27,14 @@ def home(request: HttpRequest) -> HttpResponse:
             return redirect(page)
     if hasattr(request.user, "worker"):
         return redirect("today")
-    return render(request, "home.html")
+    kinds = {role.kind for role in roles_of(request.user, at=request.at)}
+    context = {
+        "administrator": Role.Kind.ADMINISTRATOR in kinds,
+        "leads": [role.site for role in roles_of(request.user, at=request.at) if role.kind == Role.Kind.LEAD],
+        "parts": parts_set_aside(at=request.at) if Role.Kind.ADMINISTRATOR in kinds else [],
+        "at": request.at,
+    }
+    return render(request, "home.html", context)
 
 
 @signed_in

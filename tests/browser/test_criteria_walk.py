@@ -67,7 +67,8 @@ def test_from_an_edit_with_a_finding_to_approval_by_the_other_physician(cast, si
     accessible(petra)
 
     petra.get_by_role("link", name="Back to the version").click()
-    petra.get_by_role("button", name="Propose").click()
+    petra.get_by_role("link", name="Propose").click()
+    petra.get_by_role("button", name="Sign and propose").click()
     expect(petra.locator("main")).to_contain_text("The text can no longer be changed.")
     petra.get_by_role("link", name="Approve").click()
     expect(petra.locator("main")).to_contain_text("You wrote this text: somebody else must approve it.")

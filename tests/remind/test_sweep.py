@@ -276,9 +276,9 @@ def test_an_abnormal_reading_that_was_replaced_counts_no_more(cast, unassessed):
 
 
 def test_a_missing_reading_that_was_explained_pages_nobody(cast, follow_up):
-    with doing(cast.nurse, at=EVENING):
-        check = follow_up.checks.first()
-        attend.excuse_check(check=check, reason="In theatre.", by=cast.nurse, at=EVENING)
+    check = follow_up.checks.first()
+    with doing(cast.nurse, at=check.closes_at):
+        attend.excuse_check(check=check, reason="In theatre.", by=cast.nurse, at=check.closes_at)
     sweep_at(EVENING + hours(4))
     assert causes() == []
 

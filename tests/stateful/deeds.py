@@ -193,7 +193,7 @@ class Deeds(RuleBasedStateMachine):
 
     @rule(data=st.data())
     def excuse(self, data):
-        check = self.choose(data, Check, withdrawn_at=None, opens_at__lte=self.at)
+        check = self.choose(data, Check, withdrawn_at=None, closes_at__lte=self.at)
         if check is not None:
             self.done(attend.excuse_check, check=check, reason="Theatre.", never=("answered",))
 
@@ -258,7 +258,7 @@ class Deeds(RuleBasedStateMachine):
             return
         last = follow_up.checks.filter(withdrawn_at=None).last()
         if near and last is not None:
-            self.at = max(self.at, last.due_at)
+            self.at = max(self.at, last.closes_at)
         if ready:
             self.put_in_order(follow_up)
         follow_up.refresh_from_db()
@@ -273,7 +273,7 @@ class Deeds(RuleBasedStateMachine):
         if not ready:
             return ("not_confirmed", "last_reading_missing", "open_alerts", "open_tasks")
         last = follow_up.checks.filter(withdrawn_at=None).last()
-        return ("last_reading_missing",) if last is not None and last.opens_at > self.at else ()
+        return ("last_reading_missing",) if last is not None and last.closes_at > self.at else ()
 
     def put_in_order(self, follow_up):
         for breach in Breach.objects.filter(exposures__follow_up=follow_up, exposures__withdrawn_at=None):
@@ -283,7 +283,7 @@ class Deeds(RuleBasedStateMachine):
         ):
             self.done(attend.complete_task, task=task, note="Done.")
         last = follow_up.checks.filter(withdrawn_at=None).last()
-        if last is not None:
+        if last is not None and last.closes_at <= self.at:
             self.done(attend.excuse_check, check=last, reason="On leave.", never=("answered",))
         for alert in Alert.objects.filter(closed_at=None):
             self.done(attend.close_alert, alert=alert, outcome=Alert.Outcome.EVALUATED, note="Seen.")

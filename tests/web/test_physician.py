@@ -16,6 +16,9 @@ from tests.classify.milder import EBOLA, MILDER
 pytestmark = pytest.mark.database
 
 MPOX = [(FIXTURES / "criteria" / f"mpox-{year}.1.yaml").read_text() for year in (2022, 2024)]
+PLAN_OF_THE_LOWEST = (
+    "    plan: {monitoring: none, confirm_within: 24h, second_signature: none, clearance: nurse}\n"
+)
 
 
 @pytest.fixture
@@ -183,10 +186,7 @@ def test_a_draft_from_what_is_not_there_is_not_there(cast, petra, wrong):
 
 
 def test_a_draft_that_lacks_something_says_what_and_has_no_button_to_propose(cast, petra):
-    lacking = MILDER.replace(
-        "    plan: {monitoring: none, confirm_within: 24h, second_signature: none, clearance: nurse}\n", ""
-    )
-    response = petra.get(address("version", draft(cast, lacking)))
+    response = petra.get(address("version", draft(cast, MILDER.replace(PLAN_OF_THE_LOWEST, ""))))
     assert "tiers[0].plan" in seen(response)
     assert address("propose", CriteriaVersion.objects.get(version="2026.1")) not in response.content.decode()
 
@@ -198,6 +198,31 @@ def test_proposing_signs_and_the_text_can_no_longer_be_edited(cast, petra):
     assert "Signed: Petra Birch" in text
     refused = petra.post(address("edit", version), {"content": MILDER + "# more\n"})
     assert "its text stands as it is" in seen(refused)
+
+
+def test_proposing_is_a_page_that_says_what_it_means_before_anything_happens(cast, petra):
+    version = draft(cast)
+    assert address("propose", version) in petra.get(address("version", version)).content.decode()
+    page = seen(petra.get(address("propose", version)))
+    assert "Proposing is a signature." in page
+    assert "Sign and propose" in page
+    version.refresh_from_db()
+    assert version.proposed_at is None
+    petra.post(address("propose", version))
+    assert "Sign and propose" not in seen(petra.get(address("propose", version)))
+
+
+def test_a_draft_that_lacks_something_is_not_proposed_by_its_page_either(cast, petra):
+    version = draft(cast, MILDER.replace(PLAN_OF_THE_LOWEST, ""))
+    page = seen(petra.post(address("propose", version)))
+    assert "Something must still be written before it can be approved." in page
+    version.refresh_from_db()
+    assert version.proposed_at is None
+
+
+def test_asking_for_a_review_without_the_button_leads_to_the_replay(cast, petra):
+    response = petra.get(address("review", draft(cast), "saltmarsh"))
+    assert response.url == address("replay", CriteriaVersion.objects.get(version="2026.1"), "saltmarsh")
 
 
 def test_rows_from_memory_are_ticked_one_by_one(cast, petra):

@@ -50,3 +50,16 @@ def _flags():
 def _another(cast, number):
     with doing("command:tests"):
         return Worker.objects.create(site=cast.site, number=number, name="Vera Moss")
+
+
+def test_the_highest_reading_of_a_window_is_drawn_also_where_another_filled_it(cast):
+    # 100.58 °F is 38.1 °C, above the usual limit of 38.0 °C of the criteria file in use.
+    follow_up_told_and_confirmed(cast)
+    log(cast, at=EVENING, temperature="36.8")
+    log(cast, at=EVENING + timedelta(minutes=20), temperature="100.58", unit="F")
+    [row] = rows(FollowUp.objects.all(), at=EVENING + timedelta(minutes=30))
+    [(mark, line)] = [
+        (mark, line) for mark, line in zip(row.marks, row.overview.lines, strict=True) if line.reading
+    ]
+    assert float(line.reading.value) == 36.8
+    assert (mark.state, mark.alert, round(mark.value_celsius, 1)) == ("recorded", True, 38.1)

@@ -49,19 +49,19 @@ class Filter(forms.Form):
 
     def clean_who(self) -> User | None:
         who = self.cleaned_data["who"]
-        found = list(User.objects.filter(Q(name__iexact=who) | Q(full_name__iexact=who))) if who else []
-        if who and not found:
+        users = list(User.objects.filter(Q(name__iexact=who) | Q(full_name__iexact=who))) if who else []
+        if who and not users:
             raise ValidationError(_("No account has this name."))
-        if len(found) > 1:
+        if len(users) > 1:
             raise ValidationError(_("Several people have this name. Give the sign-in name."))
-        return found[0] if found else None
+        return users[0] if users else None
 
     def clean_about(self) -> Worker | None:
         about = self.cleaned_data["about"]
-        found = self.workers.filter(number__iexact=about).first() if about else None
-        if about and found is None:
+        worker = self.workers.filter(number__iexact=about).first() if about else None
+        if about and worker is None:
             raise ValidationError(_("No worker has this number."))
-        return found
+        return worker
 
     def wanted(self, sites: frozenset[int], own: Worker | None, older: datetime | None) -> Wanted:
         """What to read; `older` narrows it to what lies before an instant."""
@@ -101,7 +101,7 @@ def history(request: HttpRequest) -> HttpResponse:
                 frozenset(site.pk for site in sites), own, _instant(request.GET.get("older", ""))
             )
             operations, older = latest(wanted)
-            context["operations"] = [tell(one, withhold=FOR_CLINICIANS) for one in operations]
+            context["operations"] = [tell(operation, withhold=FOR_CLINICIANS) for operation in operations]
             asked = {name: value for name in form.fields if (value := request.GET.get(name))}
             context["worker"] = form.cleaned_data["about"]
             context["older"] = urlencode({**asked, "older": older.isoformat()}) if older else None
@@ -140,7 +140,7 @@ def worker_history(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
     newest_first = request.GET.get("order") == "newest"
     withhold = frozenset() if clinical else FOR_CLINICIANS
     with timezone.override(worker.site.zone):
-        operations = [tell(one, withhold=withhold) for one in of_worker(uid)]
+        operations = [tell(operation, withhold=withhold) for operation in of_worker(uid)]
         context = {
             "worker": worker,
             "operations": operations[:: -1 if newest_first else 1],

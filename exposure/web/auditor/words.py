@@ -156,7 +156,7 @@ def _summary(entries: Iterable[Entry]) -> list[str]:
 
 def _subject(entry: Entry) -> str:
     if entry.kind == "looked":
-        return next((str(one.after) for one in entry.changes if one.field.name == "subject"), "")
+        return next((str(change.after) for change in entry.changes if change.field.name == "subject"), "")
     return str(THINGS[entry.thing.model])
 
 
@@ -164,11 +164,11 @@ def _line(entry: Entry, withhold: frozenset[str]) -> Line:
     withheld = entry.thing.model in withhold
     changes = [
         (
-            capfirst(str(COLUMNS.get(one.field.name, one.field.verbose_name))),
-            value_words(one.field, one.before),
-            value_words(one.field, one.after),
+            capfirst(str(COLUMNS.get(change.field.name, change.field.verbose_name))),
+            value_words(change.field, change.before),
+            value_words(change.field, change.after),
         )
-        for one in ([] if withheld else entry.changes)
+        for change in ([] if withheld else entry.changes)
     ]
     return Line(str(KINDS[entry.kind]), thing_words(entry.thing), changes, withheld)
 

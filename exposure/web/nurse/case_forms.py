@@ -1,7 +1,7 @@
 """What is filled in about a case: opened, and stated anew with the facts that its criteria ask about it."""
 
 from collections.abc import Iterable
-from datetime import date
+from datetime import date, datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -38,17 +38,18 @@ class OpenCaseForm(forms.Form):
         widget=LocalTimeInput,
     )
 
-    def __init__(self, *args: Any, stations: Iterable[Station], **kwargs: Any) -> None:
+    def __init__(self, *args: Any, stations: Iterable[Station], now: datetime, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
+        self._now = now
         self.fields["station"].queryset = stations
-        self.fields["station"].label_from_instance = lambda one: f"{one.name}, {one.site.name}"
+        self.fields["station"].label_from_instance = lambda station: f"{station.name}, {station.site.name}"
 
     def clean(self) -> dict[str, Any]:
         """The time as typed is that of the station's site, whichever zone the page is in."""
         cleaned = super().clean()
         station, typed = cleaned.get("station"), cleaned.get("opened_at")
         if station is None or not typed:
-            return {**cleaned, "opened_at": None}
+            return {**cleaned, "opened_at": self._now}
         zone = self.fields["opened_at"].widget.zone = ZoneInfo(station.site.zone)
         try:
             return {**cleaned, "opened_at": instant_of(typed, zone)}
@@ -75,6 +76,7 @@ class CaseForm(forms.Form):
         required=False,
     )
     note = forms.CharField(label=_("Note"), required=False, widget=AREA)
+    seen = forms.UUIDField(required=False, widget=forms.HiddenInput)  # the statement that the page showed
 
     def __init__(
         self,
@@ -86,14 +88,15 @@ class CaseForm(forms.Form):
     ) -> None:
         self._criteria, self._today = criteria, today
         self._standing = newest.facts if newest else {}
-        facts = [one for one in criteria.facts if one.about == "case"] if criteria else []
-        self._asked = {one.name: one for one in facts if one.name != OWN_FACT}
+        facts = [fact for fact in criteria.facts if fact.about == "case"] if criteria else []
+        self._asked = {fact.name: fact for fact in facts if fact.name != OWN_FACT}
         initial = {
             f"fact_{name}": self._standing.get(name, UNKNOWN[0] if fact.answers else None)
             for name, fact in self._asked.items()
         }
         if newest is not None:
             initial |= {name: getattr(newest, name) for name in ("status", "onset_on", "hours_since_onset")}
+            initial["seen"] = newest.uid
         super().__init__(*args, initial=initial, **kwargs)
         note = self.fields.pop("note")
         asked = {f"fact_{name}": question_field([fact]) for name, fact in self._asked.items()}
@@ -124,6 +127,6 @@ class CaseForm(forms.Form):
         cleaned["facts"] = carried | answered
         return cleaned
 
-    def said(self) -> dict[str, Any]:
-        """The statement as `cases.state_case` takes it."""
+    def statement(self) -> dict[str, Any]:
+        """As `report.state_case` takes it."""
         return {name: value for name, value in self.cleaned_data.items() if not name.startswith("fact_")}

@@ -7,16 +7,16 @@ from datetime import datetime
 from functools import partial
 from typing import Any
 
-from django.forms import Form
-from django.http import Http404, HttpRequest, HttpResponse
-from django.shortcuts import redirect, render
+from django.http import Http404, HttpRequest, HttpResponse, QueryDict
+from django.shortcuts import render
 from django.urls import reverse
 from django.utils import timezone
-from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy as _
 
 from exposure.attend.overview import overviews
 from exposure.classify import assess
 from exposure.classify.criteria import text
+from exposure.classify.table import Fact
 from exposure.followup.cases import exposures_to, linked_follow_ups
 from exposure.followup.models import FollowUp
 from exposure.people.access import View, find, visible
@@ -25,30 +25,26 @@ from exposure.places.models import Station
 from exposure.report.cases import propose_code, tested_early
 from exposure.report.models import Case, CaseStatement
 from exposure.web.nurse.case_forms import CaseForm, OpenCaseForm
-from exposure.web.nurse.deed import one_deed
+from exposure.web.nurse.deed import DeedPage, Subject, answer
+from exposure.web.nurse.other_decisions import about_case
 from exposure.web.nurse.report_words import FactWords, answer_words
 from exposure.web.nurse.views import causes, for_clinicians, note_list
 from exposure.web.signed_in import signed_in
 
 CASES = Case.objects.select_related("site", "station").prefetch_related("statements")
 CLOSED = "closed"
-DEED = "nurse/case_deed.html"
 
 
 @for_clinicians
 def cases(request: HttpRequest) -> HttpResponse:
     """The open cases of the person's sites; the closed ones where asked for."""
-    found = list(visible(request.user, CASES, View.CLINICAL, at=request.at))
-    closed = [one for one in found if one.closed_at is not None]
+    every = list(visible(request.user, CASES, View.CLINICAL, at=request.at))
+    closed = [case for case in every if case.closed_at is not None]
     chosen = CLOSED if request.GET.get("cause") == CLOSED else ""
-    shown = closed if chosen else [one for one in found if one.closed_at is None]
+    shown = closed if chosen else [case for case in every if case.closed_at is None]
     note_list(request, "cases", chosen)
     people = _people_linked(request, shown)
-    # Statements are in time order, so that the newest of each pathogen is the one that stays.
-    rows = [
-        (one, list({said.pathogen: said for said in one.statements.all()}.values()), len(people[one.pk]))
-        for one in shown
-    ]
+    rows = [(case, list(_newest_of(case).values()), len(people[case.pk])) for case in shown]
     context = {
         "rows": rows,
         "closed": bool(chosen),
@@ -56,10 +52,15 @@ def cases(request: HttpRequest) -> HttpResponse:
             {CLOSED: len(closed)},
             {CLOSED: _("closed cases")},
             chosen,
-            (_("open cases"), len(found) - len(closed)),
+            (_("open cases"), len(every) - len(closed)),
         ),
     }
     return render(request, "nurse/cases.html", context)
+
+
+def _newest_of(case: Case) -> Mapping[str, CaseStatement]:
+    """Pathogen -> its newest statement: they come in time order, so that the newest is the one that stays."""
+    return {statement.pathogen: statement for statement in case.statements.all()}
 
 
 def _people_linked(request: HttpRequest, shown: Iterable[Case]) -> Mapping[int, set[int]]:
@@ -68,25 +69,26 @@ def _people_linked(request: HttpRequest, shown: Iterable[Case]) -> Mapping[int, 
     people: dict[int, set[int]] = defaultdict(set)
     linked = seen.filter(follow_up__in=FollowUp.objects.running(at=request.at)).order_by()
     for named, reported, worker in linked.values_list("case", "breach__case", "follow_up__worker"):
-        for one in (named, reported):
-            people[one].add(worker)
+        for linked_case in (named, reported):
+            people[linked_case].add(worker)
     return people
 
 
 @signed_in
-def case(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
+def one_case(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
     """One case: its statements in time order and the follow-ups linked to it."""
-    found = _find(request, uid)
-    note_list(request, f"case {found.code}")
-    linked = visible(request.user, linked_follow_ups(found, at=request.at), View.CLINICAL, at=request.at)
-    stated = sorted({one.pathogen for one in found.statements.all()})
-    adopted = assess.adopted_pathogens(found.site, at=request.at)
-    with timezone.override(found.site.zone):
+    case = find(request.user, CASES, View.CLINICAL, at=request.at, uid=uid)
+    note_list(request, f"case {case.code}")
+    linked = visible(request.user, linked_follow_ups(case, at=request.at), View.CLINICAL, at=request.at)
+    stated = sorted(_newest_of(case))
+    adopted = assess.adopted_pathogens(case.site, at=request.at)
+    with timezone.override(case.site.zone):
         context = {
-            "case": found,
-            "statements": _in_words(found, request.at),
+            "case": case,
+            "statements": _in_words(case, request.at),
+            "decisions": about_case(request, case),
             "stated": stated,
-            "not_stated": [one for one in adopted if one not in stated],
+            "not_stated": [pathogen for pathogen in adopted if pathogen not in stated],
             "linked": sorted(
                 overviews(linked, at=request.at), key=lambda view: view.follow_up.worker.name.casefold()
             ),
@@ -95,122 +97,115 @@ def case(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
         return render(request, "nurse/case.html", context)
 
 
-def _in_words(found: Case, at: datetime) -> list[dict[str, Any]]:
+def _in_words(case: Case, at: datetime) -> list[dict[str, Any]]:
     """The statements in time order, their facts in the words of the criteria that the site works with."""
-    statements = list(found.statements.all())
-    facts = {}
-    for pathogen in {one.pathogen for one in statements}:
-        version = assess.adopted(found.site, pathogen, at=at)
+    asked: dict[str, dict[str, Fact]] = {}
+    for pathogen in _newest_of(case):
+        version = assess.adopted(case.site, pathogen, at=at)
         criteria = assess.criteria_or_none(version)
-        facts[pathogen] = {one.name: one for one in criteria.facts} if criteria else {}
+        asked[pathogen] = {fact.name: fact for fact in criteria.facts} if criteria else {}
     return [
         {
-            "row": one,
+            "row": statement,
             "facts": [
-                _fact_words(facts[one.pathogen].get(name), name, said) for name, said in one.facts.items()
+                _fact_words(asked[statement.pathogen].get(name), name, answer)
+                for name, answer in statement.facts.items()
             ],
-            "tested_early": tested_early(one),
+            "tested_early": tested_early(statement),
         }
-        for one in statements
+        for statement in case.statements.all()
     ]
 
 
-def _fact_words(fact: Any, name: str, answer: Any) -> FactWords:
+def _fact_words(fact: Fact | None, name: str, answer: Any) -> FactWords:
     return FactWords(text(fact.ask), answer_words(fact, answer)) if fact else FactWords(name, str(answer))
 
 
-def _find(request: HttpRequest, uid: uuid.UUID) -> Case:
-    return find(request.user, CASES, View.CLINICAL, at=request.at, uid=uid)
-
-
-@signed_in
-def state(request: HttpRequest, uid: uuid.UUID, pathogen: str) -> HttpResponse:
-    """State what the case has, for the first time or anew. Nobody is moved by it."""
-    found = _find(request, uid)
-    version = assess.adopted(found.site, pathogen, at=request.at)
-    newest: CaseStatement | None = found.statements.filter(pathogen=pathogen).last()
+def _newest_statement(request: HttpRequest, case: Case, *, pathogen: str) -> Mapping[str, Any]:
+    version = assess.adopted(case.site, pathogen, at=request.at)
+    newest: CaseStatement | None = case.statements.filter(pathogen=pathogen).last()
     if version is None and newest is None:
         raise Http404
+    return {"criteria": assess.criteria_or_none(version), "newest": newest}
 
-    def do(form: CaseForm) -> str:
-        if newest is not None and not form.has_changed():
-            return _("Nothing was changed.")
-        said = form.said()
-        report.state_case(case=found, pathogen=pathogen, by=request.user, at=request.at, **said)
-        return _("Stated. Nobody is moved; every linked follow-up asks for a decision.")
 
-    with timezone.override(found.site.zone):
-        form_of = partial(
-            CaseForm,
-            criteria=assess.criteria_or_none(version),
-            newest=newest,
-            today=timezone.localdate(request.at),
-        )
-        title = _("State case %(code)s anew") if newest else _("State what case %(code)s has")
-        return one_deed(
-            request,
-            form_of,
-            do,
-            back=reverse("case", args=[found.uid]),
-            template=DEED,
-            about=found,
-            title=title % {"code": found.code},
-            lede=pathogen.capitalize(),
-            button=_("State it"),
-        )
+def _statement_form(data: QueryDict | None, subject: Subject) -> CaseForm:
+    known = {name: subject.more[name] for name in ("criteria", "newest")}
+    return CaseForm(data, today=timezone.localdate(subject.at), **known)
+
+
+def _statement_title(subject: Subject) -> str:
+    title = _("State case %(code)s anew") if subject.more["newest"] else _("State what case %(code)s has")
+    return title % {"code": subject.row.code}
+
+
+def _closing(subject: Subject) -> str:
+    words = _(
+        "Reports of what happens at %(station)s from now on no longer take it up. Nothing else changes: "
+        "follow-ups run on, and what is known can still be stated. It cannot be opened again."
+    )
+    return words % {"station": subject.row.station.name}
+
+
+def _open_form(data: QueryDict | None, subject: Subject) -> OpenCaseForm:
+    user, at = subject.user, subject.at
+    stations = visible(user, Station.objects.select_related("site"), View.CLINICAL, at=at)
+    initial = {"code": propose_code()} if data is None else None
+    return OpenCaseForm(data, stations=stations, now=at, initial=initial)
+
+
+_page = partial(
+    DeedPage,
+    rows=CASES,
+    named="case",
+    about=lambda subject: subject.row,
+    back=lambda subject: reverse("case", args=[subject.row.uid]),
+    template="nurse/case_deed.html",
+)
+
+OPENING = _page(
+    "case_open",
+    "cases/open/",
+    rows=None,
+    named="",
+    use_case=report.open_case,
+    about=lambda _subject: None,
+    back=lambda _subject: reverse("cases"),
+    zone=lambda _subject: timezone.get_current_timezone(),
+    form=_open_form,
+    title=_("Open a case"),
+    lede=_("A source patient under a code. Reports from the station take the case up from then on."),
+    button=_("Open the case"),
+    done=lambda done: _("Case %(code)s is open. State what is known of it.") % {"code": done.result.code},
+    away=lambda done: reverse("case", args=[done.result.uid]),
+)
+PAGES = (
+    _page(
+        "case_close",
+        "cases/<uuid:uid>/close/",
+        use_case=report.close_case,
+        title=lambda subject: _("Close case %(code)s") % {"code": subject.row.code},
+        lede=_closing,
+        button=_("Close the case"),
+        done=lambda done: _("Case %(code)s is closed. Follow-ups run on.") % {"code": done.result.code},
+    ),
+    _page(
+        "case_state",
+        "cases/<uuid:uid>/<slug:pathogen>/",
+        use_case=report.state_case,
+        prepare=_newest_statement,
+        form=_statement_form,
+        sent=lambda form, subject: {**form.statement(), "pathogen": subject.more["pathogen"]},
+        unchanged=_("Nothing was changed."),
+        title=_statement_title,
+        lede=lambda subject: subject.more["pathogen"].capitalize(),
+        button=_("State it"),
+        done=_("Stated. Nobody is moved; every linked follow-up asks for a decision."),
+    ),
+)
 
 
 @for_clinicians
 def open_new(request: HttpRequest) -> HttpResponse:
     """A new case at a station, under a random code."""
-    stations = visible(request.user, Station.objects.select_related("site"), View.CLINICAL, at=request.at)
-    opened = []
-
-    def do(form: OpenCaseForm) -> str:
-        given = form.cleaned_data
-        since = given["opened_at"] or request.at
-        made = report.open_case(
-            station=given["station"], code=given["code"], opened_at=since, by=request.user, at=request.at
-        )
-        opened.append(made)
-        return _("Case %(code)s is open. State what is known of it.") % {"code": made.code}
-
-    initial = {"code": propose_code()} if request.method == "GET" else None
-    answer = one_deed(
-        request,
-        partial(OpenCaseForm, stations=stations, initial=initial),
-        do,
-        back=reverse("cases"),
-        template=DEED,
-        title=_("Open a case"),
-        lede=_("A source patient under a code. Reports from the station take the case up from then on."),
-        button=_("Open the case"),
-    )
-    return redirect("case", opened[0].uid) if opened else answer
-
-
-@signed_in
-def close(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
-    """The patient is no longer at the station. Nothing else ends."""
-    found = _find(request, uid)
-
-    def do(_form: Form) -> str:
-        report.close_case(case=found, by=request.user, at=request.at)
-        return _("Case %(code)s is closed. Follow-ups run on.") % {"code": found.code}
-
-    with timezone.override(found.site.zone):
-        return one_deed(
-            request,
-            Form,
-            do,
-            back=reverse("case", args=[found.uid]),
-            template=DEED,
-            about=found,
-            title=_("Close case %(code)s") % {"code": found.code},
-            lede=_(
-                "Reports of what happens at %(station)s from now on no longer take it up. Nothing else changes: "
-                "follow-ups run on, and what is known can still be stated. It cannot be opened again."
-            )
-            % {"station": found.station.name},
-            button=_("Close the case"),
-        )
+    return answer(request, OPENING, None)

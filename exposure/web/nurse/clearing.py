@@ -65,7 +65,7 @@ def standing_in_the_way(follow_up: FollowUp, user: User, *, at: datetime) -> Cle
         wanted=wanted_signatures(now),
         standing=standing,
         signatures=signatures,
-        mine=any(one.user_id == user.pk for one in signatures),
+        mine=any(signature.user_id == user.pk for signature in signatures),
     )
 
 
@@ -75,9 +75,9 @@ def _obstacle(reason: str, now: Overview) -> Obstacle:
     match reason:
         case "not_confirmed":
             links = [
-                (reverse("breach", args=[one.breach.uid]), one.breach.reference)
-                for one in now.exposures
-                if one.breach_id and one.breach.confirmed_at is None
+                (reverse("breach", args=[exposure.breach.uid]), exposure.breach.reference)
+                for exposure in now.exposures
+                if exposure.breach_id and exposure.breach.confirmed_at is None
             ]
         case "last_reading_missing":
             last = now.lines[-1]
@@ -89,7 +89,7 @@ def _obstacle(reason: str, now: Overview) -> Obstacle:
             else:
                 links = [(reverse("excuse", args=[last.check.uid]), _("Explain it"))]
         case "open_alerts":
-            links = [(reverse("alert", args=[one.uid]), one.get_cause_display()) for one in now.alerts]
+            links = [(reverse("alert", args=[alert.uid]), alert.get_cause_display()) for alert in now.alerts]
         case "open_tasks":
             links = [
                 (reverse("task_done", args=[task.uid]), task.title)

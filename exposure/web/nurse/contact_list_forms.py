@@ -17,7 +17,7 @@ class ContactListForm(forms.Form):
 
     source = forms.ChoiceField(
         label=_("What is it?"),
-        choices=[(one.value, capfirst(one.label)) for one in LISTS],
+        choices=[(source.value, capfirst(source.label)) for source in LISTS],
         initial=LISTS[0].value,
         widget=forms.RadioSelect,
     )
@@ -49,7 +49,7 @@ class ContactListForm(forms.Form):
         """`tiers`: pathogen -> (code, label)."""
         only = next(iter(tiers)) if len(tiers) == 1 else None
         super().__init__(*args, initial={"pathogen": only}, **kwargs)
-        self.fields["pathogen"].choices = [(one, one.capitalize()) for one in tiers]
+        self.fields["pathogen"].choices = [(pathogen, pathogen.capitalize()) for pathogen in tiers]
         named = [
             (
                 f"{pathogen}:{code}",

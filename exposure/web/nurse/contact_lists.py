@@ -73,7 +73,9 @@ def contact_list(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
 
 def _tiers(case: Case, at: datetime) -> dict[str, list[tuple[str, str]]]:
     """Pathogen of the case -> (code, label) of the tiers that ask for follow-up; without those that have none."""
-    every = {one: listed.tiers_to_follow(case.site, one, at=at) for one in cases.pathogens_of(case)}
+    every = {
+        pathogen: listed.tiers_to_follow(case.site, pathogen, at=at) for pathogen in cases.pathogens_of(case)
+    }
     return {pathogen: tiers for pathogen, tiers in every.items() if tiers}
 
 
@@ -87,9 +89,11 @@ def _recorded(count: int) -> str:
 def _preview(form: ContactListForm, lines: Sequence[ListedContact]) -> dict[str, Any]:
     """What the page shows of the lines: each with its complaints by column, and all of them at the top."""
     mistakes = [
-        Mistake(_complaint(line.row.line, one.pointer.strip("/"), one.message), f"line-{line.row.line}")
+        Mistake(
+            _complaint(line.row.line, problem.pointer.strip("/"), problem.message), f"line-{line.row.line}"
+        )
         for line in lines
-        for one in line.problems
+        for problem in line.problems
     ]
     count = len(mistakes)
     heading = ngettext(
@@ -109,16 +113,16 @@ def _preview(form: ContactListForm, lines: Sequence[ListedContact]) -> dict[str,
 
 
 def _complaint(line: int, column: str, message: str) -> str:
-    said = {"line": line, "column": column, "message": message}
-    return (_("Line %(line)s, %(column)s: %(message)s") if column else _("Line %(line)s: %(message)s")) % said
+    words = _("Line %(line)s, %(column)s: %(message)s") if column else _("Line %(line)s: %(message)s")
+    return words % {"line": line, "column": column, "message": message}
 
 
 def _by_cell(line: ListedContact) -> Mapping[str, list[str]]:
     """Cell of the table -> what is wrong there."""
     cells: dict[str, list[str]] = {"line": [], "who": [], "last_contact": [], "tier": [], "note": []}
-    for one in line.problems:
-        column = one.pointer.strip("/")
-        cells["who" if column in WHO else column if column in cells else "line"].append(one.message)
+    for problem in line.problems:
+        column = problem.pointer.strip("/")
+        cells["who" if column in WHO else column if column in cells else "line"].append(problem.message)
     return cells
 
 

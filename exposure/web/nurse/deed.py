@@ -1,19 +1,30 @@
-"""One form, one deed: shown, sent, refused at its fields, done and away. Repeating it is harmless."""
+"""A page on which one thing is done, as data; and the one view that reads it.
 
-from collections.abc import Callable, Iterable
+The row is found (404), the form shown, sent to the use case, refused at its fields or done and away. What may be done
+is the use case's to say, so that page and API refuse alike. Repeating it is harmless.
+"""
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
 from typing import Any
 
 from django.contrib import messages
+from django.db.models import QuerySet
 from django.forms import Form
 from django.http import HttpRequest, HttpResponse, QueryDict
 from django.shortcuts import redirect, render
+from django.urls import URLPattern, path, reverse
+from django.utils import timezone
 from django.utils.formats import date_format
 from django.utils.timezone import localtime
 from django.utils.translation import gettext_lazy as _
 
 from exposure.attend.standing import describe
+from exposure.people.access import View, find
+from exposure.people.models import User, Worker
 from exposure.refusal import BadSubmission, Conflict, NotYet, Problem
-from exposure.web.signed_in import kept_form
+from exposure.web.signed_in import kept_form, signed_in
 
 OBSTACLES = {
     "not_confirmed": _("A report is not confirmed yet."),
@@ -30,33 +41,152 @@ OBSTACLES = {
 }
 
 
-def one_deed(
-    request: HttpRequest,
-    form_of: Callable[[QueryDict | None], Form],
-    do: Callable[[Form], str],
-    *,
-    back: str,
-    template: str = "nurse/deed.html",
-    **said: Any,
-) -> HttpResponse:
-    """The page of one deed. `do` gets the valid form and returns what to say when it is done; what it refuses
-    comes back at the fields. `back` is where people go afterwards; `said` are the words of the page."""
-    kept = kept_form(request) if request.method != "POST" else None
-    form = form_of(request.POST if request.method == "POST" else kept)
-    if request.method == "POST" and form.is_valid():
-        try:
-            done = do(form)
-        except BadSubmission as refused:
-            put_at_fields(form, refused.problems)
-        except NotYet as not_yet:
-            for reason in not_yet.reasons:
-                form.add_error(None, OBSTACLES[reason])
-        except Conflict as conflict:
-            form.add_error(None, words_of(conflict))
-        else:
-            messages.success(request, done)
-            return redirect(back)
-    return render(request, template, {"form": form, "kept": bool(kept), "back": back, **said})
+@dataclass(frozen=True)
+class Subject:
+    """What a deed is about: the row that the address names, and `more` of it: the address' other parts and what
+    `prepare` found."""
+
+    request: HttpRequest
+    row: Any
+    more: Mapping[str, Any] = field(default_factory=dict)
+
+    @property
+    def user(self) -> User:
+        return self.request.user
+
+    @property
+    def at(self) -> datetime:
+        return self.request.at
+
+
+@dataclass(frozen=True)
+class Done:
+    """A deed that was done: what the use case returned, for which form, about what."""
+
+    result: Any
+    form: Any
+    subject: Subject
+
+
+Words = str | Callable[[Subject], str]
+
+
+def back_to(worker: Worker) -> str:
+    """The worker's page."""
+    return reverse("person", args=[worker.uid])
+
+
+def plain(form_class: type[Form]) -> Callable[[QueryDict | None, Subject], Form]:
+    """A form that needs to know nothing of its subject."""
+    return lambda data, _subject: form_class(data)
+
+
+def nothing_to_fill_in(data: QueryDict | None, _subject: Subject) -> Form:
+    """A form with nothing but its button."""
+    return Form(data)
+
+
+@dataclass(frozen=True)
+class DeedPage:
+    """One page. `use_case` gets the row as `named`, who, when, and what `sent` reads from the valid form."""
+
+    name: str
+    address: str
+    rows: QuerySet | None  # of which a clinician sees some; None where the caller finds the row
+    named: str  # empty: `sent` gives the row too
+    use_case: Callable[..., Any]
+    title: Words
+    done: str | Callable[[Done], str]
+    button: Words = ""  # empty: the title
+    about: Callable[[Subject], Any] = lambda subject: (
+        subject.row.worker
+    )  # whom or what the head of the page names
+    back: Callable[[Subject], str] = lambda subject: back_to(subject.row.worker)  # where people go afterwards
+    zone: Callable[[Subject], str] = lambda subject: (
+        subject.row.site.zone
+    )  # whose times the page shows and reads
+    form: Callable[[QueryDict | None, Subject], Form] = nothing_to_fill_in
+    sent: Callable[[Any, Subject], Mapping[str, Any]] = lambda form, _subject: form.cleaned_data
+    lede: Words = ""
+    unchanged: str = ""  # what is said to a form sent as it was shown, where that asks for nothing
+    # What else the page needs, by name. May raise, or answer with another page.
+    prepare: Callable[..., Mapping[str, Any] | HttpResponse] = lambda _request, _row, **_address: {}
+    shown: Callable[[Subject], Mapping[str, Any]] = lambda _subject: {}
+    fields: Mapping[str, str] = field(
+        default_factory=dict
+    )  # of the use case -> of the form, where the names differ
+    at_fields: Callable[[Any, BadSubmission], BadSubmission] = lambda _form, refused: refused
+    away: Callable[[Done], str] | None = None  # where `back` does not say it
+    obstacles: Mapping[str, Any] = field(default_factory=lambda: OBSTACLES)
+    template: str = "nurse/deed.html"
+
+
+def pattern(page: DeedPage) -> URLPattern:
+    """The page at its address."""
+
+    @signed_in
+    def view(request: HttpRequest, uid: Any, **address: Any) -> HttpResponse:
+        row = find(request.user, page.rows, View.CLINICAL, at=request.at, uid=uid)
+        return answer(request, page, row, **address)
+
+    return path(page.address, view, name=page.name)
+
+
+def answer(request: HttpRequest, page: DeedPage, row: Any, **address: Any) -> HttpResponse:
+    """The page about a row that was found."""
+    prepared = page.prepare(request, row, **address)
+    if isinstance(prepared, HttpResponse):
+        return prepared
+    subject = Subject(request, row, {**address, **prepared})
+    with timezone.override(page.zone(subject)):
+        sending = request.method == "POST"
+        kept = None if sending else kept_form(request)
+        form = page.form(request.POST if sending else kept, subject)
+        if sending and form.is_valid():
+            address_after = _do(page, form, subject)
+            if address_after is not None:
+                return redirect(address_after)
+        context = {
+            "form": form,
+            "kept": bool(kept),
+            "title": _said(page.title, subject),
+            "lede": _said(page.lede, subject),
+            "button": _said(page.button or page.title, subject),
+            "about": page.about(subject),
+            "back": page.back(subject),
+            **page.shown(subject),
+        }
+        return render(request, page.template, context)
+
+
+def _do(page: DeedPage, form: Form, subject: Subject) -> str | None:
+    """Where to go once it is done and said; None where it was refused: the form says why."""
+    if page.unchanged and _as_shown(form):
+        messages.success(subject.request, page.unchanged)
+        return page.back(subject)
+    row = {page.named: subject.row} if page.named else {}
+    try:
+        result = page.use_case(**row, by=subject.user, at=subject.at, **page.sent(form, subject))
+    except BadSubmission as refused:
+        put_at_fields(form, page.at_fields(form, refused).problems, page.fields)
+    except NotYet as not_yet:
+        for reason in not_yet.reasons:
+            form.add_error(None, page.obstacles[reason])
+    except Conflict as conflict:
+        form.add_error(None, words_of(conflict))
+    else:
+        done = Done(result, form, subject)
+        messages.success(subject.request, page.done(done) if callable(page.done) else page.done)
+        return page.away(done) if page.away else page.back(subject)
+    return None
+
+
+def _as_shown(form: Form) -> bool:
+    return {bound.name for bound in form.visible_fields()}.isdisjoint(form.changed_data)
+
+
+def _said(words: Words, subject: Subject) -> str:
+    return words(subject) if callable(words) else words
 
 
 def words_of(conflict: Conflict) -> str:
@@ -70,8 +200,9 @@ def words_of(conflict: Conflict) -> str:
     return words % {"who": who, "what": stands.what}
 
 
-def put_at_fields(form: Form, problems: Iterable[Problem]) -> None:
+def put_at_fields(form: Form, problems: Iterable[Problem], fields: Mapping[str, str]) -> None:
     """Every problem at the field that its pointer names, else over the form."""
     for problem in problems:
         name = problem.pointer.strip("/").partition("/")[0]
+        name = fields.get(name, name)
         form.add_error(name if name in form.fields else None, problem.message)

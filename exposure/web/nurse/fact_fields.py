@@ -21,7 +21,7 @@ def question_field(facts: Sequence[Fact]) -> forms.Field:
         return forms.DecimalField(
             label=text(fact.ask), required=False, localize=True, max_digits=MOST_DIGITS, help_text=help_text
         )
-    answers = {answer.code: text(answer.label) for one in facts for answer in one.answers}
+    answers = {answer.code: text(answer.label) for fact in facts for answer in fact.answers}
     return forms.ChoiceField(
         label=text(fact.ask), choices=[UNKNOWN, *answers.items()], widget=forms.RadioSelect
     )

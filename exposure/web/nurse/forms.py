@@ -12,6 +12,7 @@ from exposure.attend.models import Alert
 from exposure.classify.criteria import Criteria, CriteriaError, text
 from exposure.followup.models import METHODS, FollowUpState, Protection
 from exposure.people.models import User
+from exposure.report.models import Told
 from exposure.web.local_time import LocalTimeField
 from exposure.web.nurse.fact_fields import UNKNOWN, answer_of, question_field
 from exposure.web.nurse.report_words import questions
@@ -60,6 +61,11 @@ class CallForm(forms.Form):
         coerce=lambda value: value == "yes",
         widget=forms.RadioSelect,
     )
+    try_again_at = LocalTimeField(
+        label=_("Not answered: ring again when?"),
+        help_text=_("From then on it waits in Needs action."),
+        required=False,
+    )
     note = forms.CharField(label=_("Note"), required=False, widget=AREA)
 
 
@@ -73,16 +79,6 @@ class HowToldForm(forms.Form):
 
 class ToldForm(HowToldForm):
     told_at = LocalTimeField(label=_("When?"))
-
-    def __init__(self, *args: Any, at, **kwargs: Any) -> None:
-        super().__init__(*args, initial={"told_at": at}, **kwargs)
-        self._at = at
-
-    def clean_told_at(self):
-        told_at = self.cleaned_data["told_at"]
-        if told_at > self._at:
-            raise forms.ValidationError(_("This time has not come yet. Give the time of the talk."))
-        return told_at
 
 
 class FactsForm(forms.Form):
@@ -123,6 +119,9 @@ class OverrideForm(forms.Form):
     reason = forms.CharField(
         label=_("Why?"), help_text=_("The reason is kept with the report and cannot be changed."), widget=AREA
     )
+    standing = forms.UUIDField(
+        required=False, widget=forms.HiddenInput
+    )  # the assessment that the page showed
 
     def __init__(self, *args: Any, criteria: Criteria, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
@@ -249,9 +248,18 @@ class ExposureForm(forms.Form):
         ]
         self.fields["tier"].choices = [("", _("Choose one")), *choices]
 
-    def clean_tier(self) -> tuple[str, str]:
-        pathogen, _separator, tier = self.cleaned_data["tier"].partition(":")
-        return pathogen, tier
+    def exposure(self) -> dict[str, Any]:
+        """As `follow.record_exposure` takes it."""
+        given = self.cleaned_data
+        pathogen, _separator, tier = given["tier"].partition(":")
+        told = given["told"] if given["told"] in dict(Told.HOW) else ""
+        return {
+            "pathogen": pathogen,
+            "tier": tier,
+            "occurred_at": given["occurred_at"],
+            "note": given["note"],
+            "told": told,
+        }
 
 
 class ProtectionForm(forms.Form):

@@ -2,17 +2,16 @@
 
 import re
 import uuid
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from datetime import datetime
+from typing import Any
 
 from django.db.models import Q, QuerySet
-from django.forms import Form
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
-from django.utils import timezone
 from django.utils.formats import date_format
-from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy as _
 from django.utils.translation import ngettext
 
 from exposure.attend.models import Alert
@@ -25,8 +24,8 @@ from exposure.people.access import View, find, visible
 from exposure.people.models import Worker
 from exposure.pipeline import follow
 from exposure.report.submission import storable
-from exposure.web.nurse.deed import one_deed
-from exposure.web.nurse.person_deeds import WORKERS, back_to
+from exposure.web.nurse.deed import DeedPage, Done, Subject, back_to
+from exposure.web.nurse.person_deeds import WORKERS
 from exposure.web.signed_in import signed_in
 
 SHOWN = 50
@@ -44,69 +43,44 @@ def search(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
     if worker.same_as is not None:
         return redirect(back_to(worker.same_as))
     sought = storable(request.GET.get("find", worker.name)).strip()
-    found = _found(request, worker, sought)
+    people = _people(request, worker, sought)
     note_look(request.user, AccessEntry.Kind.LIST, f"link {sought}", at=request.at)
     context = {
         "worker": worker,
         "sought": sought,
-        "found": found[:SHOWN],
-        "more": len(found) > SHOWN,
+        "people": people[:SHOWN],
+        "more": len(people) > SHOWN,
         "shown": SHOWN,
         "back": back_to(worker),
     }
     return render(request, "nurse/link.html", context)
 
 
-@signed_in
-def link(request: HttpRequest, uid: uuid.UUID, known: uuid.UUID) -> HttpResponse:
-    """What will happen, said plainly; then it is done."""
-    worker = _typed_in(request, uid)
-    if worker.same_as is not None:
-        return redirect(back_to(worker.same_as))
-    same_as = find(request.user, _others(worker), View.CLINICAL, at=request.at, uid=known)
-    note_look(request.user, AccessEntry.Kind.DETAIL, f"link:{uid}", same_as.uid, at=request.at)
-
-    def do(_form: Form) -> str:
-        follow.link_worker(worker=worker, same_as=same_as, by=request.user, at=request.at)
-        return _("Linked: %(typed)s is %(name)s.") % {"typed": worker.name, "name": same_as.name}
-
-    with timezone.override(same_as.site.zone):
-        return one_deed(
-            request,
-            Form,
-            do,
-            back=back_to(same_as),
-            template="nurse/link_to.html",
-            way_out=reverse("person_link", args=[uid]),
-            title=_("Is %(typed)s the same person as %(name)s?")
-            % {"typed": worker.name or _("nobody named"), "name": same_as.name or _("nobody named")},
-            about=worker,
-            same_as=same_as,
-            effects=list(_effects(worker, same_as, request.at)),
-            button=_("The same person: link them"),
-        )
-
-
 def _typed_in(request: HttpRequest, uid: uuid.UUID) -> Worker:
     worker = find(request.user, WORKERS.select_related("same_as"), View.CLINICAL, at=request.at, uid=uid)
+    _require_unlisted(worker)
+    return worker
+
+
+def _require_unlisted(worker: Worker) -> None:
     if not is_unlisted(worker) and worker.same_as is None:
         raise Http404
-    return worker
 
 
 def _others(worker: Worker) -> QuerySet[Worker]:
     return WORKERS.filter(same_as=None).exclude(pk=worker.pk)
 
 
-def _found(request: HttpRequest, worker: Worker, sought: str) -> list[Worker]:
+def _people(request: HttpRequest, worker: Worker, sought: str) -> list[Worker]:
     """Whoever has every word in the name, the number or the telephone number."""
     words = re.findall(r"\w+", sought)
     if not words:
         return []
-    found = visible(request.user, _others(worker), View.CLINICAL, at=request.at)
+    people = visible(request.user, _others(worker), View.CLINICAL, at=request.at)
     for word in words:
-        found = found.filter(Q(name__icontains=word) | Q(number__icontains=word) | Q(phone__icontains=word))
-    return list(found[: SHOWN + 1])
+        has_word = Q(name__icontains=word) | Q(number__icontains=word) | Q(phone__icontains=word)
+        people = people.filter(has_word)
+    return list(people[: SHOWN + 1])
 
 
 def _effects(worker: Worker, known: Worker, at: datetime) -> Iterator[str]:
@@ -121,16 +95,16 @@ def _effects(worker: Worker, known: Worker, at: datetime) -> Iterator[str]:
         yield _follow_up_effect(follow_up, name, runs=runs, joins=own is not None)
     if Clearance.objects.filter(follow_up__in=joined, void_at=None, effective_at__gt=at).exists():
         yield _("A sign-off that has not taken effect becomes void.")
-    reports = [one.reference for one in worker.breaches.all()]
-    if reports:
-        said = {"references": ", ".join(reports), "name": name}
+    references = [breach.reference for breach in worker.breaches.all()]
+    if references:
+        words = {"references": ", ".join(references), "name": name}
         yield (
             ngettext(
                 "Report %(references)s becomes a report about %(name)s.",
                 "Reports %(references)s become reports about %(name)s.",
-                len(reports),
+                len(references),
             )
-            % said
+            % words
         )
     readings = worker.readings.count()
     if readings:
@@ -155,13 +129,15 @@ def _effects(worker: Worker, known: Worker, at: datetime) -> Iterator[str]:
             "name": name,
         }
     elif worker.phone and worker.phone != known.phone:
-        said = {"phone": known.phone, "other": worker.phone, "name": name}
-        yield _("%(name)s keeps the telephone number %(phone)s; %(other)s stays with the old entry.") % said
+        words = {"phone": known.phone, "other": worker.phone, "name": name}
+        yield _("%(name)s keeps the telephone number %(phone)s; %(other)s stays with the old entry.") % words
 
 
 def _follow_up_effect(follow_up: FollowUp, name: str, *, runs: bool, joins: bool) -> str:
-    days = [date_format(one.day_zero, "j F") for one in follow_up.exposures.filter(withdrawn_at=None)]
-    said = {"pathogen": follow_up.pathogen.capitalize(), "name": name, "days": ", ".join(days)}
+    days = [
+        date_format(exposure.day_zero, "j F") for exposure in follow_up.exposures.filter(withdrawn_at=None)
+    ]
+    words = {"pathogen": follow_up.pathogen.capitalize(), "name": name, "days": ", ".join(days)}
     if joins:
         return (
             ngettext(
@@ -171,8 +147,62 @@ def _follow_up_effect(follow_up: FollowUp, name: str, *, runs: bool, joins: bool
                 "%(name)s, whose last day is then that of the latest exposure.",
                 len(days),
             )
-            % said
+            % words
         )
     if runs:
-        return _("%(pathogen)s: the follow-up, exposure of %(days)s, goes on as the one of %(name)s.") % said
-    return _("%(pathogen)s: the follow-up that has ended goes to the record of %(name)s.") % said
+        return _("%(pathogen)s: the follow-up, exposure of %(days)s, goes on as the one of %(name)s.") % words
+    return _("%(pathogen)s: the follow-up that has ended goes to the record of %(name)s.") % words
+
+
+def _the_two(request: HttpRequest, worker: Worker, *, known: uuid.UUID) -> Mapping[str, Any] | HttpResponse:
+    """The other of the two people, whom the address names too."""
+    _require_unlisted(worker)
+    if worker.same_as is not None:
+        return redirect(back_to(worker.same_as))
+    same_as = find(request.user, _others(worker), View.CLINICAL, at=request.at, uid=known)
+    note_look(request.user, AccessEntry.Kind.DETAIL, f"link:{worker.uid}", same_as.uid, at=request.at)
+    return {"same_as": same_as}
+
+
+def _question(subject: Subject) -> str:
+    return _("Is %(typed)s the same person as %(name)s?") % {
+        "typed": subject.row.name or _("nobody named"),
+        "name": subject.more["same_as"].name or _("nobody named"),
+    }
+
+
+def _what_will_happen(subject: Subject) -> Mapping[str, Any]:
+    worker, same_as = subject.row, subject.more["same_as"]
+    return {
+        "way_out": reverse("person_link", args=[worker.uid]),
+        "same_as": same_as,
+        "effects": list(_effects(worker, same_as, subject.at)),
+    }
+
+
+def _linked(done: Done) -> str:
+    return _("Linked: %(typed)s is %(name)s.") % {
+        "typed": done.subject.row.name,
+        "name": done.subject.more["same_as"].name,
+    }
+
+
+PAGES = (
+    DeedPage(
+        "person_link_to",
+        "people/<uuid:uid>/link/<uuid:known>/",
+        rows=WORKERS.select_related("same_as"),
+        named="worker",
+        use_case=follow.link_worker,
+        prepare=_the_two,
+        sent=lambda _form, subject: {"same_as": subject.more["same_as"]},
+        about=lambda subject: subject.row,
+        back=lambda subject: back_to(subject.more["same_as"]),
+        zone=lambda subject: subject.more["same_as"].site.zone,
+        shown=_what_will_happen,
+        template="nurse/link_to.html",
+        title=_question,
+        button=_("The same person: link them"),
+        done=_linked,
+    ),
+)

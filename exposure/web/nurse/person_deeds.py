@@ -1,135 +1,138 @@
-"""What is done for a person: a call noted, a missing reading explained, a task done, a sign-off."""
+"""What is done for a person: a call, an exposure, reading times, what protects, a private note."""
 
-import uuid
-from datetime import timedelta
+from collections.abc import Mapping
+from datetime import datetime
+from functools import partial
+from typing import Any
 
-from django.forms import Form
-from django.http import HttpRequest, HttpResponse
-from django.urls import reverse
-from django.utils import timezone
+from django.http import HttpRequest, QueryDict
 from django.utils.formats import date_format
-from django.utils.translation import gettext as _
+from django.utils.timezone import localtime
+from django.utils.translation import gettext_lazy as _
 
 from exposure.attend.models import Promise
-from exposure.followup.models import Check, FollowUp
-from exposure.people.access import View, find
+from exposure.classify import assess
+from exposure.followup import listed
+from exposure.followup.models import Exposure, PrivateNote
 from exposure.people.models import Worker
-from exposure.pipeline import attend
-from exposure.pipeline.clear import sign_clearance
-from exposure.refusal import BadSubmission, Problem
-from exposure.web.nurse.clearing import standing_in_the_way
-from exposure.web.nurse.deed import one_deed
-from exposure.web.nurse.forms import CallForm, NoteForm, ReasonForm
-from exposure.web.signed_in import signed_in
-from exposure.web.times import window_name
+from exposure.pipeline import attend, follow
+from exposure.places.models import Site
+from exposure.web.nurse.deed import DeedPage, Done, Subject, back_to, plain
+from exposure.web.nurse.forms import CallForm, ExposureForm, PrivateForm, ProtectionForm
+from exposure.web.times import TimesForm, in_words, times_of
 
 WORKERS = Worker.objects.select_related("site", "user")
-TASKS = (Promise.Kind.TASK, Promise.Kind.REVIEW)
-DOUBLE_TAP = timedelta(minutes=1)
 
 
-def back_to(worker: Worker) -> str:
-    return reverse("person", args=[worker.uid])
+def tell_by(exposure: Exposure) -> datetime | None:
+    """By when somebody has to tell the worker; None once told."""
+    telling = exposure.promises.open().filter(kind=Promise.Kind.TELL).first()
+    return telling.due_at if telling else None
 
 
-@signed_in
-def call(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
-    """A call noted. The same note within a minute is a double tap and notes nothing more."""
-    worker = find(request.user, WORKERS, View.CLINICAL, at=request.at, uid=uid)
+def _tiers(request: HttpRequest, worker: Worker) -> Mapping[str, Any]:
+    return {"tiers": _tiers_to_follow(worker.site, request.at)}
 
-    def do(form: CallForm) -> str:
-        given = form.cleaned_data
-        since = request.at - DOUBLE_TAP
-        if not worker.calls.filter(by_user=request.user, called_at__gt=since, **given).exists():
-            attend.note_call(worker=worker, by=request.user, at=request.at, **given)
-        return _("The call is noted.")
 
-    with timezone.override(worker.site.zone):
-        return one_deed(
-            request,
-            CallForm,
-            do,
-            back=back_to(worker),
-            title=_("Note a call"),
-            about=worker,
-            button=_("Note the call"),
+def _tiers_to_follow(site: Site, at: datetime) -> dict[str, list[tuple[str, str]]]:
+    """Pathogen -> (code, label) of the tiers that ask for follow-up, of all criteria that the site works with."""
+    return {
+        pathogen: listed.tiers_to_follow(site, pathogen, at=at)
+        for pathogen in assess.adopted_pathogens(site, at=at)
+    }
+
+
+def _exposure_lede(subject: Subject) -> str:
+    if subject.more["tiers"]:
+        return _(
+            "For a contact outside, or one that nobody reported. Readings are asked for as the tier says."
         )
+    return _("No criteria are adopted at %(site)s: there is no tier to choose.") % {
+        "site": subject.row.site.name
+    }
 
 
-@signed_in
-def excuse(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
-    """A missing reading explained. Explained already: nothing more is written."""
-    checks = Check.objects.filter(withdrawn_at=None).select_related("follow_up__site", "follow_up__worker")
-    check = find(request.user, checks, View.CLINICAL, at=request.at, uid=uid)
-    follow_up = check.follow_up
-
-    def do(form: ReasonForm) -> str:
-        if check.closes_at > request.at:
-            raise BadSubmission(Problem("/reason", _("This reading can still be taken.")))
-        attend.excuse_check(check=check, reason=form.cleaned_data["reason"], by=request.user, at=request.at)
-        return _("The missing reading is explained.")
-
-    said = {"day": check.day, "window": window_name(check.window)}
-    with timezone.override(follow_up.site.zone):
-        said["opens"] = date_format(timezone.localtime(check.opens_at), "D j M, H:i")
-        return one_deed(
-            request,
-            ReasonForm,
-            do,
-            back=back_to(follow_up.worker),
-            title=_("Explain a missing reading"),
-            about=follow_up.worker,
-            lede=_("Day %(day)s, %(window)s, from %(opens)s.") % said,
-            button=_("Keep this explanation"),
-        )
+def _exposure_recorded(done: Done) -> str:
+    exposure = done.result
+    if exposure.withdrawn_at is not None:
+        return _("This was recorded before and has been corrected or withdrawn since: nothing is added.")
+    due_at = tell_by(exposure)
+    if due_at is None:
+        return _("The exposure is recorded.")
+    due = date_format(localtime(due_at), "D j M, H:i")
+    return _("The exposure is recorded. Tell the worker by %(time)s; until then no message goes out.") % {
+        "time": due
+    }
 
 
-@signed_in
-def task_done(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
-    """A task done."""
-    tasks = Promise.objects.filter(kind__in=TASKS, void_at=None).select_related("site", "worker__site")
-    task = find(request.user, tasks, View.CLINICAL, at=request.at, uid=uid)
-
-    def do(form: NoteForm) -> str:
-        attend.complete_task(task=task, note=form.cleaned_data["note"], by=request.user, at=request.at)
-        return _("Done: %(task)s.") % {"task": task.title}
-
-    with timezone.override(task.site.zone):
-        return one_deed(
-            request,
-            NoteForm,
-            do,
-            back=back_to(task.worker),
-            title=task.title,
-            about=task.worker,
-            due_at=task.due_at,
-            not_before=task.not_before,
-            button=_("Done"),
-        )
+def _private_form(data: QueryDict | None, subject: Subject) -> PrivateForm:
+    note = PrivateNote.objects.filter(worker=subject.row).first()
+    initial = {"fever_unreliable": note.fever_unreliable, "text": note.text} if note else None
+    return PrivateForm(data, initial=initial)
 
 
-@signed_in
-def clear(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
-    """Sign the end of a follow-up, or see exactly what stands in the way."""
-    follow_ups = FollowUp.objects.select_related("site", "worker__site")
-    follow_up = find(request.user, follow_ups, View.CLINICAL, at=request.at, uid=uid)
+_page = partial(
+    DeedPage,
+    rows=WORKERS,
+    named="worker",
+    about=lambda subject: subject.row,
+    back=lambda subject: back_to(subject.row),
+)
 
-    def do(_form: Form) -> str:
-        clearance = sign_clearance(follow_up=follow_up, by=request.user, at=request.at)
-        if clearance.signed_at is None:
-            return _("Signed. It takes effect when a second person has signed.")
-        ends = date_format(timezone.localtime(clearance.effective_at), "D j M, H:i")
-        return _("Signed. The follow-up ends %(time)s.") % {"time": ends}
-
-    with timezone.override(follow_up.site.zone):
-        return one_deed(
-            request,
-            Form,
-            do,
-            back=back_to(follow_up.worker),
-            template="nurse/clear.html",
-            title=_("Sign the end of the follow-up"),
-            about=follow_up.worker,
-            clearing=standing_in_the_way(follow_up, request.user, at=request.at),
-            button=_("Sign"),
-        )
+PAGES = (
+    _page(
+        "person_call",
+        "people/<uuid:uid>/call/",
+        use_case=attend.note_call,
+        form=plain(CallForm),
+        title=_("Note a call"),
+        button=_("Note the call"),
+        done=_("The call is noted."),
+    ),
+    _page(
+        "person_times",
+        "people/<uuid:uid>/times/",
+        use_case=follow.set_windows,
+        zone=lambda subject: subject.row.zone,
+        form=lambda data, subject: TimesForm(data, worker=subject.row),
+        sent=lambda form, _subject: {"windows": form.windows},
+        at_fields=lambda form, refused: form.at_fields(refused),
+        shown=lambda subject: {"now": times_of(subject.row)["words"]},
+        template="nurse/times.html",
+        title=_("Reading times"),
+        lede=_("A reading that has opened stays; those that have not opened move."),
+        button=_("Keep these times"),
+        done=lambda done: _("Readings are taken %(times)s.") % {"times": in_words(done.result)},
+    ),
+    _page(
+        "person_exposure",
+        "people/<uuid:uid>/exposure/",
+        rows=WORKERS.filter(same_as=None),
+        use_case=follow.record_exposure,
+        prepare=_tiers,
+        form=lambda data, subject: ExposureForm(data, tiers=subject.more["tiers"]),
+        sent=lambda form, _subject: form.exposure(),
+        title=_("Record an exposure without a report"),
+        lede=_exposure_lede,
+        button=_("Record the exposure"),
+        done=_exposure_recorded,
+    ),
+    _page(
+        "person_protection",
+        "people/<uuid:uid>/protection/",
+        use_case=attend.record_protection,
+        form=plain(ProtectionForm),
+        title=_("Vaccine or prophylaxis given"),
+        button=_("Note it"),
+        done=_("Noted. It stands beside every alert and changes no threshold."),
+    ),
+    _page(
+        "person_note",
+        "people/<uuid:uid>/private-note/",
+        use_case=attend.note_privately,
+        form=_private_form,
+        title=_("Private note"),
+        button=_("Keep the note"),
+        done=_("Noted, for clinicians only."),
+    ),
+)

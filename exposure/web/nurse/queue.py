@@ -97,8 +97,8 @@ def lines(user: User, *, at: datetime) -> list[Line]:
         or promise.due_at > at
         or (subject_of(promise), cause_of(promise)) not in alerted
     ]
-    found = [*_alert_lines(open_alerts, at), *_promise_lines(waiting, user, at)]
-    return sorted(found, key=attrgetter("rank"))
+    every = [*_alert_lines(open_alerts, at), *_promise_lines(waiting, user, at)]
+    return sorted(every, key=attrgetter("rank"))
 
 
 def _subject(alert: Alert) -> alerts.Subject:

@@ -57,7 +57,7 @@ class ReportWords:
     @property
     def current(self) -> list[AssessmentWords]:
         """Those in force, and those that wait for a signature."""
-        return [one for one in self.assessments if one.in_force or one.waits_for_signature]
+        return [words for words in self.assessments if words.in_force or words.waits_for_signature]
 
 
 def describe(breach: Breach) -> ReportWords:
@@ -65,7 +65,9 @@ def describe(breach: Breach) -> ReportWords:
     assessments = list(breach.assessments.select_related("version", "breach__site"))
     signatures = _signatures(assessments)
     standing = in_force(assessments, frozenset(signatures))
-    criterias = [found for one in standing.values() if (found := criteria_or_none(one.version))]
+    criterias = [
+        criteria for assessment in standing.values() if (criteria := criteria_or_none(assessment.version))
+    ]
     answers = current_answers(breach, standing)
     known = {fact.name for criteria in criterias for fact in criteria.facts}
     return ReportWords(
@@ -75,7 +77,9 @@ def describe(breach: Breach) -> ReportWords:
         facts=tuple(_fact_words(criterias, answers, breach.facts)),
         others=_others(breach.facts, known),
         flags=tuple(flags.in_words(flag) for flag in breach.flags),
-        assessments=tuple(_assessment(one, assessments, standing, signatures) for one in assessments),
+        assessments=tuple(
+            _assessment(assessment, assessments, standing, signatures) for assessment in assessments
+        ),
     )
 
 
@@ -109,7 +113,7 @@ def answer_words(fact: Fact, answer: Any) -> str:
         return ""
     if fact.cuts:
         return f"{answer} {fact.unit}"
-    return next((text(one.label) for one in fact.answers if one.code == answer), str(answer))
+    return next((text(known.label) for known in fact.answers if known.code == answer), str(answer))
 
 
 def failure_label(code: str) -> str:
@@ -153,8 +157,9 @@ def _fact_words(
 
 
 def _signatures(assessments: Iterable[Assessment]) -> dict[str, Signature]:
-    subjects = [f"{kind}:{one.uid}" for one in assessments for kind in ("override", "assessment")]
-    return {row.subject: row for row in Signature.objects.filter(subject__in=subjects).select_related("user")}
+    subjects = [f"{kind}:{row.uid}" for row in assessments for kind in ("override", "assessment")]
+    signatures = Signature.objects.filter(subject__in=subjects).select_related("user")
+    return {signature.subject: signature for signature in signatures}
 
 
 def _assessment(
@@ -166,7 +171,7 @@ def _assessment(
     criteria = criteria_or_none(row.version)
     asks = {fact.name: text(fact.ask) for fact in criteria.facts} if criteria else {}
     first, second = (signatures.get(f"{kind}:{row.uid}") for kind in ("override", "assessment"))
-    newest = max(one.pk for one in assessments if one.pathogen == row.pathogen)
+    newest = max(other.pk for other in assessments if other.pathogen == row.pathogen)
     return AssessmentWords(
         row=row,
         floor=tier_label(row, row.floor),
@@ -175,6 +180,6 @@ def _assessment(
         treated_as=tier_label(row, row.treated_as),
         questions=tuple(asks.get(name, name) for name in row.open_questions),
         waits_for_signature=row.second_signature_needed and second is None and row.pk == newest,
-        signed_by=", ".join(str(one.user) for one in (first, second) if one),
+        signed_by=", ".join(str(signature.user) for signature in (first, second) if signature),
         in_force=standing.get(row.pathogen) == row,
     )

@@ -79,14 +79,19 @@ class Row(Watched):
     def restrictions(self) -> list[Restriction]:
         """Those that hold today; of several of a kind, the one that lasts longest."""
         today = self._today
-        holding = [one for one in self.overview.restrictions if one.to_date is None or today <= one.to_date]
-        longest = {one.code: one for one in sorted(holding, key=lambda one: one.to_date or date.max)}
+        holding = [
+            restriction
+            for restriction in self.overview.restrictions
+            if restriction.to_date is None or today <= restriction.to_date
+        ]
+        by_end = sorted(holding, key=lambda restriction: restriction.to_date or date.max)
+        longest = {restriction.code: restriction for restriction in by_end}
         return list(longest.values())
 
     @property
     def restricted_until(self) -> date | None:
         """The last day of any restriction that holds today."""
-        return max((one.to_date for one in self.restrictions if one.to_date), default=None)
+        return max((held.to_date for held in self.restrictions if held.to_date), default=None)
 
     @property
     def seen_in_words(self) -> str:
@@ -143,11 +148,13 @@ def _words(flag: watched.Flag) -> str:
 
 def rows(follow_ups: Iterable[FollowUp], *, at: datetime) -> list[Row]:
     """A row per follow-up, in the same order, from a fixed number of statements."""
-    return [Row(one.overview, one.profile) for one in watched.watched(follow_ups, at=at)]
+    return [Row(watch.overview, watch.profile) for watch in watched.watched(follow_ups, at=at)]
 
 
 def _mark(line: CheckLine, last: Exposure) -> StripMark:
-    reading = line.reading
-    value = None if reading is None or reading.value is None else float(celsius(reading.value, reading.unit))
+    """The highest reading of the window is drawn, also where another filled it; none beside an empty window, unless it
+    is an alert."""
+    highest = line.highest if line.reading is not None or line.alert else None
+    value = None if highest is None else float(celsius(highest.value, highest.unit))
     day = (line.check.opens_at.astimezone(ZoneInfo(last.zone)).date() - last.day_zero).days
     return StripMark(window_name(line.check.window), line.state, value, line.alert, day)

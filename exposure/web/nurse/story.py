@@ -16,6 +16,7 @@ from exposure.followup.models import FollowUpState
 from exposure.people.models import User, Worker
 from exposure.report.models import Breach, Told, WithdrawalDecision, WithdrawalRequest
 from exposure.web.nurse.happenings import Happening, NamedLater, some
+from exposure.web.nurse.other_decisions import DecisionWords
 from exposure.web.nurse.rows import Row
 from exposure.web.nurse.story_exposures import exposures
 from exposure.web.nurse.story_readings import missing, readings
@@ -23,8 +24,9 @@ from exposure.web.nurse.story_readings import missing, readings
 TASKS = (Promise.Kind.TASK, Promise.Kind.REVIEW)
 
 
-def story(worker: Worker, rows: Iterable[Row]) -> list[Happening]:
-    """All that happened, oldest first, from a fixed number of statements."""
+def story(worker: Worker, rows: Iterable[Row], decisions: Iterable[DecisionWords] = ()) -> list[Happening]:
+    """All that happened, oldest first, from a fixed number of statements. `decisions`: those that were kept beside
+    one that stood, of which the caller knows that the reader may see them."""
     known = [worker.pk, *worker.also.values_list("pk", flat=True)]
     told = [
         *_reports(worker),
@@ -37,10 +39,11 @@ def story(worker: Worker, rows: Iterable[Row]) -> list[Happening]:
         *_tasks(worker),
         *_protections(worker),
         *_ends(worker),
+        *_decisions(decisions),
     ]
     names = _names(actor for _happening, actor in told)
-    happened = [replace(one, who=names.get(actor, "")) for one, actor in told]
-    return sorted(happened, key=lambda one: one.at)
+    happenings = [replace(happening, who=names.get(actor, "")) for happening, actor in told]
+    return sorted(happenings, key=lambda happening: happening.at)
 
 
 def _names(actors: Iterable[str]) -> dict[str, str]:
@@ -62,8 +65,8 @@ def _reports(worker: Worker) -> Iterator[NamedLater]:
         Breach.objects.filter(worker=worker).select_related("station", "reported_by", "confirmed_by")
     )
     for breach in breaches:
-        said = {"reference": breach.reference}
-        link = (reverse("breach", args=[breach.uid]), _("Report %(reference)s") % said)
+        reference = {"reference": breach.reference}
+        link = (reverse("breach", args=[breach.uid]), _("Report %(reference)s") % reference)
         where = breach.station.name if breach.station else ""
         title = _("Drill reported") if breach.drill else _("Breach reported")
         yield (
@@ -71,7 +74,7 @@ def _reports(worker: Worker) -> Iterator[NamedLater]:
             breach.reported_by.actor,
         )
         if breach.confirmed_at is not None:
-            title = _("Report %(reference)s confirmed") % said
+            title = _("Report %(reference)s confirmed") % reference
             actor = breach.confirmed_by.actor if breach.confirmed_by else ""
             yield Happening(breach.confirmed_at, title, some(breach.confirmation_note)), actor
     for told in Told.objects.filter(breach__in=breaches).select_related("breach"):
@@ -92,14 +95,14 @@ def _assessments(worker: Worker) -> Iterator[NamedLater]:
         elif row.tier:
             lines = some(tier_label(row, row.tier), row.reason)
         else:
-            said = {"floor": tier_label(row, row.floor), "ceiling": tier_label(row, row.ceiling)}
-            lines = (_("Between “%(floor)s” and “%(ceiling)s”.") % said,)
+            span = {"floor": tier_label(row, row.floor), "ceiling": tier_label(row, row.ceiling)}
+            lines = (_("Between “%(floor)s” and “%(ceiling)s”.") % span,)
         title = _("Assessed for %(pathogen)s: %(kind)s") % {
             "pathogen": row.pathogen,
             "kind": row.get_kind_display(),
         }
         yield Happening(row.recorded_at, title, lines), row.recorded_by
-    subjects = [f"assessment:{one.uid}" for one in rows]
+    subjects = [f"assessment:{assessment.uid}" for assessment in rows]
     for signature in Signature.objects.filter(subject__in=subjects):
         yield Happening(signature.recorded_at, _("Second signature under the tier")), signature.recorded_by
 
@@ -113,12 +116,12 @@ def _alerts(known: Collection[int]) -> Iterator[NamedLater]:
     entries = AlertEntry.objects.filter(about).select_related("alert")
     asking = (AlertEntry.Kind.RAISED, AlertEntry.Kind.ROUND, AlertEntry.Kind.LOOK_DUE)
     for entry in entries:
-        said = {"cause": entry.alert.get_cause_display(), "what": entry.get_kind_display()}
+        words = {"cause": entry.alert.get_cause_display(), "what": entry.get_kind_display()}
         outcome = entry.alert.get_outcome_display() if entry.kind == AlertEntry.Kind.CLOSED else ""
         yield (
             Happening(
                 entry.recorded_at,
-                _("Alert (%(cause)s): %(what)s") % said,
+                _("Alert (%(cause)s): %(what)s") % words,
                 some(outcome, entry.because),
                 mark="alert" if entry.kind in asking else "done",
                 link=(reverse("alert", args=[entry.alert.uid]), _("The alert")),
@@ -141,22 +144,34 @@ def _tasks(worker: Worker) -> Iterator[NamedLater]:
         yield Happening(task.kept_at, title, some(task.note)), actor
 
 
+def _decisions(decisions: Iterable[DecisionWords]) -> Iterator[NamedLater]:
+    for decision in decisions:
+        title = _("Another decision, kept: %(about)s") % {"about": decision.about}
+        yield Happening(decision.at, title, some(decision.sent), mark="none"), decision.actor
+
+
 def _protections(worker: Worker) -> Iterator[NamedLater]:
     for given in worker.protections.all():
-        said = {"kind": capfirst(given.get_kind_display()), "what": given.what}
+        title = _("%(kind)s given: %(what)s") % {
+            "kind": capfirst(given.get_kind_display()),
+            "what": given.what,
+        }
         batch = _("Batch %(batch)s.") % {"batch": given.batch} if given.batch else ""
-        yield Happening(given.given_at, _("%(kind)s given: %(what)s") % said, some(batch)), given.recorded_by
+        yield Happening(given.given_at, title, some(batch)), given.recorded_by
 
 
 def _ends(worker: Worker) -> Iterator[NamedLater]:
     """States and clearances."""
     for state in FollowUpState.objects.filter(follow_up__worker=worker).select_related("follow_up"):
-        said = {"pathogen": state.follow_up.pathogen, "state": state.get_kind_display()}
-        title = _("Follow-up for %(pathogen)s: %(state)s") % said
+        title = _("Follow-up for %(pathogen)s: %(state)s") % {
+            "pathogen": state.follow_up.pathogen,
+            "state": state.get_kind_display(),
+        }
         accepted = _("Accepted by %(name)s.") % {"name": state.accepted_by} if state.accepted_by else ""
         basis = capfirst(state.get_basis_display())
         yield Happening(state.from_at, title, some(state.reason, basis, accepted)), state.by
-    clearances = {f"clearance:{one.uid}": one for one in Clearance.objects.filter(follow_up__worker=worker)}
+    signed = Clearance.objects.filter(follow_up__worker=worker)
+    clearances = {f"clearance:{clearance.uid}": clearance for clearance in signed}
     for signature in Signature.objects.filter(subject__in=list(clearances)):
         kind = clearances[signature.subject].get_kind_display()
         yield Happening(signature.recorded_at, _("Clearance signed"), (kind,)), signature.recorded_by

@@ -16,8 +16,9 @@ Source = Exposure.Source
 
 def exposures(worker: Worker) -> Iterator[NamedLater]:
     """Those of a report are told with the report; who did the rest, and when, is in the versions of the rows."""
-    rows = {one.pk: one for one in Exposure.objects.filter(follow_up__worker=worker).select_related("case")}
-    corrected = {one.corrects_id for one in rows.values()}
+    every = Exposure.objects.filter(follow_up__worker=worker).select_related("case")
+    rows = {exposure.pk: exposure for exposure in every}
+    corrected = {exposure.corrects_id for exposure in rows.values()}
     before: dict[int, Any] = {}
     for version in Exposure.history.filter(id__in=rows).order_by("history_date", "history_id"):
         row, earlier = rows[version.id], before.get(version.id)
@@ -39,8 +40,10 @@ def exposures(worker: Worker) -> Iterator[NamedLater]:
 
 def _begun(row: Exposure, corrected: Exposure | None, version: Any) -> Happening | None:
     if corrected is not None:
-        said = {"old": moment(corrected.occurred_at), "new": moment(version.occurred_at)}
-        title = _("Time of the exposure corrected: %(new)s, not %(old)s") % said
+        title = _("Time of the exposure corrected: %(new)s, not %(old)s") % {
+            "old": moment(corrected.occurred_at),
+            "new": moment(version.occurred_at),
+        }
         return Happening(version.history_date, title, some(corrected.withdrawn_reason))
     if row.source == Source.REPORT:
         return None
@@ -52,16 +55,19 @@ def _begun(row: Exposure, corrected: Exposure | None, version: Any) -> Happening
 
 def _cases(worker: Worker, rows: Iterable[Exposure]) -> Iterator[NamedLater]:
     """What was stated about the cases since the first of the contacts."""
-    first = min((one.occurred_at for one in rows), default=None)
+    first = min((exposure.occurred_at for exposure in rows), default=None)
     if first is None:
         return
     own = Q(case__exposures__follow_up__worker=worker) | Q(
         case__breaches__exposures__follow_up__worker=worker
     )
     stated = CaseStatement.objects.filter(own, recorded_at__gte=first).select_related("case").distinct()
-    for one in stated.order_by("recorded_at", "id"):
-        said = {"case": one.case.code, "pathogen": one.pathogen, "status": one.get_status_display()}
-        title = _("Case %(case)s, %(pathogen)s: now %(status)s") % said
-        hours = one.hours_since_onset
+    for statement in stated.order_by("recorded_at", "id"):
+        title = _("Case %(case)s, %(pathogen)s: now %(status)s") % {
+            "case": statement.case.code,
+            "pathogen": statement.pathogen,
+            "status": statement.get_status_display(),
+        }
+        hours = statement.hours_since_onset
         test = _("Tested %(hours)s h after the onset.") % {"hours": hours} if hours is not None else ""
-        yield Happening(one.recorded_at, title, some(test, one.note)), one.recorded_by
+        yield Happening(statement.recorded_at, title, some(test, statement.note)), statement.recorded_by

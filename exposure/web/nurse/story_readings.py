@@ -20,15 +20,15 @@ def readings(worker: Worker, known: Collection[int], rows: Iterable[Row]) -> Ite
     """`known` are the worker's record and those that proved to be the same person's."""
     symptoms = {code: code.replace("_", " ") for row in rows if row.profile for code in row.profile.symptoms}
     taken = list(Reading.objects.filter(worker__in=known).select_related("worker"))
-    replaced = {one.replaces_id for one in taken}
-    for one in taken:
-        yield _reading(one, worker, symptoms, one.pk in replaced), one.recorded_by
-    for one in UnplacedReading.objects.filter(worker__in=known).select_related("worker"):
-        yield _unplaced(one, worker, symptoms), one.recorded_by
+    replaced = {reading.replaces_id for reading in taken}
+    for reading in taken:
+        yield _reading(reading, worker, symptoms, reading.pk in replaced), reading.recorded_by
+    for unplaced in UnplacedReading.objects.filter(worker__in=known).select_related("worker"):
+        yield _unplaced(unplaced, worker, symptoms), unplaced.recorded_by
     excused = Fill.objects.filter(check_row__follow_up__worker=worker, state="excused")
     for fill in excused.select_related("check_row"):
-        said = {"day": fill.check_row.day, "window": window_name(fill.check_row.window)}
-        title = _("Missing reading explained: day %(day)s, %(window)s") % said
+        which = {"day": fill.check_row.day, "window": window_name(fill.check_row.window)}
+        title = _("Missing reading explained: day %(day)s, %(window)s") % which
         yield Happening(fill.recorded_at, title, (fill.reason,)), fill.recorded_by
 
 
@@ -37,8 +37,8 @@ def missing(rows: Iterable[Row]) -> Iterator[NamedLater]:
     for row in rows:
         for line in row.overview.lines:
             if line.state == "no_reading":
-                said = {"day": line.check.day, "window": window_name(line.check.window)}
-                title = _("No reading: day %(day)s, %(window)s") % said
+                which = {"day": line.check.day, "window": window_name(line.check.window)}
+                title = _("No reading: day %(day)s, %(window)s") % which
                 link = (reverse("excuse", args=[line.check.uid]), _("Explain it"))
                 yield Happening(line.check.closes_at, title, mark="none", link=link), ""
 
@@ -87,10 +87,10 @@ def _reducer(entry: ReadingFields) -> str:
     hours = entry.fever_reducer_hours
     if not entry.fever_reducer and hours is None:
         return ""
-    said = {
+    words = {
         "named": entry.fever_reducer or _("taken"),
         "hours": localize(hours.normalize() + 0) if hours else "",
     }
     if hours:
-        return _("Fever reducer: %(named)s, %(hours)s h before.") % said
-    return _("Fever reducer: %(named)s.") % said
+        return _("Fever reducer: %(named)s, %(hours)s h before.") % words
+    return _("Fever reducer: %(named)s.") % words

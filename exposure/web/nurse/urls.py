@@ -1,4 +1,4 @@
-"""Addresses of the pages of nurse and physician."""
+"""Addresses of the pages of nurse and physician: what they look at, and one page per deed."""
 
 from django.urls import path
 
@@ -6,54 +6,37 @@ from exposure.web.nurse import (
     alert_deeds,
     cases,
     contact_lists,
-    exposure_deeds,
+    follow_up_deeds,
     linking,
-    monitoring_deeds,
     person_deeds,
     reading_deeds,
     report_deeds,
-    times,
     views,
+)
+from exposure.web.nurse.deed import pattern
+
+DEEDS = (
+    *alert_deeds.PAGES,
+    *report_deeds.PAGES,
+    *person_deeds.PAGES,
+    *reading_deeds.PAGES,
+    *follow_up_deeds.PAGES,
+    *linking.PAGES,
+    *cases.PAGES,
 )
 
 urlpatterns = [
     path("needs-action/", views.needs_action, name="needs_action"),
-    path("alerts/<uuid:uid>/", views.alert, name="alert"),
-    path("alerts/<uuid:uid>/have/", alert_deeds.acknowledge, name="alert_acknowledge"),
-    path("alerts/<uuid:uid>/close/", alert_deeds.close, name="alert_close"),
+    path("alerts/<uuid:uid>/", views.one_alert, name="alert"),
     path("reports/", views.reports, name="reports"),
-    path("reports/<uuid:uid>/", views.breach, name="breach"),
-    path("reports/<uuid:uid>/told/", report_deeds.told, name="breach_told"),
-    path("reports/<uuid:uid>/confirm/", report_deeds.confirm, name="breach_confirm"),
-    path("reports/<uuid:uid>/answers/", report_deeds.answers, name="breach_answers"),
-    path("reports/<uuid:uid>/override/<slug:pathogen>/", report_deeds.override, name="breach_override"),
-    path("assessments/<uuid:uid>/sign/", report_deeds.countersign, name="countersign"),
+    path("reports/<uuid:uid>/", views.one_report, name="breach"),
     path("monitoring/", views.monitoring, name="monitoring"),
     path("people/<uuid:uid>/", views.person, name="person"),
-    path("people/<uuid:uid>/call/", person_deeds.call, name="person_call"),
-    path("people/<uuid:uid>/reading/", reading_deeds.reading, name="person_reading"),
-    path("readings/<uuid:uid>/", reading_deeds.amend, name="reading_amend"),
-    path("people/<uuid:uid>/times/", times.reading_times, name="person_times"),
-    path("missing/<uuid:uid>/", person_deeds.excuse, name="excuse"),
-    path("tasks/<uuid:uid>/", person_deeds.task_done, name="task_done"),
-    path("follow-ups/<uuid:uid>/clear/", person_deeds.clear, name="clear"),
-    path("follow-ups/<uuid:uid>/return/", monitoring_deeds.return_to_monitoring, name="follow_up_return"),
-    path("follow-ups/<uuid:uid>/end/", monitoring_deeds.end, name="follow_up_end"),
-    path("follow-ups/<uuid:uid>/reopen/", monitoring_deeds.reopen, name="follow_up_reopen"),
-    path("follow-ups/<uuid:uid>/<str:kind>/", monitoring_deeds.state, name="follow_up_state"),
-    path("exposures/<uuid:uid>/correct/", monitoring_deeds.correct, name="exposure_correct"),
-    path("exposures/<uuid:uid>/told/", exposure_deeds.told, name="exposure_told"),
-    path("people/<uuid:uid>/exposure/", exposure_deeds.record, name="person_exposure"),
     path("people/<uuid:uid>/link/", linking.search, name="person_link"),
-    path("people/<uuid:uid>/link/<uuid:known>/", linking.link, name="person_link_to"),
-    path("reports/<uuid:uid>/withdrawal/", monitoring_deeds.decide_withdrawal, name="breach_withdrawal"),
-    path("people/<uuid:uid>/protection/", monitoring_deeds.protection, name="person_protection"),
-    path("people/<uuid:uid>/private-note/", monitoring_deeds.private_note, name="person_note"),
     path("cases/", cases.cases, name="cases"),
     path("cases/open/", cases.open_new, name="case_open"),
-    path("cases/<uuid:uid>/", cases.case, name="case"),
-    path("cases/<uuid:uid>/close/", cases.close, name="case_close"),
+    path("cases/<uuid:uid>/", cases.one_case, name="case"),
     path("cases/<uuid:uid>/contact-list/", contact_lists.contact_list, name="contact_list"),
     path("cases/<uuid:uid>/contact-list/example.csv", contact_lists.example, name="contact_list_example"),
-    path("cases/<uuid:uid>/<slug:pathogen>/", cases.state, name="case_state"),
+    *map(pattern, DEEDS),
 ]

@@ -29,13 +29,16 @@ from exposure.people.models import Role, Worker
 from exposure.report.models import Breach, Case
 from exposure.web.nurse import queue
 from exposure.web.nurse.alert_deeds import ALERTS
+from exposure.web.nurse.deed import back_to
 from exposure.web.nurse.forms import CallForm, CloseForm, ToldForm
 from exposure.web.nurse.linking import is_unlisted
-from exposure.web.nurse.person_deeds import WORKERS, back_to
+from exposure.web.nurse.other_decisions import about_alert, about_person, about_report
+from exposure.web.nurse.person_deeds import WORKERS
 from exposure.web.nurse.report_deeds import BREACHES
 from exposure.web.nurse.report_words import describe
 from exposure.web.nurse.rows import CAUSES, Row, rows
 from exposure.web.nurse.story import story
+from exposure.web.set_aside import parts_set_aside
 from exposure.web.signed_in import signed_in
 from exposure.web.times import times_of
 
@@ -82,7 +85,7 @@ def causes(
 
 def note_list(request: HttpRequest, name: str, *filters: str) -> None:
     """Note that a list was looked at, once per filter and hour."""
-    subject = " ".join([name, *(one for one in filters if one)])
+    subject = " ".join([name, *filter(None, filters)])
     note_look(request.user, AccessEntry.Kind.LIST, subject, at=request.at)
 
 
@@ -109,35 +112,37 @@ def needs_action(request: HttpRequest) -> HttpResponse:
         "several_sites": {line.site.zone for line in lines} - {timezone.get_current_timezone_name()}
         or len({line.site for line in lines}) > 1,
         "at": request.at,
+        "parts": parts_set_aside(at=request.at),
         **queue.heartbeat(at=request.at),
     }
     return render(request, "nurse/needs_action.html", context)
 
 
 @signed_in
-def alert(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
+def one_alert(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
     """One alert: what happened, and what can be done."""
-    found = find(request.user, ALERTS, View.CLINICAL, at=request.at, uid=uid)
-    worker = alerts.worker_of(found)
+    alert = find(request.user, ALERTS, View.CLINICAL, at=request.at, uid=uid)
+    worker = alerts.worker_of(alert)
     note_person(request, AccessEntry.Kind.DETAIL, f"alert:{uid}", worker)
     context = {
-        "alert": found,
+        "alert": alert,
         "worker": worker,
-        "entries": found.entries.select_related("reading__replaced_by", "unplaced"),
+        "entries": alert.entries.select_related("reading__replaced_by", "unplaced"),
         "form": CloseForm(),
         "protections": worker.protections.all(),
-        "cases": _cases_of(request, found),
+        "cases": _cases_of(request, alert),
+        "decisions": about_alert(request, alert),
         "at": request.at,
     }
-    with timezone.override(found.site.zone):
+    with timezone.override(alert.site.zone):
         return render(request, "nurse/alert.html", context)
 
 
-def _cases_of(request: HttpRequest, found: Alert) -> Iterable[Case]:
+def _cases_of(request: HttpRequest, alert: Alert) -> Iterable[Case]:
     """Where a case changed: the cases that the follow-up's exposures belong to."""
-    if found.cause != Alert.Cause.CASE_CHANGED or found.follow_up is None:
+    if alert.cause != Alert.Cause.CASE_CHANGED or alert.follow_up is None:
         return ()
-    return visible(request.user, cases.cases_of(found.follow_up), View.CLINICAL, at=request.at)
+    return visible(request.user, cases.cases_of(alert.follow_up), View.CLINICAL, at=request.at)
 
 
 TASKS = (Promise.Kind.TASK, Promise.Kind.REVIEW)
@@ -185,33 +190,34 @@ def _reference(typed: str) -> str:
 
 
 @signed_in
-def breach(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
+def one_report(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
     """One report: facts, flags, assessment, and what is to be done with it."""
-    found = find(request.user, duties.with_due(BREACHES), View.CLINICAL, at=request.at, uid=uid)
-    note_person(request, AccessEntry.Kind.DETAIL, f"breach:{uid}", found.worker)
-    words = describe(found)
+    breach = find(request.user, duties.with_due(BREACHES), View.CLINICAL, at=request.at, uid=uid)
+    note_person(request, AccessEntry.Kind.DETAIL, f"breach:{uid}", breach.worker)
+    words = describe(breach)
     context = {
-        "breach": found,
+        "breach": breach,
         "words": words,
-        "told": found.tellings.first(),
-        "others": [_differences(found.body, other) for other in found.other_contents.all()],
-        "withdrawals": found.withdrawal_requests.select_related("decision"),
-        "together": _together_with(request, found),
+        "told": breach.tellings.first(),
+        "others": [_differences(breach.body, other) for other in breach.other_contents.all()],
+        "withdrawals": breach.withdrawal_requests.select_related("decision"),
+        "together": _together_with(request, breach),
+        "decisions": about_report(request, breach),
         "tasks": Promise.objects.filter(
-            Q(breach=found) | Q(exposure__breach=found), kind__in=TASKS, void_at=None
+            Q(breach=breach) | Q(exposure__breach=breach), kind__in=TASKS, void_at=None
         ).select_related("kept_by"),
-        "told_form": ToldForm(at=request.at),
+        "told_form": ToldForm(initial={"told_at": request.at}),
         "at": request.at,
     }
-    with timezone.override(found.site.zone):
+    with timezone.override(breach.site.zone):
         return render(request, "nurse/breach.html", context)
 
 
-def _together_with(request: HttpRequest, found: Breach) -> Iterable[Breach]:
+def _together_with(request: HttpRequest, breach: Breach) -> Iterable[Breach]:
     """The other reports of the event, but what the reader may not see."""
-    others = Breach.objects.filter(event=found.event, event__isnull=False).exclude(pk=found.pk)
-    seen = visible(request.user, others, View.CLINICAL, at=request.at)
-    return seen.select_related("worker").order_by("reported_at", "pk")
+    others = Breach.objects.filter(event=breach.event, event__isnull=False).exclude(pk=breach.pk)
+    others = visible(request.user, others, View.CLINICAL, at=request.at)
+    return others.select_related("worker").order_by("reported_at", "pk")
 
 
 def _differences(body: Mapping[str, Any], other: Any) -> dict[str, Any]:
@@ -231,18 +237,18 @@ def monitoring(request: HttpRequest) -> HttpResponse:
     grace = timedelta(days=settings.READINGS_TAKEN_AFTER_CLEARANCE_DAYS)
     ended = seen.filter(ended_at__lte=request.at, ended_at__gt=request.at - grace)
     running = seen.running(at=request.at)
-    found = rows(_sought(running, sought), at=request.at)
-    found.sort(key=lambda row: (row.badness, row.overview.follow_up.worker.name, row.overview.follow_up.pk))
-    counts = Counter(cause for row in found for cause in {flag.cause for flag in row.flags})
+    shown = rows(_sought(running, sought), at=request.at)
+    shown.sort(key=lambda row: (row.badness, row.overview.follow_up.worker.name, row.overview.follow_up.pk))
+    counts = Counter(cause for row in shown for cause in {flag.cause for flag in row.flags})
     counts[ENDED] = _sought(ended, sought).count()
-    total = len(found)
+    total = len(shown)
     if chosen == ENDED:
-        found = rows(_sought(ended, sought).order_by("-ended_at"), at=request.at)
+        shown = rows(_sought(ended, sought).order_by("-ended_at"), at=request.at)
     elif chosen in CAUSES:
-        found = [row for row in found if any(flag.cause == chosen for flag in row.flags)]
+        shown = [row for row in shown if any(flag.cause == chosen for flag in row.flags)]
     labels = {**CAUSES, ENDED: _("ended in the last %(days)s days") % {"days": grace.days}}
     context = {
-        "page": Paginator(found, ON_A_PAGE).get_page(request.GET.get("page")),
+        "page": Paginator(shown, ON_A_PAGE).get_page(request.GET.get("page")),
         "causes": causes(counts, labels, chosen, (_("everybody"), total), find=sought),
         "ended": chosen == ENDED,
         "sought": sought,
@@ -266,8 +272,8 @@ def person(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
         return redirect(back_to(worker.same_as))
     note_person(request, AccessEntry.Kind.PERSON, f"worker:{uid}", worker)
     follow_ups = worker.follow_ups.select_related("worker", "site").prefetch_related("states")
-    found = rows(follow_ups, at=request.at)
-    exposures = [one for row in found for one in row.overview.exposures]
+    followed = rows(follow_ups, at=request.at)
+    exposures = [exposure for row in followed for exposure in row.overview.exposures]
     prefetch_related_objects(exposures, "breach", "case", "corrects")
     newest_first = request.GET.get("order") == "newest"
     with timezone.override(worker.site.zone):
@@ -275,10 +281,10 @@ def person(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
             "worker": worker,
             "also": worker.also.all(),
             "unlisted": is_unlisted(worker),
-            "running": [row for row in found if _runs(row)],
-            "ended": [row for row in found if not _runs(row)],
+            "running": [row for row in followed if _runs(row)],
+            "ended": [row for row in followed if not _runs(row)],
             "alerts": _open_alerts(worker),
-            "story": story(worker, found)[:: -1 if newest_first else 1],
+            "story": story(worker, followed, about_person(request, worker))[:: -1 if newest_first else 1],
             "newest_first": newest_first,
             "call_form": CallForm(),
             "protections": worker.protections.all(),

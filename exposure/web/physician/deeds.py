@@ -6,10 +6,10 @@ from typing import Any
 from django.contrib import messages
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
+from django.urls import reverse
 from django.utils import timezone
 from django.utils.translation import gettext as _
-from django.utils.translation import ngettext
-from django.views.decorators.http import require_POST
+from django.utils.translation import gettext_lazy, ngettext
 
 from exposure.audit.access_log import note_look
 from exposure.audit.models import AccessEntry
@@ -17,13 +17,14 @@ from exposure.classify.assess import criteria_of, criteria_or_none
 from exposure.classify.criteria import Criteria, CriteriaError
 from exposure.classify.models import CriteriaVersion, Replay
 from exposure.classify.replay import by_move
-from exposure.classify.versions import memory_rows, unticked
+from exposure.classify.versions import memory_rows, obstacles_to_proposal, unticked
 from exposure.classify.words import plan_of, rules_of, said, tier_label
 from exposure.people.access import View, visible
 from exposure.pipeline import guide
 from exposure.places.models import Site
 from exposure.refusal import BadSubmission, NotYet
 from exposure.report.models import Breach
+from exposure.web.nurse.deed import DeedPage, Subject, answer
 from exposure.web.physician.forms import TextForm
 from exposure.web.physician.standing import OBSTACLES, at_site, sites_of, state_of
 from exposure.web.physician.views import find_version, for_physicians
@@ -61,7 +62,7 @@ def edit(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
     )
 
 
-def _write(request: HttpRequest, start: str, keep: Any, **said: Any) -> HttpResponse:
+def _write(request: HttpRequest, start: str, keep: Any, **page: Any) -> HttpResponse:
     kept = kept_form(request) if request.method != "POST" else None
     form = TextForm(request.POST if request.method == "POST" else kept, initial={"content": start})
     if request.method == "POST" and form.is_valid():
@@ -74,7 +75,7 @@ def _write(request: HttpRequest, start: str, keep: Any, **said: Any) -> HttpResp
         else:
             messages.success(request, _("Kept. What the text says, and what is wrong with it, stands here."))
             return redirect("criteria_version", version.uid)
-    return render(request, "physician/edit.html", {"form": form, "kept": bool(kept), **said})
+    return render(request, "physician/edit.html", {"form": form, "kept": bool(kept), **page})
 
 
 def _refuse(form: TextForm, not_yet: NotYet) -> None:
@@ -85,18 +86,37 @@ def _refuse(form: TextForm, not_yet: NotYet) -> None:
 # Propose
 
 
+def _of_the_version(subject: Subject) -> dict[str, Any]:
+    version = subject.row
+    return {
+        "row": version,
+        "state": state_of(version),
+        "to_proposal": [OBSTACLES[code] for code in obstacles_to_proposal(version)],
+    }
+
+
+PROPOSAL = DeedPage(
+    "criteria_propose",
+    "criteria/<uuid:uid>/propose/",
+    rows=None,
+    named="version",
+    about=lambda subject: subject.row,
+    back=lambda subject: reverse("criteria_version", args=[subject.row.uid]),
+    obstacles=OBSTACLES,
+    use_case=guide.propose_criteria,
+    zone=lambda _subject: timezone.get_current_timezone(),
+    shown=_of_the_version,
+    template="physician/propose.html",
+    title=gettext_lazy("Propose this version"),
+    button=gettext_lazy("Sign and propose"),
+    done=gettext_lazy("Proposed, under your signature. The text can no longer be changed."),
+)
+
+
 @for_physicians
-@require_POST
 def propose(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
-    """The text stands from here on."""
-    version = find_version(uid)
-    try:
-        guide.propose_criteria(version=version, by=request.user, at=request.at)
-    except NotYet as not_yet:
-        _say_why(request, not_yet)
-    else:
-        messages.success(request, _("Proposed, under your signature. The text can no longer be changed."))
-    return redirect("criteria_version", uid)
+    """What a proposal means, then the signature: the text stands from there on."""
+    return answer(request, PROPOSAL, find_version(uid))
 
 
 @for_physicians
@@ -130,7 +150,7 @@ def _memory_words(table: Criteria) -> list[tuple[str, dict[str, Any]]]:
     """Each row from memory with what it says."""
     words: dict[str, dict[str, Any]] = {}
     if table.profile is not None:
-        symptoms = [(said(one.ask), one.urgent) for one in table.profile.symptoms.values()]
+        symptoms = [(said(symptom.ask), symptom.urgent) for symptom in table.profile.symptoms.values()]
         words["profile"] = {
             "title": _("Numbers for readings"),
             "profile": table.profile,
@@ -160,16 +180,17 @@ def replay(request: HttpRequest, uid: uuid.UUID, code: str) -> HttpResponse:
 
 
 @for_physicians
-@require_POST
 def review(request: HttpRequest, uid: uuid.UUID, code: str) -> HttpResponse:
-    """A task for the nurse on every report that the newest replay names."""
+    """A task for the nurse on every report that the newest replay names. The page of the replay asks for it."""
     version, site = find_version(uid), _site(request, code)
+    if request.method != "POST":
+        return redirect("criteria_replay", uid, code)
     stored = at_site(version, site, request.user, at=request.at).replay
     if stored is None:
         raise Http404
     made = guide.review_moved(stored=stored, by=request.user, at=request.at)
-    said = ngettext("%(n)d task was made for the nurse.", "%(n)d tasks were made for the nurse.", made)
-    messages.success(request, said % {"n": made})
+    words = ngettext("%(n)d task was made for the nurse.", "%(n)d tasks were made for the nurse.", made)
+    messages.success(request, words % {"n": made})
     return redirect("criteria_replay", uid, code)
 
 
@@ -186,11 +207,11 @@ def approve(request: HttpRequest, uid: uuid.UUID, code: str) -> HttpResponse:
         except NotYet as not_yet:
             _say_why(request, not_yet)
             return redirect("criteria_approve", uid, code)
-        said = {"site": site.name, "version": version}
+        names = {"site": site.name, "version": version}
         if adoption is None:
-            messages.success(request, _("Signed. A second physician of %(site)s must sign too.") % said)
+            messages.success(request, _("Signed. A second physician of %(site)s must sign too.") % names)
         else:
-            messages.success(request, _("%(site)s works with %(version)s from now on.") % said)
+            messages.success(request, _("%(site)s works with %(version)s from now on.") % names)
         return redirect("criteria_version", uid)
     with timezone.override(site.zone):
         return render(request, "physician/approve.html", _at(request, version, site))
@@ -215,7 +236,8 @@ def _moves(request: HttpRequest, version: CriteriaVersion, stored: Replay) -> li
     note_look(request.user, AccessEntry.Kind.LIST, f"criteria replay {stored.uid}", at=request.at)
     labels, order = _labels(version), [tier.code for tier in criteria_of(version).tiers]
     reports = Breach.objects.filter(uid__in=stored.breaches).select_related("worker")
-    seen = {str(one.uid): one for one in visible(request.user, reports, View.CLINICAL, at=request.at)}
+    visible_reports = visible(request.user, reports, View.CLINICAL, at=request.at)
+    seen = {str(report.uid): report for report in visible_reports}
     return [
         {
             **move,
@@ -240,8 +262,8 @@ def _labels(version: CriteriaVersion) -> dict[str, str]:
     """Tier code -> its name, in this version's words, else in those of another one of the pathogen."""
     labels: dict[str, str] = {}
     others = CriteriaVersion.objects.filter(pathogen=version.pathogen).exclude(pk=version.pk)
-    for one in (version, *others.order_by("-proposed_at")):
-        table = criteria_or_none(one)
+    for known in (version, *others.order_by("-proposed_at")):
+        table = criteria_or_none(known)
         for tier in table.tiers if table else ():
             labels.setdefault(tier.code, tier_label(table, tier.code))
     return labels

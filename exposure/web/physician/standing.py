@@ -43,10 +43,10 @@ def names_of(actors: Iterable[str]) -> dict[str, str]:
     """Actor -> the name of the account, or for what no person did what did it."""
     wanted = set(actors)
     accounts = User.objects.filter(
-        pk__in=[one.removeprefix("user:") for one in wanted if one.startswith("user:")]
+        pk__in=[actor.removeprefix("user:") for actor in wanted if actor.startswith("user:")]
     )
     names = {user.actor: str(user) for user in accounts}
-    return {one: names.get(one, str(_("came with the service"))) for one in wanted}
+    return {actor: names.get(actor, str(_("came with the service"))) for actor in wanted}
 
 
 def sites_of(user: User, *, at: datetime) -> list[Site]:

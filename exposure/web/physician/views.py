@@ -73,7 +73,7 @@ def criteria(request: HttpRequest) -> HttpResponse:
     )
     names = names_of(row.drafted_by for row in rows)
     described = [{"row": row, "state": state_of(row), "by": names[row.drafted_by]} for row in rows]
-    by_pathogen = [list(own) for _code, own in groupby(described, key=lambda one: one["row"].pathogen)]
+    by_pathogen = [list(own) for _code, own in groupby(described, key=lambda words: words["row"].pathogen)]
     # A title reads "Crimean-Congo haemorrhagic fever: high-risk exposure, ..."; the code is for machines.
     named = [(own[0]["row"].title.partition(":")[0], own) for own in by_pathogen]
     return render(request, "physician/criteria.html", {"pathogens": named})
@@ -91,13 +91,17 @@ def version(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
         "drafted_by": names_of([row.drafted_by])[row.drafted_by],
         "tiers": _tiers(table, set(waiting)),
         "otherwise": tier_label(table, table.table.otherwise) if table.table.otherwise else "",
-        "facts": [(fact, said(fact.ask), [said(one.label) for one in fact.answers]) for fact in table.facts],
+        "facts": [
+            (fact, said(fact.ask), [said(answer.label) for answer in fact.answers]) for fact in table.facts
+        ],
         "profile": table.profile,
         "symptoms": [
-            (said(one.ask), one.urgent) for one in (table.profile.symptoms.values() if table.profile else ())
+            (said(symptom.ask), symptom.urgent)
+            for symptom in (table.profile.symptoms.values() if table.profile else ())
         ],
         "sources": [
-            (said(one.title), said(one.publisher), one.year, said(one.note)) for one in table.sources
+            (said(source.title), said(source.publisher), source.year, said(source.note))
+            for source in table.sources
         ],
         "lacking": table.lacking(),
         "waiting": waiting,
@@ -129,7 +133,7 @@ def _tiers(table: Criteria, waiting: set[str]) -> list[dict[str, Any]]:
 
 def _findings(table: Criteria) -> dict[str, Any]:
     try:
-        return {"findings": [finding_in_words(table, one) for one in table.findings()]}
+        return {"findings": [finding_in_words(table, finding) for finding in table.findings()]}
     except CriteriaError as error:
         return {"findings": [], "not_found_out": error.message}
 
@@ -156,7 +160,7 @@ def try_answers(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
                 "verdict": verdict,
                 "floor": tier_label(table, verdict.floor),
                 "ceiling": tier_label(table, verdict.ceiling),
-                "rules": [one for one in rules_of(table, verdict.floor) if one.id in verdict.rules],
+                "rules": [rule for rule in rules_of(table, verdict.floor) if rule.id in verdict.rules],
                 "questions": [(name, asks[name]) for name in verdict.open_questions],
             }
     return render(request, "physician/try.html", context)

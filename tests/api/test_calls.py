@@ -1,0 +1,73 @@
+"""Calls over the API: a double tap is one call, an unanswered one may name its next try, and whose call it is."""
+
+from datetime import timedelta
+
+import pytest
+
+from exposure.models import Call, FollowUp, Promise
+from exposure.pipeline import attend
+from exposure.refusal import BadSubmission
+from tests.cast import MONDAY, doing
+from tests.walk import follow_up_told_and_confirmed
+
+pytestmark = pytest.mark.database
+
+UNANSWERED = {"worker": "SG-1042", "answered": False, "note": "No answer."}
+
+
+@pytest.mark.parametrize(("seconds", "status", "count"), [(59, 200, 1), (60, 201, 2)])
+def test_the_same_note_within_a_minute_is_the_same_call(calls, cast, standing_clock, seconds, status, count):
+    first = calls("nurse").post("calls/", UNANSWERED)
+    standing_clock(MONDAY + timedelta(seconds=seconds))
+    again = calls("nurse").post("calls/", UNANSWERED)
+    assert (first.status_code, again.status_code, Call.objects.count()) == (201, status, count)
+    assert (first.json()["id"] == again.json()["id"]) is (count == 1)
+
+
+def test_another_note_or_another_caller_is_another_call(calls, cast):
+    calls("nurse").post("calls/", UNANSWERED)
+    assert calls("nurse").post("calls/", {**UNANSWERED, "note": "Voice mail."}).status_code == 201
+    assert calls("nurse2").post("calls/", UNANSWERED).status_code == 201
+
+
+def test_an_unanswered_call_is_tried_again_when_it_says_and_not_after_an_answered_one(calls, cast):
+    later = MONDAY + timedelta(hours=3)
+    assert calls("nurse").post("calls/", {**UNANSWERED, "try_again_at": later.isoformat()}).status_code == 201
+    promise = Promise.objects.get(kind="call", key="try")
+    assert (promise.due_at, promise.kept_at) == (later, None)
+    calls("nurse").post("calls/", {"worker": "SG-1042", "answered": True, "note": "Well."})
+    promise.refresh_from_db()
+    assert promise.kept_at == MONDAY
+
+
+def test_a_next_try_that_has_passed_is_refused_at_its_field(calls, cast):
+    past = {**UNANSWERED, "try_again_at": (MONDAY - timedelta(minutes=1)).isoformat()}
+    answer = calls("nurse").post("calls/", past)
+    assert answer.status_code == 400
+    assert [error["pointer"] for error in answer.json()["errors"]] == ["#/try_again_at"]
+    assert not Call.objects.exists()
+
+
+def test_a_call_about_another_sites_worker_is_of_the_site_that_follows_them_up_and_both_see_it(calls, cast):
+    assert calls("outsider").post("calls/", UNANSWERED).status_code == 404
+    with doing("command:tests"):
+        FollowUp.objects.create(site=cast.other_site, worker=cast.worker, pathogen="ebola", opened_at=MONDAY)
+    later = (MONDAY + timedelta(hours=3)).isoformat()
+    made = calls("outsider").post("calls/", {**UNANSWERED, "try_again_at": later}).json()
+    assert made["site"] == "fenwick"
+    assert Promise.objects.get(kind="call", key="try").site == cast.other_site
+    for caller in ("outsider", "nurse"):
+        assert [call["id"] for call in calls(caller).get("calls/").json()["results"]] == [made["id"]]
+
+
+def test_a_reading_that_can_still_be_taken_is_not_explained_away(cast):
+    follow_up = follow_up_told_and_confirmed(cast)
+    check = follow_up.checks.first()
+    for at, refused in ((check.closes_at - timedelta(seconds=1), True), (check.closes_at, False)):
+        with doing(cast.nurse, at=at):
+            own = {"check": check, "reason": "Asleep.", "by": cast.nurse, "at": at}
+            if refused:
+                with pytest.raises(BadSubmission, match="can still be taken"):
+                    attend.excuse_check(**own)
+            else:
+                assert attend.excuse_check(**own).state == "excused"
