@@ -138,6 +138,7 @@ def _next_look(alert: Alert) -> timedelta:
 
 def complete_task(*, task: Promise, note: str, by: User, at: datetime) -> Promise:
     """Done; tasks that count from this one get their time."""
+    assert task.worker is not None  # only what criteria wait for is about nobody
     require(by, Deed.COMPLETE_TASK, task.site_id, task.worker.user_id, at=at)
     with turn.of(task.worker, at=at) as own, because_of(note):
         task = Promise.objects.select_for_update(of=("self",)).select_related(

@@ -132,7 +132,7 @@ def override_tier(
             )
         if tier not in {one.code for one in assess.tiers_of(current.version)}:
             raise BadSubmission(Problem("/tier", _("Choose one of the tiers of these criteria.")))
-        newest = breach.assessments.filter(pathogen=pathogen).last()
+        newest = breach.assessments.filter(pathogen=pathogen).last() or current
         same = (Assessment.Kind.OVERRIDE, tier, reason.strip())
         if (newest.kind, newest.tier, newest.reason.strip()) == same:
             return newest
@@ -231,7 +231,7 @@ def _made_before(
     """The assessment that these answers were given for already: the one in force, or the newest, which waits for a
     second signature."""
     newest = current.breach.assessments.filter(pathogen=current.pathogen).last()
-    waiting = [newest] if newest != current and newest.kind != Assessment.Kind.OVERRIDE else []
+    waiting = [newest] if newest and newest != current and newest.kind != Assessment.Kind.OVERRIDE else []
     kept = (answers, assess.readable(version, answers))
     return next((row for row in (current, *waiting) if row.version == version and row.facts in kept), None)
 

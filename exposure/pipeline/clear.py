@@ -37,10 +37,10 @@ def sign_clearance(*, follow_up: FollowUp, by: User, at: datetime) -> Clearance:
             return standing
         if follow_up.ended_at is not None:
             ended = follow_up.states.last()
-            if not ended.basis:
+            if ended is None or not ended.basis:
                 raise NotYet("ended")  # by itself, or joined to another
             own.clash(ended, "sign", follow_up.worker, follow_up.site)
-            return None
+            return None  # type: ignore[return-value]  # Conflict is raised when this is stored
         now = overview(follow_up, at=at)
         kinds = {role.kind for role in roles_of(by, at=at) if role.site_id in (None, follow_up.site_id)}
         if not may_sign(now, kinds):

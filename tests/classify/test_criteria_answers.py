@@ -6,6 +6,7 @@ import subprocess
 import sys
 from decimal import Decimal
 from fractions import Fraction
+from itertools import product
 from pathlib import Path
 
 import numpy as np
@@ -169,3 +170,43 @@ def test_the_engine_needs_neither_django_nor_a_clock():
         "assert not any(name.startswith('django.') for name in sys.modules)"
     )
     subprocess.run([sys.executable, "-c", code], check=True, cwd=Path(__file__).parents[2])
+
+
+FOUR = "".join(
+    f"  - {{name: {name}, ask: Q, answers: [{{code: a, label: A}}, {{code: b, label: B}}]}}\n"
+    for name in "pqrs"
+)
+ODD = [f"{{p: [{p}], q: [{q}], r: [{r}], s: [{s}]}}" for p, q, r, s in product("ab", repeat=4)
+       if (p + q + r + s).count("b") % 2]  # fmt: skip
+NO_ANSWER_ALONE_DECIDES = f"""\
+pathogen: example
+version: 1
+title: Example
+tiers: [{{code: none, label: None}}, {{code: high, label: High}}]
+facts:
+{FOUR}  - {{name: fixed, ask: Q, answers: [{{code: a, label: A}}, {{code: b, label: B}}]}}
+rules:
+  - {{id: R1, tier: high, when: {{p: [a], q: [a], r: [a], s: [a]}}}}
+  - {{id: R2, tier: high, when: {{p: [b], q: [b], r: [b], s: [b]}}}}
+otherwise: none
+impossible: [{", ".join([*ODD, "{fixed: [b]}"])}]
+"""
+
+
+def test_where_no_single_answer_decides_all_questions_with_two_possible_answers_are_open():
+    """Of four facts an even number is "b": two completions differ in two facts at least, and after any one answer both
+    tiers are left. Nothing is asked whose answer is known already, be it given or the only possible one."""
+    criteria = Criteria.parse(NO_ANSWER_ALONE_DECIDES)
+    verdict = criteria.classify({})
+    assert (verdict.floor, verdict.ceiling) == ("none", "high")
+    assert verdict.open_questions == ("p", "q", "r", "s")
+    assert criteria.classify({"p": "a", "q": "b"}).open_questions == ()
+
+
+def test_a_plan_may_be_one_day_long_counted_from_both_ends():
+    plan = "plan: {monitoring: self, window: {from_first: 5, to_last: 5}}"
+    criteria = Criteria.parse(
+        FILE.replace("{code: some, label: Some}", f"{{code: some, label: Some, {plan}}}")
+    )
+    window = criteria.tiers[1].plan.window
+    assert (window.from_first, window.to_last) == (5, 5)

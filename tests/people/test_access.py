@@ -6,9 +6,9 @@ import pytest
 from django.core.exceptions import PermissionDenied
 from django.http import Http404
 
-from exposure.attend.models import Alert
-from exposure.followup.models import FollowUp, Reading
-from exposure.people.access import PATHS, Deed, View, find, may, require, visible
+from exposure.attend.models import Alert, Call, OtherDecision, Promise
+from exposure.followup.models import FollowUp, PrivateNote, Protection, Reading
+from exposure.people.access import PATHS, Deed, View, find, may, require, require_for, visible
 from exposure.people.models import Role, User, Worker
 from exposure.pipeline import attend, classify, follow
 from exposure.places.models import Site
@@ -198,3 +198,53 @@ def test_every_look_up_path_leads_to_a_site(cast):
         list(visible(cast.nurse, model.objects.all(), View.CLINICAL, at=MONDAY)[:1])
         list(visible(cast.nurse, model.objects.all(), View.OWN, at=MONDAY)[:1])
         list(visible(cast.nurse, model.objects.all(), View.AUTHOR, at=MONDAY)[:1])
+
+
+ABOUT_A_WORKER = {
+    "call": lambda worker, by: Call.objects.create(
+        site=worker.site, worker=worker, called_at=MONDAY, answered=True, by_user=by
+    ),
+    "protection": lambda worker, by: Protection.objects.create(
+        worker=worker, kind="vaccine", what="Hepatitis B", given_at=MONDAY
+    ),
+    "private note": lambda worker, by: PrivateNote.objects.create(worker=worker, text="Takes steroids."),
+    "promise": lambda worker, by: Promise.objects.create(
+        site=worker.site, worker=worker, kind="call", title="Ring.", asked_at=MONDAY, due_at=MONDAY
+    ),
+    "other decision": lambda worker, by: OtherDecision.objects.create(
+        site=worker.site, worker=worker, deed="confirm", subject="Breach x"
+    ),
+}
+
+
+@pytest.fixture
+def herself(cast):
+    """The nurse as a worker, and a second record that proved to be hers."""
+    with doing("command:tests"):
+        worker = Worker.objects.create(site=cast.site, user=cast.nurse, name="Nora Teal", number="SG-7")
+        double = Worker.objects.create(site=cast.site, name="N. Teal", same_as=worker)
+    return {"worker": worker, "double": double}
+
+
+@pytest.mark.parametrize("record", ["worker", "double"])
+@pytest.mark.parametrize("kind", ABOUT_A_WORKER)
+def test_what_was_noted_about_oneself_is_seen_from_ones_own_side_only(cast, herself, kind, record):
+    with doing(cast.nurse2):
+        row = ABOUT_A_WORKER[kind](herself[record], cast.nurse2)
+    rows = type(row).objects.all()
+    assert seeing(cast, rows, View.CLINICAL) == CLINICIANS - {"nurse"}
+    assert seeing(cast, rows, View.OWN) == {"nurse"}
+
+
+def test_a_second_record_of_oneself_is_still_oneself(cast, herself):
+    require_for(cast.nurse2, Deed.CALL, herself["double"], at=MONDAY)
+    with pytest.raises(PermissionDenied):
+        require_for(cast.nurse, Deed.CALL, herself["double"], at=MONDAY)
+
+
+def test_what_is_done_about_a_second_record_is_asked_where_the_person_is_known(cast):
+    with doing("command:tests"):
+        double = Worker.objects.create(site=cast.other_site, name="W. Alder", same_as=cast.worker)
+    require_for(cast.nurse, Deed.CALL, double, at=MONDAY)
+    with pytest.raises(PermissionDenied):
+        require_for(cast.outsider, Deed.CALL, double, at=MONDAY)

@@ -8,10 +8,12 @@ import pytest
 from django.core import mail
 from django.core.mail import EmailMessage
 
+from config import env
 from exposure.attend.models import Alert
 from exposure.remind import outbox
 from exposure.remind.channels import email
 from exposure.remind.channels.refusal import Refused
+from exposure.remind.ladder import LAST_CALL
 from exposure.remind.models import Attempt, AttemptOutcome, Message
 from exposure.remind.outbox import BATCH, LEASE, deliver
 from tests.cast import doing
@@ -263,3 +265,23 @@ def test_email_says_whether_trying_again_can_help(message, monkeypatch, error, p
     with pytest.raises(Refused) as refusal:
         email.send(message)
     assert refusal.value.permanent is permanent, because
+
+
+def test_a_message_is_held_until_no_process_can_still_be_sending_it_and_no_longer_than_the_last_call(
+    settings,
+):
+    """One claim is a batch, sent one by one; a process of the queue is ended at its time limit."""
+    slowest = BATCH * env.mail("smtp://gateway.example.org")["EMAIL_TIMEOUT"]
+    assert seconds(max(slowest, settings.CELERY_TASK_TIME_LIMIT)) < LEASE < LAST_CALL
+
+
+@pytest.mark.parametrize("cause", Alert.Cause)
+def test_every_cause_pages_the_clinicians_but_a_watch_and_a_drill(cast, cause):
+    alert = an_alert(cast)
+    alert.cause = cause
+    with doing(cast.nurse):
+        alert.save()
+    sweep_at(EVENING)
+    paged = set(Message.objects.filter(alert=alert).values_list("user__name", flat=True))
+    clinicians = {"nurse", "nurse2", "physician", "physician2"}
+    assert paged == (set() if cause in ("rise", "drill") else clinicians)

@@ -177,6 +177,27 @@ def test_an_unfinished_mark_that_is_sent_keeps_what_was_marked(cast, mark):
     assert (breach.reported_by, breach.drill, breach.flags) == (cast.observer, False, [])
 
 
+def test_an_unfinished_mark_of_a_drill_with_somebody_unlisted_stays_a_drill_about_them(cast):
+    protocol = Protocol.objects.get(code="coverall-powered")
+    with doing(cast.observer):
+        removal = start_removal(
+            station=cast.station,
+            protocol=protocol,
+            unlisted="Agency Hand",
+            drill=True,
+            by=cast.observer,
+            at=MONDAY,
+        )
+        step = protocol.steps.first()
+        mark = mark_step(removal=removal, step=step, uid=UUID(int=8), by=cast.observer, at=MONDAY)
+    pass_time(MONDAY + timedelta(minutes=30))
+    breach = Breach.objects.get(uid=mark.uid)
+    assert (breach.drill, breach.worker, breach.worker.name) == (True, removal.worker, "Agency Hand")
+    assert (breach.what_happened, breach.protocol_step) == ("", step.code)
+    mark.refresh_from_db()
+    assert mark.breach == breach
+
+
 def complete(cast, mark, **changes):
     at = MONDAY + timedelta(minutes=35)
     body = cast.body(submission_id=str(mark.uid), **changes)
