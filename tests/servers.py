@@ -116,7 +116,28 @@ def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
     return 2 if _is_whole(config) else 0
 
 
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+# The second tier: searches, whole tables, real processes and browsers. `.ci/run` runs it with EXPOSURE_TIER=second; a part
+# that somebody names runs whatever tier it is of.
+SECOND_TIER = (
+    "tests/browser/test_criteria_walk.py",
+    "tests/browser/test_numbers.py",
+    "tests/browser/test_station.py",
+    "tests/deploy/",
+    "tests/management/test_supervision.py",
+    "tests/stateful/",
+)
+
+
+def _is_second(item: pytest.Item) -> bool:
+    return item.nodeid.startswith(SECOND_TIER)
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    if _is_whole(config):
+        second = os.environ.get("EXPOSURE_TIER") == "second"
+        config.hook.pytest_deselected(items=[item for item in items if _is_second(item) != second])
+        items[:] = [item for item in items if _is_second(item) == second]
     found = {"browser": chromium(), "redis": os.environ.get("TEST_REDIS_URL")}
     for item in items:
         for marker, program in found.items():

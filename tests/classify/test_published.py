@@ -10,10 +10,11 @@ from pathlib import Path
 
 import pytest
 import yaml
-from exposure.followup.work_models import Restriction, Task
 
+from exposure.attend.models import Promise
 from exposure.classify import portals
 from exposure.classify.criteria import Criteria, text
+from exposure.followup.models import Restriction
 from exposure.management.content import standing_criteria
 from exposure.web.nurse.report_words import questions
 from exposure.web.observer.questions import Asked, facts_about_event
@@ -216,7 +217,7 @@ def test_the_first_dose_is_urgent_from_minute_one_and_what_closes_warns_while_ti
 def test_a_title_of_a_plan_is_kept_whole(name):
     plans = [tier.plan for tier in criteria_of(name).tiers]
     titles = [text(item.title) for plan in plans for item in (*plan.tasks, *plan.restrictions)]
-    longest = min(model._meta.get_field("title").max_length for model in (Task, Restriction))
+    longest = min(model._meta.get_field("title").max_length for model in (Promise, Restriction))
     assert [title for title in titles if len(title) > longest] == []
 
 

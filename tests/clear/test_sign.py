@@ -70,11 +70,12 @@ def test_why_it_was_allowed_is_how_things_stand_at_the_last_signature(cast, foll
     plan_asks(follow_up, "two")
     log_to_the_end(cast, follow_up, but=1)
     last = follow_up.checks.last()
-    with doing(cast.nurse, at=last.opens_at):
-        attend.excuse_check(check=last, reason="In the air.", by=cast.nurse, at=last.opens_at)
-    sign(follow_up, cast.nurse, last.opens_at)
-    log(cast, at=LAST_DUE)
-    sign(follow_up, cast.physician, LAST_DUE)
+    with doing(cast.nurse, at=last.closes_at):
+        attend.excuse_check(check=last, reason="In the air.", by=cast.nurse, at=last.closes_at)
+    sign(follow_up, cast.nurse, last.closes_at)
+    later = last.closes_at + hours(1)
+    log(cast, at=later, taken_at=LAST_DUE.isoformat())
+    sign(follow_up, cast.physician, later)
     kept = [version.reasons[1] for version in Clearance.history.order_by("history_id")]
     assert (kept[0], kept[-1]) == ("last_reading_excused", "last_reading_recorded")
 

@@ -5,6 +5,8 @@ from dataclasses import dataclass, field
 from datetime import timedelta
 from typing import Any
 
+from django.db import transaction
+
 from exposure.attend.alerts import raise_alert
 from exposure.classify.models import Assessment
 from exposure.followup.models import FollowUp
@@ -84,7 +86,7 @@ def _recorded(cast: Cast) -> Any:
 
 
 def _alert(cast: Cast) -> Any:
-    with doing("command:tests"):
+    with doing("command:tests"), transaction.atomic():
         return raise_alert(cast.worker, "symptom", "headache", site=cast.site, at=MONDAY, urgent=False)
 
 
@@ -99,7 +101,10 @@ def _task(cast: Cast) -> Any:
 
 
 def _check(cast: Cast) -> Any:
-    return report(cast).follow_ups[0].checks.first()
+    """One whose window has closed."""
+    before = MONDAY - timedelta(days=2)
+    reported = report(cast, at=before, occurred_at=before.isoformat())
+    return reported.follow_ups[0].checks.filter(closes_at__lt=MONDAY).first()
 
 
 def _ready(cast: Cast) -> FollowUp:

@@ -150,19 +150,22 @@ def test_a_report_while_its_worker_is_linked_twice_is_about_the_person_on_the_li
 
 
 def test_a_fever_that_comes_while_its_reading_is_excused_is_never_hidden(cast):
-    follow_up, at = follow_up_told_and_confirmed(cast), MONDAY + hours(10)
-    check = follow_up.checks.filter(opens_at__lte=at).last()
+    follow_up = follow_up_told_and_confirmed(cast)
+    check = follow_up.checks.first()
+    at = check.closes_at + hours(0.5)
 
     def excused():
         with doing(cast.nurse, at=at):
             return attend.excuse_check(check=check, reason="In theatre.", by=cast.nurse, at=at)
 
-    refused, logged = at_once(excused, lambda: log(cast, at=at, temperature="38.4"))
+    refused, logged = at_once(
+        excused, lambda: log(cast, at=at, temperature="38.4", taken_at=check.due_at.isoformat())
+    )
     assert logged.triggers == ("fever",)
     assert isinstance(refused, Fill) or refused.reasons == ("answered",)
     assert Alert.objects.get(cause="fever", closed_at=None).acknowledged_at is None
     [line] = [line for line in overview(follow_up, at=at).lines if line.check == check]
-    assert (line.state, line.reading) == ("recorded", Reading.objects.get())
+    assert (line.state, line.reading) == ("recorded_late", Reading.objects.get())
 
 
 def fever_seen(cast, at):

@@ -186,7 +186,7 @@ def test_older_entries_are_a_link_away(page, cast, changed, monkeypatch):
 
 
 def test_the_auditor_finds_the_history_in_the_navigation(page, cast):
-    assert 'href="/history/"' in page(cast.auditor, "/").content.decode()
+    assert 'href="/history/"' in page(cast.auditor, "/history/").content.decode()
 
 
 def test_deeds_by_page_and_by_the_service_are_told_apart(page, cast):

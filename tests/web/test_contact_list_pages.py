@@ -211,7 +211,7 @@ def test_nobody_records_themselves_under_whatever_name(cast, nurse, client):
 
 def test_another_name_than_the_number_has_is_shown(cast, nurse):
     shown = words(preview(nurse, cast, HEAD + "SG-1042,Ines Reed,,,2026-03-01,high,\n"))
-    assert "<b>Wim Alder</b><br>the line says Ines Reed" in shown
+    assert "the line says Ines Reed" in shown
 
 
 def test_columns_that_nobody_reads_are_named(cast, nurse):

@@ -177,7 +177,8 @@ def test_an_exposure_shows_its_time_what_it_came_from_and_what_was_corrected(cas
     corrected = corrected_by_hand(cast, reported.breach.exposures.get())
     shown = person(nurse, cast)
     assert f'href="/reports/{reported.breach.uid}/"' in shown
-    assert f'Contact list, <a class="target" href="/cases/{cast.case.uid}/">case K7M2Q</a>' in shown
+    assert f'href="/cases/{cast.case.uid}/"' in shown
+    assert "case K7M2Q" in shown
     assert corrected.occurred_at.strftime("%H:%M") in shown
     assert "Corrected from" in shown
     assert "Ward book." in shown
