@@ -116,28 +116,56 @@ def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
     return 2 if _is_whole(config) else 0
 
 
-# The second tier: searches, whole tables, real processes and browsers. `.ci/run` runs it with EXPOSURE_TIER=second; a part
-# that somebody names runs whatever tier it is of.
+# The second tier: searches, whole tables, real processes and browsers. `.ci/run` runs it with EXPOSURE_TIER=second; a
+# part that somebody names runs whatever tier it is of.
 SECOND_TIER = (
+    "tests/api/test_sizes.py",
     "tests/browser/test_criteria_walk.py",
     "tests/browser/test_numbers.py",
     "tests/browser/test_station.py",
+    "tests/classify/test_criteria_large.py",
+    "tests/classify/test_criteria_page.py",
+    "tests/classify/test_criteria_schema.py",
+    "tests/classify/test_criteria_threads.py",
+    "tests/classify/test_unreadable.py",
     "tests/deploy/",
     "tests/management/test_supervision.py",
+    "tests/mutants/",
+    "tests/pipeline/",
+    "tests/remind/test_outbox.py",
+    "tests/remind/test_plans.py",
+    "tests/remind/test_rounds.py",
+    "tests/report/test_once.py",
     "tests/stateful/",
+    "tests/test_removals.py",
+    "tests/web/test_emergencies.py",
+    "tests/web/test_statement_counts.py",
+    "tests/web/test_unreadable_text.py",
+    "tests/web/test_worker_stop.py",
+)
+# What runs on SQLite in the first tier too; all else that is marked `database` runs there in the second.
+FIRST_ON_SQLITE = (
+    "tests/test_story.py",
+    "tests/test_record.py",
+    "tests/audit/",
+    "tests/attend/",
+    "tests/management/",
 )
 
 
-def _is_second(item: pytest.Item) -> bool:
-    return item.nodeid.startswith(SECOND_TIER)
+def _is_of_the_tier(item: pytest.Item) -> bool:
+    second = os.environ.get("EXPOSURE_TIER") == "second"
+    if ON_SQLITE:
+        first = item.nodeid.startswith(FIRST_ON_SQLITE) and not item.nodeid.startswith(SECOND_TIER)
+        return first != second
+    return item.nodeid.startswith(SECOND_TIER) == second
 
 
 @pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     if _is_whole(config):
-        second = os.environ.get("EXPOSURE_TIER") == "second"
-        config.hook.pytest_deselected(items=[item for item in items if _is_second(item) != second])
-        items[:] = [item for item in items if _is_second(item) == second]
+        config.hook.pytest_deselected(items=[item for item in items if not _is_of_the_tier(item)])
+        items[:] = [item for item in items if _is_of_the_tier(item)]
     found = {"browser": chromium(), "redis": os.environ.get("TEST_REDIS_URL")}
     for item in items:
         for marker, program in found.items():

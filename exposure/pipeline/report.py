@@ -7,7 +7,7 @@ from datetime import date, datetime
 from typing import Any
 from uuid import UUID
 
-from django.db import IntegrityError, transaction
+from django.db import IntegrityError, OperationalError, transaction
 from django.utils.translation import gettext as _
 
 from exposure.attend import alerts
@@ -70,9 +70,10 @@ def report_breach(*, body: Any, reporter: User, at: datetime) -> Reported:
         try:
             with transaction.atomic():
                 return _take_in(submission, reporter, at)
-        except IntegrityError:
-            # Another process stored this report, or opened the same worker's follow-up, a moment earlier.
-            if last_try:
+        except (IntegrityError, OperationalError) as error:
+            # Another process stored this report, or opened the same worker's follow-up, a moment earlier; or each of two
+            # waited for the other, and the database has ended this one.
+            if last_try or (isinstance(error, OperationalError) and "deadlock" not in str(error)):
                 raise
     raise AssertionError("unreachable")
 

@@ -165,7 +165,7 @@ def test_a_fever_that_comes_while_its_reading_is_excused_is_never_hidden(cast):
     assert isinstance(refused, Fill) or refused.reasons == ("answered",)
     assert Alert.objects.get(cause="fever", closed_at=None).acknowledged_at is None
     [line] = [line for line in overview(follow_up, at=at).lines if line.check == check]
-    assert (line.state, line.reading) == ("recorded_late", Reading.objects.get())
+    assert (line.state, line.reading) == ("recorded", Reading.objects.get())
 
 
 def fever_seen(cast, at):
