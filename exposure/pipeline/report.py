@@ -71,8 +71,8 @@ def report_breach(*, body: Any, reporter: User, at: datetime) -> Reported:
             with transaction.atomic():
                 return _take_in(submission, reporter, at)
         except (IntegrityError, OperationalError) as error:
-            # Another process stored this report, or opened the same worker's follow-up, a moment earlier; or each of two
-            # waited for the other, and the database has ended this one.
+            # Another process stored this report, or opened the same worker's follow-up, a moment earlier; or two
+            # waited for each other, and the database has ended this one.
             if last_try or (isinstance(error, OperationalError) and "deadlock" not in str(error)):
                 raise
     raise AssertionError("unreachable")

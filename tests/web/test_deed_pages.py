@@ -176,7 +176,8 @@ def test_the_form_within_a_report_says_who_told_the_worker_before(cast, rows, cl
     assert "Somebody was before you (Nora Teal, Mon 2 Mar, 08:55): by telephone" in words(answer)
     report = words(client.get(reverse("breach", args=[breach.uid])))
     assert "Another decision, kept" in report
-    assert "How the worker was told" in report and "in person" in report
+    assert "How the worker was told" in report
+    assert "in person" in report
     assert "Ned Plum, Mon 2 Mar 2026, 11:00" in report
 
 
@@ -206,7 +207,8 @@ def test_what_was_kept_beside_a_closed_alert_is_shown_there_and_in_the_story_to_
     for name, uid in (("alert", alert.uid), ("person", cast.worker.uid)):
         page = words(client.get(reverse(name, args=[uid])))
         assert "Another decision, kept" in page
-        assert "entry error" in page and "Typed 38 for 36." in page
+        assert "entry error" in page
+        assert "Typed 38 for 36." in page
     with doing("command:tests"):
         FollowUp.objects.create(
             site=cast.other_site, worker=cast.worker, pathogen="bloodborne", opened_at=MONDAY
