@@ -8,20 +8,19 @@ from django.urls import reverse
 from django.utils.text import capfirst
 from django.utils.translation import gettext as _
 
-from exposure.attend.models import AlertEntry, Call, Promise
+from exposure.attend.models import AlertEntry, Call
 from exposure.classify.assess import tier_label
 from exposure.classify.models import Assessment, Signature
 from exposure.clear.models import Clearance
 from exposure.followup.models import FollowUpState
 from exposure.people.models import User, Worker
 from exposure.report.models import Breach, Told, WithdrawalDecision, WithdrawalRequest
+from exposure.web.nurse.follow_up_deeds import TASK_KINDS
 from exposure.web.nurse.happenings import Happening, NamedLater, some
 from exposure.web.nurse.other_decisions import DecisionWords
 from exposure.web.nurse.rows import Row
 from exposure.web.nurse.story_exposures import exposures
 from exposure.web.nurse.story_readings import missing, readings
-
-TASKS = (Promise.Kind.TASK, Promise.Kind.REVIEW)
 
 
 def story(worker: Worker, rows: Iterable[Row], decisions: Iterable[DecisionWords] = ()) -> list[Happening]:
@@ -138,7 +137,7 @@ def _calls(known: Collection[int]) -> Iterator[NamedLater]:
 
 
 def _tasks(worker: Worker) -> Iterator[NamedLater]:
-    for task in worker.promises.filter(kind__in=TASKS, kept_at__isnull=False).select_related("kept_by"):
+    for task in worker.promises.filter(kind__in=TASK_KINDS, kept_at__isnull=False).select_related("kept_by"):
         title = _("Done: %(task)s") % {"task": task.title}
         actor = task.kept_by.actor if task.kept_by else ""
         yield Happening(task.kept_at, title, some(task.note)), actor

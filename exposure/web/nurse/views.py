@@ -30,6 +30,7 @@ from exposure.report.models import Breach, Case
 from exposure.web.nurse import queue
 from exposure.web.nurse.alert_deeds import ALERTS
 from exposure.web.nurse.deed import back_to
+from exposure.web.nurse.follow_up_deeds import TASK_KINDS
 from exposure.web.nurse.forms import CallForm, CloseForm, ToldForm
 from exposure.web.nurse.linking import is_unlisted
 from exposure.web.nurse.other_decisions import about_alert, about_person, about_report
@@ -145,7 +146,6 @@ def _cases_of(request: HttpRequest, alert: Alert) -> Iterable[Case]:
     return visible(request.user, cases.cases_of(alert.follow_up), View.CLINICAL, at=request.at)
 
 
-TASKS = (Promise.Kind.TASK, Promise.Kind.REVIEW)
 REPORT_STATES = {
     "to_tell": Q(duties.awaits(Promise.Kind.TELL)),
     "to_confirm": Q(duties.awaits(Promise.Kind.CONFIRM)),
@@ -204,7 +204,7 @@ def one_report(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
         "together": _together_with(request, breach),
         "decisions": about_report(request, breach),
         "tasks": Promise.objects.filter(
-            Q(breach=breach) | Q(exposure__breach=breach), kind__in=TASKS, void_at=None
+            Q(breach=breach) | Q(exposure__breach=breach), kind__in=TASK_KINDS, void_at=None
         ).select_related("kept_by"),
         "told_form": ToldForm(initial={"told_at": request.at}),
         "at": request.at,
