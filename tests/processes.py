@@ -27,7 +27,7 @@ def manage(*arguments: str, env: dict[str, str], check: bool = True) -> subproce
     """One management command, to its end."""
     command = [sys.executable, "manage.py", *arguments]
     done = subprocess.run(
-        command, cwd=ROOT, env=env, capture_output=True, text=True, timeout=120, check=False
+        command, cwd=ROOT, env=env, capture_output=True, text=True, timeout=300, check=False
     )
     assert done.returncode == 0 or not check, done.stderr
     return done

@@ -45,11 +45,15 @@ def signed_in(view: Callable[..., HttpResponse]) -> Callable[..., HttpResponse]:
 
 
 def _waits_first(request: HttpRequest) -> str | None:
-    """The address of a kept reading of this person, where they are about to see another page; else None."""
+    """The address of a kept reading of this person, where they are about to see another page; else None. Once: where
+    that page is theirs no longer, they must not be led there for ever."""
     kept = request.session.get(_KEPT)
-    if not kept or request.method not in ("GET", "HEAD") or kept["owner"] != request.user.pk:
+    if not kept or request.method != "GET" or kept["owner"] != request.user.pk or kept.get("led"):
         return None
-    return kept["path"] if kept["path"] == reverse(READING) != request.path else None
+    if kept["path"] != reverse(READING) or kept["path"] == request.path:
+        return None
+    request.session[_KEPT] = {**kept, "led": True}
+    return kept["path"]
 
 
 def _keep(request: HttpRequest) -> None:

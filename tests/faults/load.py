@@ -15,7 +15,7 @@ from typing import Any
 from uuid import UUID
 
 HOST = "exposure.test"
-TRIES = 40
+TRIES = 200
 AGAIN_AFTER = 0.5  # seconds
 PAUSE = 0.15  # seconds between two steps of one person
 NOT_NOW = frozenset({429, 503})  # asked to come again
@@ -39,6 +39,7 @@ class Load:
         self.wrong: list[tuple[str, int, str]] = []
         self.failures: list[BaseException] = []
         self.answers: Counter[int] = Counter()
+        self._looked_at: set[UUID] = set()
         self._over = threading.Event()
         self._threads = [threading.Thread(target=self._run, args=(step,), daemon=True) for step in (
             self._report, self._clinic, self._read)]  # fmt: skip
@@ -59,8 +60,9 @@ class Load:
                 if self._over.wait(PAUSE):
                     return
                 step(number)
-        except Unanswered:
-            return
+        except Unanswered as unanswered:
+            if not self._over.is_set():
+                self.failures.append(unanswered)
         except BaseException as error:
             self.failures.append(error)
             raise
@@ -81,13 +83,15 @@ class Load:
 
     def _clinic(self, number: int) -> None:
         """The nurse tells and confirms what is reported, and sees one alert."""
-        waiting = sorted(self.acknowledged["reports"] - self.acknowledged["confirmed"])
+        waiting = sorted(self.acknowledged["reports"].copy() - self._looked_at)
         if waiting:
-            told = {"by": "phone"}
-            if self._post(self.nurse, f"breaches/{waiting[0]}/told/", told) is not None:
-                self.acknowledged["told"].add(waiting[0])
-            if self._post(self.nurse, f"breaches/{waiting[0]}/confirm/", {"note": "Spoke."}) is not None:
-                self.acknowledged["confirmed"].add(waiting[0])
+            uid = waiting[0]
+            self._looked_at.add(uid)
+            told = {"by": "phone", "at": datetime.now(UTC).isoformat()}
+            if self._post(self.nurse, f"breaches/{uid}/told/", told) is not None:
+                self.acknowledged["told"].add(uid)
+            if self._post(self.nurse, f"breaches/{uid}/confirm/", {"note": "Spoke."}) is not None:
+                self.acknowledged["confirmed"].add(uid)
         page = self._call(self.nurse, "alerts/?open=true", None)
         for alert in page["results"]:
             if alert["acknowledged_at"] is None:

@@ -20,6 +20,7 @@ from uuid import UUID
 import psycopg
 import pytest
 
+from exposure.remind.outbox import LEASE
 from tests.deploy.test_compose import Inbox, command_of, inbox, service, token_for  # noqa: F401
 from tests.faults import invariants
 from tests.faults.load import HOST, Load
@@ -58,6 +59,7 @@ class Part:
 
     def __init__(self, command: list[str], env: dict[str, str], log: Path) -> None:
         self.command, self.env, self.log = command, env, log
+        self.known: set[int] = set()
         self.start()
 
     def start(self) -> None:
@@ -69,19 +71,26 @@ class Part:
     def family(self) -> list[int]:
         return [self.process.pid, *children_of(self.process.pid)]
 
-    def kill(self, pid: int) -> None:
-        """One process of it. Without the main one all that is left goes too, and it is started again."""
-        os.kill(pid, signal.SIGKILL)
-        if pid == self.process.pid:
+    def kill_one(self, chance: random.Random) -> None:
+        """One process of it, whichever. Without the main one the rest goes too, and it is started again."""
+        family = self.family()
+        self.known.update(family)
+        with suppress(ProcessLookupError):
+            os.kill(chance.choice(family), signal.SIGKILL)
+
+    def look_after(self) -> None:
+        if self.process.poll() is not None:
             self.end()
             self.start()
 
     def end(self) -> None:
-        family = self.family()
+        """All of it, at once: nothing of an old one may stay beside a new one."""
+        family = self.known | set(self.family())
         with suppress(ProcessLookupError):
             os.killpg(self.process.pid, signal.SIGKILL)
         self.process.wait()
-        wait_for(lambda: not any(map(alive, family)), seconds=15, why="a process is left")
+        wait_for(lambda: not any(map(alive, family)), seconds=30, why="a process is left")
+        self.known = set()
 
 
 @contextmanager
@@ -104,7 +113,6 @@ def serves(port: int) -> bool:
         return answer.status == 200
 
 
-@pytest.mark.redis
 def test_after_kills_at_random_nothing_acknowledged_is_lost_and_nothing_is_half(
     servers: None,
     service: dict[str, str],  # noqa: F811
@@ -118,24 +126,27 @@ def test_after_kills_at_random_nothing_acknowledged_is_lost_and_nothing_is_half(
     observer, nurse = token_for("observer", service), token_for("nurse", service)
     began = time.monotonic()
     with parts(service, port, tmp_path) as running:
-        wait_for(lambda: serves(port), why="web")
+        wait_for(lambda: serves(port), seconds=240, why="web")
         with Load(port, observer, nurse, WORKERS, seed) as load:
-            wait_for(lambda: len(load.acknowledged["confirmed"]) >= 4, why="the load has begun")
+            wait_for(lambda: len(load.acknowledged["confirmed"]) >= 4, seconds=240, why="the load has begun")
             for number in range(KILLS):
                 time.sleep(chance.uniform(0.2, 2))
                 name = chance.choice(["web", "web", "clock", "reminders", "reminders"])
-                running[name].kill(chance.choice(running[name].family()))
+                running[name].kill_one(chance)
                 killed[name] += 1
+                time.sleep(0.2)
+                for part in running.values():
+                    part.look_after()
                 if name == "web":
-                    wait_for(lambda: serves(port), why="web again")
+                    wait_for(lambda: serves(port), seconds=120, why="web again")
                 if number == KILLS // 2:
                     manage("shell", "-v0", "-c", LEAVING, env=service)
             before = len(load.acknowledged["reports"])
-            wait_for(lambda: len(load.acknowledged["reports"]) > before + 2, why="the load goes on")
+            wait_for(
+                lambda: len(load.acknowledged["reports"]) > before + 2, seconds=240, why="the load goes on"
+            )
     took = time.monotonic() - began
-    at = datetime.now(UTC) + timedelta(
-        minutes=6
-    )  # whatever a killed process has claimed is free again by then
+    at = datetime.now(UTC) + LEASE + timedelta(minutes=1)  # what a killed process has claimed is free again
     manage("sweep", "--at", at.isoformat(), env=service)
     amounts = {kind: len(acknowledged) for kind, acknowledged in load.acknowledged.items()}
     print(f"{dict(killed)} killed in {took:.0f} s; acknowledged {amounts}; answers {dict(load.answers)}")

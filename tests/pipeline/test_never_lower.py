@@ -434,6 +434,9 @@ class Roads(RuleBasedStateMachine):
                 self.stood[breach.pk, pathogen] = Stood(now, settled)
 
     def went_rightly(self, breach, before, now):
+        if now.version is None:  # more answers where nothing is adopted
+            assert before.assessment.version is None
+            return
         tiers = tiers_of(now.version)
         order = [tier.code for tier in tiers]
         clinical = self.by in self.clinicians and self.by.pk != breach.worker.user_id
@@ -480,7 +483,7 @@ def test_no_road_leads_down_without_the_signatures(cast, standing_clock):
         lambda: Roads(cast),
         settings=settings(
             settings(),
-            max_examples=18,
+            max_examples=15,
             stateful_step_count=12,
             phases=(Phase.explicit, Phase.generate),
             suppress_health_check=list(HealthCheck),

@@ -232,6 +232,16 @@ def test_whatever_page_is_asked_for_after_the_sign_in_the_kept_entry_comes_first
     assert h1(wim.get("my_days", EVENING)) == "My days"  # it was shown once
 
 
+def test_who_is_a_worker_no_longer_is_led_to_it_once_and_not_for_ever(cast, wim):
+    monitored(cast)
+    after_the_session_ended(wim, **FEVER)
+    wim.client.post(reverse("account_login"), {"login": "worker", "password": PASSWORD})
+    with doing("command:tests"):
+        cast.worker.user = None
+        cast.worker.save()
+    assert [wim.client.get(reverse("home"), follow=True).status_code for _n in range(2)] == [404, 200]
+
+
 def test_the_sign_in_page_says_the_same_of_a_fever_and_of_a_normal_reading(cast, wim):
     """Whoever stands beside must not learn from the sign-in page what was typed."""
     monitored(cast)
