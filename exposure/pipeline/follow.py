@@ -310,6 +310,7 @@ def _require_possible(windows: Sequence[Window], worker: Worker, min_hours: int)
         raise BadSubmission(problem)
 
 
+@turn.again_after_deadlock
 def link_worker(*, worker: Worker, same_as: Worker, by: User, at: datetime) -> Worker:
     """Somebody who was typed in by name proves to be somebody on the list. Their open follow-ups of one pathogen
     become one; exposures move with their history, readings stay with the row they were entered for and are read

@@ -7,7 +7,7 @@ from datetime import date, datetime
 from typing import Any
 from uuid import UUID
 
-from django.db import IntegrityError, OperationalError, transaction
+from django.db import IntegrityError, transaction
 from django.utils.translation import gettext as _
 
 from exposure.attend import alerts
@@ -56,6 +56,7 @@ class Reported:
     ring_now: bool
 
 
+@turn.again_after_deadlock
 def report_breach(*, body: Any, reporter: User, at: datetime) -> Reported:
     """Store the report, assess it and open the follow-up, all or nothing, once per `submission_id`.
 
@@ -70,10 +71,9 @@ def report_breach(*, body: Any, reporter: User, at: datetime) -> Reported:
         try:
             with transaction.atomic():
                 return _take_in(submission, reporter, at)
-        except (IntegrityError, OperationalError) as error:
-            # Another process stored this report, or opened the same worker's follow-up, a moment earlier; or two
-            # waited for each other, and the database has ended this one.
-            if last_try or (isinstance(error, OperationalError) and "deadlock" not in str(error)):
+        except IntegrityError:
+            # Another process stored this report, or opened the same worker's follow-up, a moment earlier.
+            if last_try:
                 raise
     raise AssertionError("unreachable")
 

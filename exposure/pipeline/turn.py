@@ -1,12 +1,13 @@
 """Whose turn it is: the locks that everything takes before it reads, and what follows from rows brought in line."""
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
-from typing import Any
+from functools import wraps
+from typing import Any, ParamSpec, TypeVar
 
-from django.db import transaction
+from django.db import OperationalError, transaction
 
 from exposure.attend import duties, promises
 from exposure.attend.models import OtherDecision, Promise
@@ -21,7 +22,26 @@ from exposure.remind import reminders
 from exposure.remind.models import Planned
 from exposure.report.models import Breach
 
+P = ParamSpec("P")
+R = TypeVar("R")
 REPLAN_EVERY = timedelta(days=1)  # zone rules and the site's windows may have changed
+
+
+def again_after_deadlock(use_case: Callable[P, R]) -> Callable[P, R]:
+    """A use case that takes several people's turns: where each of two waits for the other, the database ends one of them,
+    and that one tries again. Inside somebody else's transaction it cannot."""
+
+    @wraps(use_case)
+    def trying(*args: P.args, **kwargs: P.kwargs) -> R:
+        for last_try in (False, False, False, True):
+            try:
+                return use_case(*args, **kwargs)
+            except OperationalError as error:
+                if last_try or "deadlock" not in str(error) or transaction.get_connection().in_atomic_block:
+                    raise
+        raise AssertionError("unreachable")
+
+    return trying
 
 
 @dataclass

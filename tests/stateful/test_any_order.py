@@ -126,7 +126,7 @@ class Story(Deeds):
 
     def each_exposure_has_its_own_day_0_and_its_restrictions_end_with_it(self):
         corrected = set(Exposure.objects.exclude(corrects=None).values_list("corrects", flat=True))
-        for one in Exposure.objects.prefetch_related("restrictions", "tasks").select_related("breach"):
+        for one in Exposure.objects.prefetch_related("restrictions").select_related("breach"):
             assert one.day_zero == day_zero(one.occurred_at, ZoneInfo(one.zone))
             assert one.pk not in corrected or one.withdrawn_at is not None
             assert one.breach is None or one.breach.withdrawn_at is None or one.withdrawn_at is not None
