@@ -4,7 +4,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
-from decimal import Decimal
+from fractions import Fraction
 from zoneinfo import ZoneInfo
 
 from django.db.models import Exists, OuterRef, Q
@@ -252,8 +252,8 @@ def _line(check: Check, fill: Fill | None, of_window: Sequence[Reading], at: dat
     return CheckLine(check, check_state(check, settled, at), reading, alert, highest)
 
 
-def _celsius_of(reading: Reading) -> tuple[Decimal, int]:
-    return celsius(reading.value, reading.unit), -reading.pk
+def _celsius_of(reading: Reading) -> tuple[Fraction, int]:
+    return (celsius(reading.value, reading.unit) if reading.value is not None else Fraction(0)), -reading.pk
 
 
 def _overview(

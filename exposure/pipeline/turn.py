@@ -28,7 +28,7 @@ REPLAN_EVERY = timedelta(days=1)  # zone rules and the site's windows may have c
 
 
 def again_after_deadlock(use_case: Callable[P, R]) -> Callable[P, R]:
-    """A use case that takes several people's turns: where each of two waits for the other, the database ends one of them,
+    """A use case that takes several people's turns: where two wait for each other, the database ends one of them,
     and that one tries again. Inside somebody else's transaction it cannot."""
 
     @wraps(use_case)

@@ -12,7 +12,7 @@ from exposure.clear.models import Clearance
 from exposure.followup.models import Check, Exposure, FollowUp, Reading, UnplacedReading
 from exposure.people.models import User, Worker
 from exposure.pipeline import attend, classify, clear, follow, remind, report, turn
-from exposure.refusal import BadSubmission, NotYet
+from exposure.refusal import BadSubmission, Conflict, NotYet
 from exposure.report.models import Breach
 from tests.cast import MONDAY, Cast, doing
 from tests.walk import sweep_at
@@ -74,6 +74,8 @@ class Deeds(RuleBasedStateMachine):
             except NotYet as not_yet:
                 if not set(not_yet.reasons) <= set(never):
                     raise
+                return None
+            except Conflict:  # another decision stands: what was sent is kept beside it
                 return None
 
     # Time
