@@ -37,9 +37,10 @@ def answer(cast, follow_up, at, **facts):
 
 
 def withdraw(cast, follow_up, at):
+    breach = follow_up.exposures.get().breach
+    with doing(cast.observer, at=at):
+        asked = report.ask_withdrawal(breach=breach, reason="A slip.", by=cast.observer, at=at)
     with doing(cast.nurse, at=at):
-        breach = follow_up.exposures.get().breach
-        asked = report.ask_withdrawal(breach=breach, reason="A slip.", by=cast.nurse, at=at)
         said = {"accepted": True, "reason": "Spoken."}
         classify.decide_withdrawal(request=asked, by=cast.nurse, at=at, **said)
 
