@@ -153,6 +153,12 @@ FIRST_ON_SQLITE = (
 )
 
 
+def pytest_configure(config: pytest.Config) -> None:
+    """The processes that the suite is spread over are told whether it is the whole one: they cannot see it."""
+    if not hasattr(config, "workerinput"):
+        os.environ["EXPOSURE_WHOLE_SUITE"] = "yes" if _is_whole(config) else "no"
+
+
 def _is_of_the_tier(item: pytest.Item) -> bool:
     second = os.environ.get("EXPOSURE_TIER") == "second"
     if ON_SQLITE:
@@ -163,7 +169,7 @@ def _is_of_the_tier(item: pytest.Item) -> bool:
 
 @pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    if _is_whole(config):
+    if os.environ.get("EXPOSURE_WHOLE_SUITE") == "yes":
         config.hook.pytest_deselected(items=[item for item in items if not _is_of_the_tier(item)])
         items[:] = [item for item in items if _is_of_the_tier(item)]
     found = {"browser": chromium(), "redis": os.environ.get("TEST_REDIS_URL")}
