@@ -39,7 +39,7 @@ def test_the_page_of_a_report_links_those_reported_together_with_it_but_not_ones
     alone = report(cast).breach
     address = {one: reverse("breach", args=[one.uid]) for one in (first, second, hers, alone)}
     client.force_login(cast.nurse)
-    page = client.get(address[first]).content.decode()
+    page = " ".join(client.get(address[first]).content.decode().split())
     assert "Reported together with" in page
     assert f'href="{address[second]}">{second.reference}</a>, Rhona Sedge' in page
     assert address[hers] not in page
