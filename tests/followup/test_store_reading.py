@@ -7,7 +7,6 @@ from uuid import uuid4
 
 import pytest
 from django.core.exceptions import PermissionDenied
-from django.db import connection
 
 from exposure.attend.models import Alert
 from exposure.attend.overview import overview
@@ -19,6 +18,7 @@ from exposure.followup.store_reading import readings_of
 from exposure.pipeline import attend, clear, follow
 from exposure.refusal import BadSubmission, Conflict, NotYet
 from tests.cast import FIXTURES, MONDAY, doing
+from tests.servers import ON_SQLITE
 from tests.walk import follow_up_told_and_confirmed, hours, log, log_to_the_end
 
 pytestmark = pytest.mark.database
@@ -432,6 +432,6 @@ def test_a_fever_of_a_year_that_nobody_meant_is_refused_kept_and_alerts(cast, fo
     assert logged.triggers == ("fever",)
 
 
-@pytest.mark.skipif("connection.vendor != 'sqlite'", reason="on PostgreSQL: tests/remind/test_plans.py")
+@pytest.mark.skipif(not ON_SQLITE, reason="on PostgreSQL: tests/remind/test_plans.py")
 def test_a_workers_readings_are_found_by_index_and_not_by_reading_all(cast):
     assert "SEARCH exposure_reading USING INDEX" in readings_of(cast.worker).order_by().explain()
