@@ -3,7 +3,6 @@
 from celery import shared_task
 
 from exposure import clock
-from exposure.people.sessions import clear_expired_sessions
 from exposure.pipeline import remind
 from exposure.record import acting
 
@@ -14,4 +13,4 @@ def tick() -> None:
     at = clock.now()
     with acting("task:tick", "queue", at=at):
         remind.pass_time(at=at)
-        clear_expired_sessions(at=at)
+        remind.tidy(at=at)

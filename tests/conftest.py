@@ -7,7 +7,7 @@ from hypothesis import HealthCheck, settings
 
 from exposure import clock
 from exposure.audit import triggers
-from tests.cast import Cast, assemble
+from tests.cast import Cast, Company
 
 settings.register_profile(
     "fixed",
@@ -33,10 +33,13 @@ def _flushable(request):
         yield
 
 
+_company = Company()
+
+
 @pytest.fixture
 def cast(db) -> Cast:
     """Observer, worker, nurse, physicians and an outsider at one site, and another site."""
-    return assemble()
+    return _company.assemble()
 
 
 @pytest.fixture

@@ -114,7 +114,7 @@ def test_another_tier_with_other_days_voids_a_clearance_that_has_not_taken_effec
 def test_a_higher_tier_after_the_end_reopens_nothing_and_asks_a_clinician(cast):
     with doing("command:tests"):
         adopt_instead(cast, "ebola-2014.1", MONDAY - timedelta(days=1))
-    follow_up = follow_up_told_and_confirmed(cast, facts={"contact": "mucosa"})
+    follow_up = follow_up_told_and_confirmed(cast, facts={"contact": "body"})
     for tier in ("low", "high"):
         with doing(cast.physician, at=LATER):
             breach = follow_up.exposures.get().breach

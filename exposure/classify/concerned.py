@@ -2,8 +2,17 @@
 
 from collections.abc import Iterable
 from datetime import datetime
+from typing import Any
 
-from exposure.classify.assess import adopted, assess, criteria_or_none, flag, known_answers
+from exposure.classify.assess import (
+    adopted,
+    adopted_pathogens,
+    assess,
+    criteria_or_none,
+    flag,
+    known_answers,
+)
+from exposure.classify.criteria import Criteria, CriteriaError
 from exposure.classify.models import Assessment, CriteriaVersion
 from exposure.places.models import FailureType
 from exposure.report import flags
@@ -16,20 +25,30 @@ BLOODBORNE = "bloodborne"
 
 def assess_report(breach: Breach, *, at: datetime) -> list[Assessment]:
     """One assessment per pathogen concerned, at least one. Adds what it noticed to `breach.flags` (unsaved)."""
-    pathogens = _pathogens_of(breach)
-    versions = {pathogen: adopted(breach.site, pathogen, at=at) for pathogen in pathogens}
+    versions = {pathogen: adopted(breach.site, pathogen, at=at) for pathogen in _pathogens_of(breach)}
     _flag_version(breach, versions)
-    if BLOODBORNE not in versions and _reaches_blood(breach, versions.values()):
-        bloodborne = adopted(breach.site, BLOODBORNE, at=at)
-        if bloodborne is not None:
-            versions[BLOODBORNE] = bloodborne
-    _flag_unknown_facts(breach, versions.values())
+    _flag_unknown_facts(breach, [*versions.values(), adopted(breach.site, BLOODBORNE, at=at)])
     # What is said about oneself settles nothing until a clinician has confirmed it.
     answers = {} if "self_answered" in breach.flags else breach.facts
-    return [
-        assess(breach, pathogen, version, answers, kind=Assessment.Kind.REPORT)
-        for pathogen, version in versions.items()
-    ]
+    kind = Assessment.Kind.REPORT
+    made = [assess(breach, pathogen, version, answers, kind=kind) for pathogen, version in versions.items()]
+    return made + assess_blood(breach, made, answers, kind=kind, at=at)
+
+
+def assess_blood(
+    breach: Breach, others: list[Assessment], answers: dict[str, Any], *, kind: str, at: datetime
+) -> list[Assessment]:
+    """The first assessment by the bloodborne criteria, where blood or body fluid has had a way in, or where that stays
+    unknown: it was asked and nobody knew, or it is open still when a clinician confirms. None where `others`, those in
+    force, have it already. Without an adopted version it is made all the same, unassessed."""
+    confirmed = breach.confirmed_at is not None or kind == Assessment.Kind.CONFIRMATION
+    reported = breach.body.get("facts") or {}
+    asked = None if confirmed else {name for name, one in {**reported, **answers}.items() if one is None}
+    if any(one.pathogen == BLOODBORNE for one in others):
+        return []
+    if not _may_have_a_way_in(breach, others, asked, at=at):
+        return []
+    return [assess(breach, BLOODBORNE, adopted(breach.site, BLOODBORNE, at=at), answers, kind=kind)]
 
 
 def _pathogens_of(breach: Breach) -> list[str]:
@@ -56,14 +75,55 @@ def _flag_version(breach: Breach, versions: dict[str, CriteriaVersion | None]) -
         flag(breach, "criteria_retired" if known else "outdated_facts")
 
 
-def _reaches_blood(breach: Breach, versions: Iterable[CriteriaVersion | None]) -> bool:
+def _may_have_a_way_in(
+    breach: Breach, assessments: list[Assessment], asked: set[str] | None, *, at: datetime
+) -> bool:
+    """By the failure marked, by an answer that is marked, or because a question with such an answer stays open while
+    something may have happened at all. `asked`: the questions that were asked in vain; None where all were. Where no
+    criteria apply (no case is open), answers are read by all that the site works with, and the bloodborne ones say what
+    stays open."""
     if FailureType.objects.filter(code=breach.what_happened, bloodborne=True).exists():
         return True
+    read = [(one, criteria) for one in assessments if (criteria := criteria_or_none(one.version))]
+    if read:
+        return any(
+            _is_marked(criteria, {**breach.facts, **one.facts})
+            or _stays_open(criteria, one.facts, one.ceiling, asked)
+            for one, criteria in read
+        )
+    said = {name: answer for one in assessments for name, answer in {**breach.facts, **one.facts}.items()}
+    criterias = {
+        name: criteria
+        for name in adopted_pathogens(breach.site, at=at)
+        if (criteria := criteria_or_none(adopted(breach.site, name, at=at)))
+    }
+    if any(_is_marked(criteria, said) for criteria in criterias.values()):
+        return True
+    bloodborne = criterias.get(BLOODBORNE)
+    if bloodborne is None:
+        return False
+    known = known_answers(bloodborne, said)
+    try:
+        return _stays_open(bloodborne, known, bloodborne.classify(known).ceiling, asked)
+    except CriteriaError:  # they contradict each other
+        return True
+
+
+def _is_marked(criteria: Criteria, answers: dict[str, Any]) -> bool:
     return any(
-        answer.through_skin and breach.facts.get(fact.name) == answer.code
-        for criteria in filter(None, map(criteria_or_none, versions))
+        answer.bloodborne and answers.get(fact.name) == answer.code
         for fact in criteria.facts
         for answer in fact.answers
+    )
+
+
+def _stays_open(criteria: Criteria, answers: dict[str, Any], ceiling: str, asked: set[str] | None) -> bool:
+    """Whether nobody knows by which way, where it is not known that nothing happened."""
+    return ceiling != criteria.tiers[0].code and any(
+        fact.name not in answers
+        and (asked is None or fact.name in asked)
+        and any(answer.bloodborne for answer in fact.answers)
+        for fact in criteria.facts
     )
 
 

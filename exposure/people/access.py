@@ -94,6 +94,7 @@ class Deed(StrEnum):
     CONFIRM = "confirm"
     ANSWER = "answer"
     OVERRIDE = "override"
+    ASSESS_ALSO = "assess_also"
     DECIDE_WITHDRAWAL = "decide_withdrawal"
     ENTER_READING = "enter_reading"
     EXCUSE = "excuse"
@@ -120,6 +121,7 @@ DOING: dict[Deed, frozenset[str]] = {
     Deed.CONFIRM: _CLINICIANS,
     Deed.ANSWER: _CLINICIANS,
     Deed.OVERRIDE: _CLINICIANS,
+    Deed.ASSESS_ALSO: _PHYSICIANS,
     Deed.DECIDE_WITHDRAWAL: _CLINICIANS,
     Deed.ENTER_READING: _CLINICIANS,
     Deed.EXCUSE: _CLINICIANS,

@@ -10,7 +10,7 @@ from django.utils.translation import gettext as _
 
 from exposure.attend import alerts, duties
 from exposure.attend.models import Alert, Promise
-from exposure.classify import assess
+from exposure.classify import assess, concerned
 from exposure.classify.models import Assessment, CriteriaVersion, Signature
 from exposure.classify.standing import assessments_in_force, settled_in_force
 from exposure.followup import opening, plans, states
@@ -182,6 +182,32 @@ def countersign(*, assessment: Assessment, by: User, at: datetime) -> Assessment
         return assessment
 
 
+def assess_also(*, breach: Breach, pathogen: str, reason: str, by: User, at: datetime) -> Assessment:
+    """A physician's wish: the exposure by the criteria of another pathogen too. Each set brings its own plan beside
+    the others, so that of any two the stricter holds. What is assessed by them already changes nothing. Raises
+    BadSubmission at the field."""
+    require(by, Deed.ASSESS_ALSO, breach.site_id, breach.worker.user_id, at=at)
+    require_text(reason, "/reason", _("Say why these criteria are to be applied too."))
+    with turn.of(breach.worker, at=at), because_of(reason):
+        breach = turn.locked_breach(breach)
+        in_force = assessments_in_force(breach)
+        if pathogen in in_force:
+            return in_force[pathogen]
+        version = assess.adopted(breach.site, pathogen, at=at)
+        if version is None or breach.drill:
+            raise BadSubmission(Problem("/pathogen", _("Choose criteria that the site works with.")))
+        answers = dict(breach.facts) if "self_answered" not in breach.flags or breach.confirmed_at else {}
+        for assessment in in_force.values():
+            answers |= assessment.facts
+        kind = Assessment.Kind.FACTS
+        made = assess.assess(breach, pathogen, version, answers, kind=kind, reason=reason)
+        blood = concerned.assess_blood(breach, [*in_force.values(), made], answers, kind=kind, at=at)
+        breach.save()
+        alert_if_unassessed(breach, [made, *blood], at)
+        _apply(breach, at, by)
+        return made
+
+
 def _reassess(
     breach: Breach,
     facts: dict[str, Any],
@@ -199,12 +225,13 @@ def _reassess(
     flags_before, failed_before = breach.flags, set(flags.criteria_that_failed(breach.flags))
     breach.flags = [flag for flag in breach.flags if flag not in failed_before]
     settled = settled_in_force(breach)
+    settles = kind == Assessment.Kind.CONFIRMATION or "self_answered" not in breach.flags
+    reported = breach.facts if settles else {}
     for pathogen, current in assessments_in_force(breach).items():
         if current.kind == Assessment.Kind.OVERRIDE and not facts:
             continue
         version = current.version or assess.adopted(breach.site, pathogen, at=at)
-        settles = kind == Assessment.Kind.CONFIRMATION or "self_answered" not in breach.flags
-        answers = {**(breach.facts if settles else {}), **current.facts, **facts}
+        answers = {**reported, **current.facts, **facts}
         if kind == Assessment.Kind.FACTS and (same := _made_before(current, version, answers)):
             made.append(same)
             continue
@@ -215,14 +242,26 @@ def _reassess(
             _sign_first(assessment, by)
         made.append(assessment)
         fresh = True
-    if not fresh and breach.flags == flags_before:
+    blood = []
+    if not breach.drill:
+        in_force = list(assessments_in_force(breach).values())
+        blood = concerned.assess_blood(breach, in_force, {**reported, **facts}, kind=kind, at=at)
+    if not fresh and not blood and breach.flags == flags_before:
         return made
     breach.save()
-    if failed := flags.criteria_that_failed(breach.flags):
-        because = " ".join(map(flags.in_words, failed))
-        alerts.raise_alert(breach, Cause.UNASSESSED, because, site=breach.site, at=at)
+    alert_if_unassessed(breach, blood, at)
     _apply(breach, at, by)
-    return made
+    return made + blood
+
+
+def alert_if_unassessed(breach: Breach, made: list[Assessment], at: datetime) -> None:
+    """Of what was made just now, something stands without criteria, or criteria have failed."""
+    failed = flags.criteria_that_failed(breach.flags)
+    if failed or any(one.version is None for one in made):
+        because = " ".join(map(flags.in_words, failed)) or _(
+            "No criteria are adopted for this: the report is not assessed."
+        )
+        alerts.raise_alert(breach, Cause.UNASSESSED, because, site=breach.site, at=at)
 
 
 def _made_before(

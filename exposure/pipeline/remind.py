@@ -11,11 +11,13 @@ from django.utils.translation import gettext as _
 from exposure.attend import alerts
 from exposure.attend.models import Alert
 from exposure.people.models import User, Worker
+from exposure.people.sessions import clear_expired_sessions
 from exposure.pipeline import report, turn
 from exposure.remind.models import Planned
 from exposure.remind.outbox import deliver
 from exposure.remind.rounds import Part
 from exposure.remind.sweep import run_parts, sweep
+from exposure.report.drafts import forget_old_drafts
 from exposure.report.models import Mark
 from exposure.report.removals import unfinished_marks
 
@@ -26,6 +28,12 @@ def pass_time(*, at: datetime) -> dict[str, int]:
     """Everything that time causes, then what waits in the outbox: what clock process and queue call."""
     done = {**run_parts(PARTS, at=at), **sweep(at=at)}
     return {**done, "delivered": deliver(at=at)}
+
+
+def tidy(*, at: datetime) -> None:
+    """Away goes what nobody needs any more: sign-ins that have run out, reports that nobody went on writing."""
+    clear_expired_sessions(at=at)
+    forget_old_drafts(at=at)
 
 
 def _send_marks(marks: Sequence[Mark], at: datetime) -> int:

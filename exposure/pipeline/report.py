@@ -1,7 +1,6 @@
 """A breach is reported, marked or asked to be withdrawn; a case is opened, stated anew, closed."""
 
 import logging
-from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
@@ -96,13 +95,8 @@ def _take_in(submission: Submission, reporter: User, at: datetime) -> Reported:
         return Reported(breach, True, tuple(assessments), follow_ups, ring_now)
 
 
-def _raise_report_alerts(breach: Breach, assessments: Iterable[Assessment], at: datetime) -> None:
-    if any(one.version is None for one in assessments):
-        failed = flags.criteria_that_failed(breach.flags)
-        because = " ".join(map(flags.in_words, failed)) or _(
-            "No criteria are adopted for this: the report is not assessed."
-        )
-        alerts.raise_alert(breach, Cause.UNASSESSED, because, site=breach.site, at=at)
+def _raise_report_alerts(breach: Breach, assessments: list[Assessment], at: datetime) -> None:
+    classify.alert_if_unassessed(breach, assessments, at)
     said = NOT_ODD.union(flags.criteria_that_failed(breach.flags))
     odd = [flag for flag in breach.flags if flag not in said]
     if odd:

@@ -22,7 +22,6 @@ def keep_draft(user_id: int, submission_id: UUID, fields: Texts, answers: Texts,
     newest = ReportDraft.objects.filter(user_id=user_id).order_by("-changed_at", "-pk")
     crowded_out = list(newest.values_list("pk", flat=True)[MOST_DRAFTS:])
     ReportDraft.objects.filter(pk__in=crowded_out).delete()
-    forget_old_drafts(at=at)
 
 
 def draft_of(user_id: int, submission_id: UUID, *, at: datetime) -> tuple[Texts, Texts] | None:

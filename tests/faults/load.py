@@ -39,6 +39,7 @@ class Load:
         self.wrong: list[tuple[str, int, str]] = []
         self.failures: list[BaseException] = []
         self.answers: Counter[int] = Counter()
+        self.refused: Counter[tuple[str, int, str]] = Counter()
         self._looked_at: set[UUID] = set()
         self._over = threading.Event()
         self._threads = [threading.Thread(target=self._run, args=(step,), daemon=True) for step in (
@@ -101,21 +102,21 @@ class Load:
         self._over.wait(3 * PAUSE)
 
     def _read(self, number: int) -> None:
-        """A reading of a worker, entered by the nurse; now and then a fever. Less than 60 a minute are taken."""
-        uid = UUID(int=self.random["readings"].getrandbits(128), version=4)
-        body = {
-            "submission_id": str(uid),
-            "worker": self.workers[number % len(self.workers)],
-            "taken_at": datetime.now(UTC).isoformat(),
-            "temperature": "39.1" if number % 5 == 4 else "36.8",
-            "unit": "C",
-            "method": "oral",
-        }
-        if (
-            number < len(self.acknowledged["reports"])
-            and self._post(self.nurse, "readings/", body) is not None
-        ):
-            self.acknowledged["readings"].add(uid)
+        """A reading of a worker who is reported, entered by the nurse; now and then a fever. Less than 60 a minute are
+        taken."""
+        reported = min(len(self.acknowledged["reports"]), len(self.workers))
+        if reported:
+            uid = UUID(int=self.random["readings"].getrandbits(128), version=4)
+            body = {
+                "submission_id": str(uid),
+                "worker": self.workers[number % reported],
+                "taken_at": datetime.now(UTC).isoformat(),
+                "temperature": "39.1" if number % 5 == 4 else "36.8",
+                "unit": "C",
+                "method": "oral",
+            }
+            if self._post(self.nurse, "readings/", body) is not None:
+                self.acknowledged["readings"].add(uid)
         self._over.wait(8 * PAUSE)
 
     def _post(self, token: str, path: str, body: dict[str, Any]) -> Any:
@@ -123,8 +124,10 @@ class Load:
             return self._call(token, path, body)
         except urllib.error.HTTPError as refusal:
             # Another decision may stand, or nobody is followed up (any more): no acknowledgement, and no fault.
+            said = refusal.read().decode()[:300]
+            self.refused[path.split("/")[-2], refusal.code, said] += 1
             if refusal.code not in (404, 409, 422):
-                self.wrong.append((path, refusal.code, refusal.read().decode()[:300]))
+                self.wrong.append((path, refusal.code, said))
             return None
 
     def _call(self, token: str, path: str, body: dict[str, Any] | None) -> Any:

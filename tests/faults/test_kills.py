@@ -150,6 +150,7 @@ def test_after_kills_at_random_nothing_acknowledged_is_lost_and_nothing_is_half(
     manage("sweep", "--at", at.isoformat(), env=service)
     amounts = {kind: len(acknowledged) for kind, acknowledged in load.acknowledged.items()}
     print(f"{dict(killed)} killed in {took:.0f} s; acknowledged {amounts}; answers {dict(load.answers)}")
+    print(f"refused {load.refused.most_common(5)}")
     assert load.failures == []
     assert load.wrong == []
     assert min(amounts.values()) > 0

@@ -33,7 +33,7 @@ def follow_up(cast):
         adoption = Adoption.objects.get(site=cast.site, pathogen="ebola")
         adoption.version = propose_text(text, by="command:tests", at=MONDAY, proposed=True)
         adoption.save()
-    return follow_up_told_and_confirmed(cast, facts={"contact": "mucosa"})
+    return follow_up_told_and_confirmed(cast, facts={"contact": "body"})
 
 
 def days(follow_up, at):

@@ -99,8 +99,8 @@ def test_nobody_does_anything_to_their_own_record(cast, deed):
 @pytest.mark.parametrize("deed", Deed)
 def test_only_clinicians_of_the_site_do_clinical_deeds(cast, deed):
     doing_it = {name for name in EVERYBODY if may(account(cast, name), deed, cast.site.pk, None, at=MONDAY)}
-    criteria = deed in (Deed.PROPOSE_CRITERIA, Deed.APPROVE_CRITERIA)
-    assert doing_it == ({"physician", "physician2"} if criteria else CLINICIANS)
+    physicians = deed in (Deed.PROPOSE_CRITERIA, Deed.APPROVE_CRITERIA, Deed.ASSESS_ALSO)
+    assert doing_it == ({"physician", "physician2"} if physicians else CLINICIANS)
 
 
 def test_requiring_what_one_may_not_is_denied(cast):

@@ -47,7 +47,7 @@ def test_a_whole_report_carries_no_flag_and_asks_nobody(cast):
         ({"facts": {**HIGH, "skin": "blue"}}, "unknown_answer:skin"),
         ({"facts": {**HIGH, "skin": ["intact"]}}, "unknown_answer:skin"),
         ({"occurred_at": "2026-03-02T08:40:00"}, "time_without_zone"),
-        ({"facts": {"contact": "none", "skin": "broken"}}, "contradictory"),
+        ({"facts": {"contact": "none", "skin": "intact"}}, "contradictory"),
         ({"worker": "SG-0000"}, "unknown_worker"),
         ({"worker": None}, "nobody_named"),
         ({"worker": None, "person": {"name": "Agency Hand"}}, "unlisted_person"),
@@ -117,7 +117,7 @@ def test_a_time_without_zone_at_the_edge_of_the_calendar_is_kept(cast, text):
         {"occurred_at": (MONDAY - timedelta(days=365)).isoformat()},
         {"occurred_at": "noon"},
         {"criteria_version": "1999.1"},
-        {"facts": {"contact": "none", "skin": "broken"}},
+        {"facts": {"contact": "none", "skin": "intact"}},
     ],
 )
 def test_what_cannot_be_relied_on_is_treated_at_the_highest_tier(cast, changes):
@@ -142,12 +142,12 @@ def test_what_the_observer_adds_does_not_end_the_doubt_but_the_nurses_confirmati
 
 
 def test_contradictory_answers_leave_every_tier_possible(cast):
-    [assessment] = report(cast, facts={"contact": "none", "skin": "broken"}).assessments
+    [assessment] = report(cast, facts={"contact": "none", "skin": "intact"}).assessments
     assert (assessment.floor, assessment.ceiling, assessment.tier) == ("none", "high", "")
 
 
 def test_a_nurse_who_corrects_contradictory_answers_settles_the_tier(cast):
-    reported = report(cast, facts={"contact": "none", "skin": "broken"})
+    reported = report(cast, facts={"contact": "none", "skin": "intact"})
     confirm(cast, reported, at=MONDAY + hours(1), facts={"contact": "splash"})
     last = reported.breach.assessments.last()
     assert (last.kind, last.tier, last.rules) == ("confirmation", "high", ["VHF-1"])

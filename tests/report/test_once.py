@@ -51,9 +51,7 @@ class FailingAt:
 
 @pytest.mark.django_db(transaction=True)
 def test_a_failure_at_any_statement_leaves_nothing_and_the_same_report_then_succeeds(cast):
-    body = cast.body(
-        person={"name": "Agency Hand"}, worker=None, facts={"contact": "sharp", "skin": "pierced"}
-    )
+    body = cast.body(person={"name": "Agency Hand"}, worker=None)
     before = everything()
     for number in range(1, 1000):
         failing = FailingAt(number)
@@ -209,7 +207,7 @@ def test_answers_to_a_mark_that_was_sent_already_are_added_to_the_report(cast, m
     pass_time(MONDAY + timedelta(minutes=30))
     reported = complete(cast, mark, facts={"contact": "splash", "skin": "mucosa"}, narrative="Left eye.")
     assert (reported.breach.uid, reported.created, reported.ring_now) == (mark.uid, False, True)
-    newest = reported.breach.assessments.last()
+    newest = reported.breach.assessments.filter(pathogen="ebola").last()
     assert (newest.kind, newest.facts["skin"], newest.treated_as) == ("facts", "mucosa", "high")
     assert OtherContent.objects.get().body["narrative"] == "Left eye."
     assert Alert.objects.get(breach=reported.breach, cause="other_content").because.startswith("Answers came")

@@ -23,7 +23,7 @@ from exposure.report.models import Breach, Case
 from exposure.web import urls as all_urls
 from exposure.web.nurse import urls
 from exposure.web.nurse.deed import pattern
-from tests.cast import MONDAY, doing
+from tests.cast import MONDAY, adopt, doing
 
 pytestmark = pytest.mark.database
 
@@ -44,6 +44,7 @@ SENT = {
     "breach_confirm": {"fact_contact": "breach", "fact_skin": "no", "note": "Inner glove dry."},
     "breach_answers": {"fact_contact": "breach", "fact_skin": "no"},
     "breach_override": {"tier": "high", **WHY},
+    "breach_also": {"pathogen": "mers", **WHY},
     "countersign": {},
     "breach_withdrawal": {"accepted": "yes", **WHY},
     "person_call": {"answered": "no", "note": "Rang twice."},
@@ -84,6 +85,8 @@ def words(response):
 def rows(cast, standing_clock):
     """Page -> the row that it is opened for."""
     standing_clock(MONDAY + 2 * HOUR)
+    with doing("command:tests"):
+        adopt(cast.site, "mers-2019.2", MONDAY - 24 * HOUR)
     with doing(cast.observer):
         breach = report_breach(body=cast.body(), reporter=cast.observer, at=MONDAY).breach
         ask_withdrawal(breach=breach, reason="Another glove.", by=cast.observer, at=MONDAY)

@@ -9,8 +9,9 @@ from django.test import Client
 from django.urls import reverse
 
 from exposure.people.models import Role, User
-from exposure.report.drafts import KEPT, MOST_DRAFTS, draft_of, forget_old_drafts, keep_draft
+from exposure.report.drafts import KEPT, MOST_DRAFTS, draft_of, keep_draft
 from exposure.report.models import Breach, ReportDraft
+from exposure.tasks import tick
 from tests.cast import MONDAY, doing
 
 pytestmark = pytest.mark.database
@@ -78,7 +79,7 @@ def test_it_is_gone_after_some_days_whoever_wrote_it(cast, fields, standing_cloc
     signed_in(cast.observer).post(ADDRESS, fields)
     standing_clock(MONDAY + later)
     assert (WORDS in page_of(signed_in(cast.observer), fields)) is there
-    forget_old_drafts(at=MONDAY + later)
+    tick()
     assert ReportDraft.objects.filter(submission_id=fields["submission_id"]).exists() is there
 
 

@@ -42,7 +42,7 @@ def to_review(cast, breach):
 
 
 def test_every_cause_has_its_place():
-    assert set(queue.WEIGHT) == set(Cause)
+    assert set(queue.WEIGHT) == {*Cause, queue.TO_DO}
 
 
 def test_what_matters_more_stands_first_however_old_the_rest_is(cast, breach):

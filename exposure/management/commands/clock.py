@@ -11,8 +11,7 @@ from django.core.management.base import BaseCommand
 from django.db import close_old_connections
 
 from exposure import clock
-from exposure.people.sessions import clear_expired_sessions
-from exposure.pipeline.remind import pass_time
+from exposure.pipeline.remind import pass_time, tidy
 from exposure.record import acting
 
 log = logging.getLogger(__name__)
@@ -43,6 +42,6 @@ class Command(BaseCommand):
         try:
             with acting("command:clock", "clock process", at=at):
                 pass_time(at=at)
-                clear_expired_sessions(at=at)
+                tidy(at=at)
         except Exception:
             log.exception("This round of the clock failed; the next one tries again.")

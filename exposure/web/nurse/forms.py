@@ -128,6 +128,21 @@ class OverrideForm(forms.Form):
         self.fields["tier"].choices = [(tier.code, text(tier.label)) for tier in criteria.tiers]
 
 
+class AlsoForm(forms.Form):
+    pathogen = forms.ChoiceField(
+        label=_("By which criteria too?"),
+        widget=forms.RadioSelect,
+        help_text=_("Those that the site works with."),
+    )
+    reason = forms.CharField(
+        label=_("Why?"), help_text=_("The reason is kept with the assessment."), widget=AREA
+    )
+
+    def __init__(self, *args: Any, pathogens: Iterable[str], **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["pathogen"].choices = [(pathogen, capfirst(pathogen)) for pathogen in pathogens]
+
+
 class ReadingForm(forms.Form):
     """A reading given by telephone: the fields of the API's body, so that both are judged alike."""
 

@@ -26,7 +26,7 @@ from exposure.remind.sweep import cause_of, subject_of
 Cause = Alert.Cause
 Kind = Promise.Kind
 # What waits without being an alert; the keys stand beside the causes of alerts in the filter.
-TO_CONFIRM, TO_SIGN, TO_REVIEW, TO_RING = "to_confirm", "to_sign", "to_review", "to_ring"
+TO_CONFIRM, TO_SIGN, TO_REVIEW, TO_RING, TO_DO = "to_confirm", "to_sign", "to_review", "to_ring", "to_do"
 URGENT, WAITING, CONFIRM, TELL, RING, SIGN, REVIEW, SEEN, LATE, PRACTICE = range(10)
 # Which alert comes before which, where they are equally urgent; a local choice.
 WEIGHT = {
@@ -35,6 +35,7 @@ WEIGHT = {
         (
             Cause.FEVER,
             Cause.SYMPTOM,
+            TO_DO,
             Cause.UNASSESSED,
             Cause.CALL_ME,
             Cause.MISSED,
@@ -62,7 +63,8 @@ SWEEP_SILENT = timedelta(minutes=3)
 
 @dataclass(frozen=True)
 class Line:
-    """One thing to do: why, since when, for whom, by when (None: now) and who has it. `group` is its urgency."""
+    """One thing to do: why, since when, for whom, by when (None: now), who has it. `group` is its urgency; `exposed`:
+    its time runs since the exposure."""
 
     group: int
     cause: str
@@ -75,6 +77,7 @@ class Line:
     holder: str
     url: str
     late: bool = False
+    exposed: bool = False
 
     @property
     def rank(self) -> tuple[Any, ...]:
@@ -106,7 +109,8 @@ def _subject(alert: Alert) -> alerts.Subject:
 
 
 def _waiting(user: User, at: datetime) -> Iterable[Promise]:
-    """One query for all that somebody must do: tasks and calls once they are late, the rest from the start."""
+    """One query for all that somebody must do: calls after silence, and tasks not urgent, once they are late; the
+    rest from the start."""
     waiting = Promise.objects.waiting(at=at).exclude(kind=Kind.LOOK)
     seen = visible(user, waiting, View.CLINICAL, at=at).select_related(
         "site", "worker", "breach", "exposure__follow_up__worker", "follow_up__worker", "version"
@@ -117,8 +121,12 @@ def _waiting(user: User, at: datetime) -> Iterable[Promise]:
 def _is_shown(promise: Promise, user: User, at: datetime) -> bool:
     if promise.version is not None:
         return holds(user, DOING[Deed.APPROVE_CRITERIA], promise.site_id, at=at)
-    only_late = promise.kind == Kind.TASK or promise.key.startswith(duties.SILENT)
+    only_late = _is_plain_task(promise) or promise.key.startswith(duties.SILENT)
     return not only_late or (promise.due_at is not None and promise.due_at <= at)
+
+
+def _is_plain_task(promise: Promise) -> bool:
+    return promise.kind == Kind.TASK and not promise.urgent
 
 
 def heartbeat(*, at: datetime) -> dict[str, Any]:
@@ -165,14 +173,23 @@ def _promise_lines(waiting: list[Promise], user: User, at: datetime) -> Iterator
             cause=cause,
             label=label,
             why=first_hands.get(promise.pk, promise.title),
-            since=promise.due_at if promise.kind == Kind.TASK else promise.not_before or promise.asked_at,
+            since=_since(promise),
             worker=promise.worker,
             site=promise.site,
             by=promise.due_at,
             holder="",
             url=_url(promise),
             late=promise.due_at is not None and promise.due_at <= at,
+            exposed=cause == TO_DO,
         )
+
+
+def _since(promise: Promise) -> datetime:
+    if _is_plain_task(promise):
+        return promise.due_at
+    if promise.kind == Kind.TASK and promise.exposure is not None:
+        return promise.exposure.occurred_at
+    return promise.not_before or promise.asked_at
 
 
 def _kind(promise: Promise) -> tuple[int, str, str]:
@@ -188,6 +205,8 @@ def _kind(promise: Promise) -> tuple[int, str, str]:
             return REVIEW, TO_REVIEW, _("tier to look at again")
         case Kind.CALL:
             return RING, TO_RING, _("to ring")
+        case Kind.TASK if promise.urgent:
+            return URGENT, TO_DO, _("to do now")
     return LATE, Cause.LATE_TASK, str(Cause.LATE_TASK.label)
 
 

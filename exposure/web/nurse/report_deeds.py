@@ -14,8 +14,9 @@ from exposure.classify.models import Assessment
 from exposure.pipeline import attend, classify
 from exposure.report.models import Breach, WithdrawalRequest
 from exposure.web.nurse.deed import DeedPage, Done, Subject, plain
-from exposure.web.nurse.forms import ConfirmForm, FactsForm, OverrideForm, ToldForm, WithdrawalForm
+from exposure.web.nurse.forms import AlsoForm, ConfirmForm, FactsForm, OverrideForm, ToldForm, WithdrawalForm
 from exposure.web.nurse.report_words import current_answers, standing_assessments
+from exposure.web.nurse.side_by_side import other_criteria
 
 BREACHES = Breach.objects.select_related(
     "site", "worker__site", "station", "reported_by", "confirmed_by", "case"
@@ -49,6 +50,14 @@ def _current(_request: HttpRequest, breach: Breach, *, pathogen: str) -> Mapping
         "criteria": criteria,
         "newest": breach.assessments.filter(pathogen=pathogen).last(),
     }
+
+
+def _others(request: HttpRequest, breach: Breach) -> Mapping[str, Any]:
+    """The pathogens whose criteria the site works with and by which the report is not assessed."""
+    others = other_criteria(request.user, breach, at=request.at)
+    if not others:
+        raise Http404
+    return {"others": others}
 
 
 def _override_form(data: QueryDict | None, subject: Subject) -> OverrideForm:
@@ -130,6 +139,17 @@ PAGES = (
         ),
         button=_("Sign this tier"),
         done=_overridden,
+    ),
+    _page(
+        "breach_also",
+        "reports/<uuid:uid>/also/",
+        use_case=classify.assess_also,
+        prepare=_others,
+        form=lambda data, subject: AlsoForm(data, pathogens=subject.more["others"]),
+        title=_("Other criteria too"),
+        lede=_("Each set brings its own plan beside the others. Of any two, the stricter holds."),
+        button=_("Assess by these too"),
+        done=_("Assessed by these criteria too."),
     ),
     _page(
         "countersign",

@@ -38,6 +38,7 @@ from exposure.web.nurse.person_deeds import WORKERS
 from exposure.web.nurse.report_deeds import BREACHES
 from exposure.web.nurse.report_words import describe
 from exposure.web.nurse.rows import CAUSES, Row, rows
+from exposure.web.nurse.side_by_side import columns_of, other_criteria, rows_of
 from exposure.web.nurse.story import story
 from exposure.web.set_aside import parts_set_aside
 from exposure.web.signed_in import signed_in
@@ -198,6 +199,9 @@ def one_report(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
     context = {
         "breach": breach,
         "words": words,
+        "columns": (columns := columns_of(breach, words.current)),
+        "rows": rows_of(columns),
+        "others_adopted": other_criteria(request.user, breach, at=request.at),
         "told": breach.tellings.first(),
         "others": [_differences(breach.body, other) for other in breach.other_contents.all()],
         "withdrawals": breach.withdrawal_requests.select_related("decision"),
@@ -205,7 +209,7 @@ def one_report(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
         "decisions": about_report(request, breach),
         "tasks": Promise.objects.filter(
             Q(breach=breach) | Q(exposure__breach=breach), kind__in=TASK_KINDS, void_at=None
-        ).select_related("kept_by"),
+        ).select_related("kept_by", "exposure"),
         "told_form": ToldForm(initial={"told_at": request.at}),
         "at": request.at,
     }

@@ -23,7 +23,7 @@ from exposure.report.drafts import draft_of, forget_draft, keep_draft
 from exposure.report.models import Breach, Mark
 from exposure.report.submission import read_instant
 from exposure.web.observer.here import by_number
-from exposure.web.observer.questions import UNKNOWN, Known
+from exposure.web.observer.questions import UNKNOWN
 
 FIELDS = (
     "submission_id", "event", "mark", "case", "criteria_version", "who", "number", "name", "phone", "employer",
@@ -124,7 +124,7 @@ class Draft:
             moment = moment.replace(tzinfo=zone)
         return moment
 
-    def body(self, station: Station, mark: Mark | None, facts: Known) -> dict[str, Any]:
+    def body(self, station: Station, mark: Mark | None, facts: dict[str, Any]) -> dict[str, Any]:
         """What the pipeline takes. Nothing is left out because it looks odd."""
         zone = ZoneInfo(station.site.zone)
         moment = self.moment(zone)

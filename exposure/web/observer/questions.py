@@ -88,8 +88,13 @@ def contradict(asked: list[Asked], chosen: dict[str, str]) -> bool:
     return False
 
 
+def sent(asked: list[Asked], chosen: dict[str, str]) -> dict[str, Any]:
+    """The answers as the report sends them: what was asked and nobody knew is null."""
+    return {**{name: None for name, answer in chosen.items() if answer == UNKNOWN}, **known(asked, chosen)}
+
+
 def known(asked: list[Asked], chosen: dict[str, str]) -> Known:
-    """The answers as the report sends them: "Don't know" left out, a measured one as a number."""
+    """The answers that are known: "Don't know" left out, a measured one as a number."""
     measured = {fact.name for one in asked for fact in one.criteria.facts if fact.cuts}
     answers: Known = {}
     for name, answer in chosen.items():

@@ -160,7 +160,7 @@ def _send(desk: Desk) -> HttpResponse:
     request, draft = desk.request, desk.draft
     own = visible(request.user, _marks(), View.AUTHOR, at=request.at)
     mark = own.filter(uid=_uid(draft.text("mark"))).first()
-    body = draft.body(desk.station, mark, questions.known(desk.asked, draft.answers))
+    body = draft.body(desk.station, mark, questions.sent(desk.asked, draft.answers))
     try:
         if mark is not None:
             sent = report_mark(mark=mark, body=body, reporter=request.user, at=request.at)
