@@ -118,13 +118,13 @@ def _is_marked(criteria: Criteria, answers: dict[str, Any]) -> bool:
 
 
 def _stays_open(criteria: Criteria, answers: dict[str, Any], ceiling: str, asked: set[str] | None) -> bool:
-    """Whether nobody knows by which way, where it is not known that nothing happened."""
-    return ceiling != criteria.tiers[0].code and any(
-        fact.name not in answers
-        and (asked is None or fact.name in asked)
-        and any(answer.bloodborne for answer in fact.answers)
-        for fact in criteria.facts
-    )
+    """Whether nobody knows by which way, where it is not known that nothing happened. The question that asks for the
+    way is the one with the most marked answers: who knows that the skin is whole need not know the rest."""
+    if ceiling == criteria.tiers[0].code:
+        return False
+    marked = {fact.name: sum(answer.bloodborne for answer in fact.answers) for fact in criteria.facts}
+    way = max(marked, key=marked.__getitem__, default="")
+    return bool(marked.get(way)) and way not in answers and (asked is None or way in asked)
 
 
 def _flag_unknown_facts(breach: Breach, versions: Iterable[CriteriaVersion | None]) -> None:

@@ -87,8 +87,7 @@ def report_a_torn_glove(page) -> str:
         page.get_by_role(
             "button", name=re.compile("^(Done|The worker is out|Removal finished)")
         ).first.click()
-    page.get_by_role("button", name="Don't know").click()
-    for _page in range(12):
+    for _page in range(13):
         if page.locator(".reference").count():
             break
         answer(page)

@@ -195,6 +195,15 @@ def test_what_the_worker_says_of_a_needle_brings_the_clock_before_anybody_has_co
     assert runs(breach)
 
 
+@pytest.mark.parametrize(
+    ("contact", "skin", "counts"), [("unprotected", None, True), (None, "intact", False)]
+)
+def test_it_is_the_way_in_that_must_be_known_and_not_the_rest(blood, contact, skin, counts):
+    breach = said(blood, "confirmed", {}, {"contact": contact, "skin": skin})
+    assert breach.assessments.filter(pathogen="ebola").last().tier == "high"  # settled by the one answer
+    assert runs(breach) is counts
+
+
 def test_answers_after_the_clock_began_begin_no_second_one(blood):
     breach = said(blood, "report", {}, {"contact": "sharp", "skin": "pierced"})
     for _again in range(2):

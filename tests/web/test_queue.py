@@ -1,8 +1,11 @@
 """What stands before what in the nurse's queue. The order is a local choice; there is no source for it."""
 
+import re
 from datetime import timedelta
 
 import pytest
+from django.urls import reverse
+from django.utils.html import strip_tags
 
 from exposure.attend import alerts
 from exposure.attend.models import Alert, Promise
@@ -11,7 +14,7 @@ from exposure.people.models import Worker
 from exposure.pipeline import guide
 from exposure.record import create_many
 from exposure.web.nurse import queue
-from tests.cast import MONDAY, doing
+from tests.cast import MONDAY, adopt, doing
 from tests.walk import report
 
 pytestmark = pytest.mark.database
@@ -43,6 +46,30 @@ def to_review(cast, breach):
 
 def test_every_cause_has_its_place():
     assert set(queue.WEIGHT) == {*Cause, queue.TO_DO}
+
+
+def test_the_decision_on_the_first_dose_stands_there_from_minute_one_with_the_time_gone_and_left(
+    client, cast, standing_clock
+):
+    standing_clock(MONDAY)
+    with doing("command:tests"):
+        adopt(cast.site, "bloodborne-2025.2", MONDAY - timedelta(days=2))
+    exposed = report(cast, facts={"contact": "sharp", "skin": "pierced"}).breach.exposures.last()
+    dose, decide = [line for line in queue.lines(cast.nurse, at=MONDAY) if line.cause == queue.TO_DO][::-1]
+    assert {line.group for line in (decide, dose)} == {queue.URGENT}
+    assert {line.since for line in (decide, dose)} == {exposed.occurred_at}
+    assert decide.by == exposed.occurred_at + timedelta(hours=2)
+    assert dose.by == exposed.occurred_at + timedelta(hours=72)
+    client.force_login(cast.nurse)
+    for name, subject in (
+        ("needs_action", []),
+        ("breach", [exposed.breach.uid]),
+        ("person", [cast.worker.uid]),
+    ):
+        page = " ".join(strip_tags(client.get(reverse(name, args=subject)).content.decode()).split())
+        assert re.search(r"[Ee]xposed .*20 min ago", page)
+        assert "in 1 h 40 min" in page
+        assert "in 2 days" in page
 
 
 def test_what_matters_more_stands_first_however_old_the_rest_is(cast, breach):
