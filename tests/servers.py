@@ -145,18 +145,20 @@ SECOND_TIER = (
     "tests/report/test_once.py",
     "tests/stateful/",
     "tests/test_removals.py",
+    "tests/test_admin.py",
     "tests/web/test_emergencies.py",
+    "tests/web/test_monitoring_pages.py",
+    "tests/web/test_person_story.py",
     "tests/web/test_statement_counts.py",
+    "tests/web/test_times.py",
     "tests/web/test_unreadable_text.py",
+    "tests/web/test_worker_entry.py",
     "tests/web/test_worker_stop.py",
 )
 # What runs on SQLite in the first tier too; all else that is marked `database` runs there in the second.
 FIRST_ON_SQLITE = (
     "tests/test_story.py",
     "tests/test_record.py",
-    "tests/audit/",
-    "tests/attend/",
-    "tests/management/",
 )
 
 
