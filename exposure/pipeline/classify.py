@@ -196,7 +196,8 @@ def assess_also(*, breach: Breach, pathogen: str, reason: str, by: User, at: dat
         version = assess.adopted(breach.site, pathogen, at=at)
         if version is None or breach.drill:
             raise BadSubmission(Problem("/pathogen", _("Choose criteria that the site works with.")))
-        answers = dict(breach.facts) if "self_answered" not in breach.flags or breach.confirmed_at else {}
+        settles = "self_answered" not in breach.flags or breach.confirmed_at is not None
+        answers = assess.of_the_event(version, breach.facts) if settles else {}
         for assessment in in_force.values():
             answers |= assessment.facts
         kind = Assessment.Kind.FACTS
@@ -231,7 +232,8 @@ def _reassess(
         if current.kind == Assessment.Kind.OVERRIDE and not facts:
             continue
         version = current.version or assess.adopted(breach.site, pathogen, at=at)
-        answers = {**reported, **current.facts, **facts}
+        answered = facts if lower else assess.of_the_event(version, facts)
+        answers = {**assess.of_the_event(version, reported), **current.facts, **answered}
         if kind == Assessment.Kind.FACTS and (same := _made_before(current, version, answers)):
             made.append(same)
             continue

@@ -485,6 +485,9 @@ def test_told_by_phone_is_kept_once_with_its_moment(olga, cast, standing_clock):
     assert PhonedIn.objects.get().recorded_at == MONDAY
     assert "Told by phone at 09:00" in page.said
     assert "+351 900 000 100" in page.said
+    page.client.force_login(cast.nurse)
+    of_the_nurse = page.client.get(reverse("breach", args=[breach.uid])).content.decode()
+    assert "The reporter rang" in of_the_nurse
 
 
 def test_ones_own_report_shows_what_happened_first_aid_and_the_answers(olga, cast):

@@ -19,7 +19,7 @@ from exposure.web.nurse.report_words import current_answers, standing_assessment
 from exposure.web.nurse.side_by_side import other_criteria
 
 BREACHES = Breach.objects.select_related(
-    "site", "worker__site", "station", "reported_by", "confirmed_by", "case"
+    "site", "worker__site", "station", "reported_by", "confirmed_by", "case", "phoned_in"
 )
 WAITING = Assessment.objects.filter(second_signature_needed=True).select_related(
     "version", "breach__site", "breach__worker"
