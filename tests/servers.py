@@ -120,7 +120,7 @@ def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
     return 2 if _is_whole(config) else 0
 
 
-# The second tier: searches, whole tables, real processes and browsers. `.ci/run` runs it with EXPOSURE_TIER=second; a
+# The second tier: searches, whole tables, real processes and browsers, and what takes long of the pages. `.ci/run` runs it with EXPOSURE_TIER=second; a
 # part that somebody names runs whatever tier it is of.
 SECOND_TIER = (
     "tests/api/test_flagged.py",
@@ -136,6 +136,7 @@ SECOND_TIER = (
     "tests/classify/test_criteria_threads.py",
     "tests/classify/test_replay.py",
     "tests/classify/test_unreadable.py",
+    "tests/clear/test_sign.py",
     "tests/deploy/",
     "tests/management/test_demo.py",
     "tests/management/test_start.py",
@@ -152,10 +153,12 @@ SECOND_TIER = (
     "tests/test_admin.py",
     "tests/web/test_emergencies.py",
     "tests/web/test_monitoring_pages.py",
+    "tests/web/test_nurse.py",
     "tests/web/test_person_story.py",
     "tests/web/test_statement_counts.py",
     "tests/web/test_times.py",
     "tests/web/test_unreadable_text.py",
+    "tests/web/test_worker.py",
     "tests/web/test_worker_entry.py",
     "tests/web/test_worker_stop.py",
 )
