@@ -120,8 +120,8 @@ def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
     return 2 if _is_whole(config) else 0
 
 
-# The second tier: searches, whole tables, real processes and browsers, and what takes long of the pages. `.ci/run` runs it with EXPOSURE_TIER=second; a
-# part that somebody names runs whatever tier it is of.
+# The second tier: searches, whole tables, real processes and browsers, and the longest pages. `.ci/run` runs it with
+# EXPOSURE_TIER=second; a part that somebody names runs whatever tier it is of.
 SECOND_TIER = (
     "tests/api/test_flagged.py",
     "tests/api/test_sizes.py",
