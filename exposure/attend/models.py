@@ -4,7 +4,7 @@ from datetime import datetime
 
 from django.conf import settings
 from django.db import models
-from django.db.models import OuterRef, Q, Subquery
+from django.db.models import F, OuterRef, Q, Subquery
 from django.utils.translation import gettext_lazy as _
 
 from exposure.classify.models import CriteriaVersion
@@ -178,6 +178,11 @@ class PromiseQuerySet(GuardedQuerySet):
     def waiting(self, *, at: datetime) -> "PromiseQuerySet":
         """Open, and it can be kept from now on."""
         return self.open().filter(Q(not_before=None) | Q(not_before__lte=at))
+
+    def most_urgent_first(self) -> "PromiseQuerySet":
+        """What is urgent, then by when it is due; last what waits for another, and what is done."""
+        done, due = F("kept_at").asc(nulls_first=True), F("due_at").asc(nulls_last=True)
+        return self.order_by(done, "-urgent", due, "pk")
 
 
 class Promise(Recorded):

@@ -149,9 +149,9 @@ def overviews(follow_ups: Iterable[FollowUp], *, at: datetime) -> list[Overview]
     of_breach = _by("breach_id", alerts.filter(breach__exposures__follow_up__in=ids).distinct())
     tasks = _by(
         "follow_up_id_",
-        Promise.objects.filter(
-            exposure__follow_up__in=ids, kind=Promise.Kind.TASK, void_at=None
-        ).select_related("exposure", "kept_by"),
+        Promise.objects.filter(exposure__follow_up__in=ids, kind=Promise.Kind.TASK, void_at=None)
+        .select_related("exposure", "kept_by")
+        .most_urgent_first(),
     )
     restrictions = _by(
         "follow_up_id_",

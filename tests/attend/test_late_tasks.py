@@ -46,6 +46,18 @@ def test_a_task_that_counts_from_another_is_dated_by_when_that_was_done(cast, bl
     )
 
 
+def test_what_is_urgent_stands_first_and_what_waits_for_another_or_is_done_last(cast, bloodborne):
+    complete(cast, "hbv_response", at=MONDAY + hours(1))
+    tasks = list(Promise.objects.filter(kind="task").most_urgent_first())
+    assert [task.key for task in tasks[:2]] == ["hiv_decision", "hiv_first_dose"]
+    dated = [task.due_at for task in tasks[2:] if task.due_at and not task.kept_at]
+    assert dated == sorted(dated)
+    assert tasks[-1].key == "hbv_response"
+    waiting = [task.due_at is None for task in tasks[:-1]]
+    assert waiting == sorted(waiting)
+    assert any(waiting)
+
+
 def test_an_urgent_task_is_urgent_when_late_dated_by_its_time_and_not_by_when_it_was_noticed(
     cast, bloodborne
 ):

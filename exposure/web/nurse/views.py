@@ -209,7 +209,9 @@ def one_report(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
         "decisions": about_report(request, breach),
         "tasks": Promise.objects.filter(
             Q(breach=breach) | Q(exposure__breach=breach), kind__in=TASK_KINDS, void_at=None
-        ).select_related("kept_by", "exposure"),
+        )
+        .select_related("kept_by", "exposure")
+        .most_urgent_first(),
         "told_form": ToldForm(initial={"told_at": request.at}),
         "at": request.at,
     }
