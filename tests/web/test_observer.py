@@ -1028,3 +1028,29 @@ def test_the_address_of_a_page_names_nobody(olga, cast):
     page = details(olga("report", "heron"), who="name", name="Bea Sorrel", phone="+351 900 000 777")
     assert "Sorrel" not in page.response.request["QUERY_STRING"]
     assert "777" not in page.response.request["QUERY_STRING"].partition("page=")[2]
+
+
+# The hour that comes twice: in Lisbon from 01:00 to 02:00 on 25 October 2026 (tests/web/test_local_time.py)
+
+
+@pytest.mark.parametrize("minutes_after_midnight_utc", [20, 80])
+def test_a_report_in_the_hour_that_comes_twice_keeps_its_moment(
+    olga, cast, standing_clock, minutes_after_midnight_utc
+):
+    moment = datetime(2026, 10, 25, tzinfo=UTC) + timedelta(minutes=minutes_after_midnight_utc)
+    standing_clock(moment)
+    answered(details(olga("report", "heron"))).send("anyone_else")
+    assert Breach.objects.get().occurred_at == moment
+
+
+def test_a_time_typed_in_the_hour_that_comes_twice_is_asked_which_and_taken_as_chosen(
+    olga, cast, standing_clock
+):
+    standing_clock(datetime(2026, 10, 25, 9, tzinfo=UTC))
+    page = details(olga("report", "heron"), occurred_at="2026-10-25T01:20")
+    assert "came twice that night" in page.said
+    second = "2026-10-25T01:20:00+00:00"
+    assert second in page.text
+    page = details(page, occurred_at="2026-10-25T01:20", occurred_at_which=second)
+    answered(page).send("anyone_else")
+    assert Breach.objects.get().occurred_at == datetime(2026, 10, 25, 1, 20, tzinfo=UTC)

@@ -22,6 +22,7 @@ from exposure.places.models import Station
 from exposure.report.drafts import draft_of, forget_draft, keep_draft
 from exposure.report.models import Breach, Mark
 from exposure.report.submission import read_instant
+from exposure.web.local_time import TYPED, LocalTimeInput, instants
 from exposure.web.observer.here import by_number
 from exposure.web.observer.questions import UNKNOWN
 
@@ -44,6 +45,8 @@ class Draft:
     def of(cls, data: Mapping[str, str]) -> "Draft":
         """The draft that a form sent. Without a readable id it gets one: a report is never lost for that."""
         values = {name: data[name] for name in FIELDS if name in data}
+        if "occurred_at" in values:
+            values["occurred_at"] = LocalTimeInput().value_from_datadict(data, {}, "occurred_at")
         try:
             values["submission_id"] = str(uuid.UUID(values.get("submission_id", "")))
         except ValueError:
@@ -194,5 +197,7 @@ def _writer(session: SessionBase) -> int:
 
 
 def local(moment: datetime, zone: ZoneInfo) -> str:
-    """A moment on the site's clock as the browser's picker writes it."""
-    return moment.astimezone(zone).strftime("%Y-%m-%dT%H:%M")
+    """A moment on the site's clock as the browser's picker writes it; with its offset where that comes twice."""
+    shown = moment.astimezone(zone)
+    twice = len(instants(shown.replace(tzinfo=None, fold=0), zone)) > 1
+    return shown.isoformat(timespec="minutes") if twice else shown.strftime(TYPED)

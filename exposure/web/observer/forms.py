@@ -1,8 +1,10 @@
 """The forms at the station. They ask again for what is not answered; they refuse nothing for being odd."""
 
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from django import forms
+from django.core.exceptions import ValidationError
 from django.utils.text import capfirst
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
@@ -11,6 +13,7 @@ from exposure.classify.table import Fact
 from exposure.people.models import Worker
 from exposure.places.models import FailureType, Protocol, Station
 from exposure.report.models import Breach, Case
+from exposure.web.local_time import LocalTimeInput, instant_of
 from exposure.web.observer.draft import ANSWER
 from exposure.web.observer.here import shown_at
 from exposure.web.observer.questions import UNKNOWN, choices, in_words, number
@@ -114,7 +117,7 @@ class DetailsForm(PersonForm, WhoForm):
     phase = forms.ChoiceField(label=gettext_lazy("At which point?"), choices=PHASES, widget=forms.RadioSelect)
     # Any text is taken: a time that cannot be read is sent as it was typed.
     occurred_at = forms.CharField(
-        label=gettext_lazy("When?"), required=False, widget=forms.DateTimeInput(attrs={"autocomplete": "off"})
+        label=gettext_lazy("When?"), required=False, widget=LocalTimeInput(attrs={"autocomplete": "off"})
     )
     drill = forms.ChoiceField(
         label=gettext_lazy("Real or drill?"), choices=REAL_OR_DRILL, widget=forms.RadioSelect
@@ -131,10 +134,21 @@ class DetailsForm(PersonForm, WhoForm):
         self.fields["occurred_at"].help_text = _("On the clock of %(site)s.") % {
             "site": station.site.short_name
         }
+        self.fields["occurred_at"].widget.zone = ZoneInfo(station.site.zone)
         if len(cases) > 1:
             self.fields["case"].choices = [*((one.code, one.code) for one in cases), (UNKNOWN, DONT_KNOW)]
         else:
             del self.fields["case"]
+
+    def clean_occurred_at(self) -> str:
+        """Only what the clock showed twice is asked again: one of the two is an hour off."""
+        typed = self.cleaned_data["occurred_at"]
+        try:
+            instant_of(typed, self.fields["occurred_at"].widget.zone)
+        except ValidationError as error:
+            if error.code == "twice":
+                raise
+        return typed
 
 
 class FactForm(forms.Form):
