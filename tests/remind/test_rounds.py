@@ -166,7 +166,7 @@ def test_an_idle_round_is_a_fixed_number_of_statements(cast, follow_up):
 def test_rounds_at_the_same_moment_do_each_thing_once_and_none_of_them_fails(cast, caplog, count):
     at = EVENING + hours(26)
     follow_up_told_and_confirmed(cast)
-    report(cast, facts={"contact": "sharp"})  # neither told nor confirmed in time
+    report(cast, facts={"contact": "splash"})  # neither told nor confirmed in time
     due(cast, "late", 20)
     due(cast, "soon", 20)
     due(cast, "missed", 20)
