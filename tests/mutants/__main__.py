@@ -28,7 +28,7 @@ CARRIED = ("tests/test_story.py", "tests/test_decisions.py", "tests/test_monitor
            "tests/followup", "tests/clear", "tests/test_contacts.py", "tests/test_linking.py",
            "tests/test_removals.py", "tests/test_times.py", "tests/test_ended_follow_ups.py",
            "tests/test_untold_exposures.py", "tests/remind", "tests/people", "tests/classify/test_versions.py",
-           "tests/conflicts", "tests/attend", "tests/api", "tests/web")  # fmt: skip
+           "tests/pipeline", "tests/attend", "tests/api", "tests/web")  # fmt: skip
 # Module or folder -> the tests that are to notice, the quickest first. Paths that are not there yet are left out.
 TESTS: dict[str, tuple[str, ...]] = {
     "exposure/followup/status.py": ("tests/followup/test_status.py",),

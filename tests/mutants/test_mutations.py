@@ -45,3 +45,8 @@ def test_every_module_named_is_there_and_has_tests():
     found = modules("")
     assert all((ROOT / source).is_file() and tests for source, tests in found.items())
     assert all(any(str(source).startswith(place) for source in found) for place in TESTS)
+
+
+def test_what_the_table_names_is_there():
+    named = {place for place in TESTS} | {test for tests in TESTS.values() for test in tests}
+    assert {path for path in named if not (ROOT / path).exists()} == set()
