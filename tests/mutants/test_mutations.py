@@ -48,5 +48,5 @@ def test_every_module_named_is_there_and_has_tests():
 
 
 def test_what_the_table_names_is_there():
-    named = {place for place in TESTS} | {test for tests in TESTS.values() for test in tests}
+    named = set(TESTS) | {test for tests in TESTS.values() for test in tests}
     assert {path for path in named if not (ROOT / path).exists()} == set()
