@@ -185,7 +185,7 @@ def countersign(*, assessment: Assessment, by: User, at: datetime) -> Assessment
 def assess_also(*, breach: Breach, pathogen: str, reason: str, by: User, at: datetime) -> Assessment:
     """A physician's wish: the exposure by the criteria of another pathogen too. Each set brings its own plan beside
     the others, so that of any two the stricter holds. What is assessed by them already changes nothing. Raises
-    BadSubmission at the field."""
+    BadSubmission at the field, and NotYet for a report that was withdrawn."""
     require(by, Deed.ASSESS_ALSO, breach.site_id, breach.worker.user_id, at=at)
     require_text(reason, "/reason", _("Say why these criteria are to be applied too."))
     with turn.of(breach.worker, at=at), because_of(reason):
@@ -193,6 +193,8 @@ def assess_also(*, breach: Breach, pathogen: str, reason: str, by: User, at: dat
         in_force = assessments_in_force(breach)
         if pathogen in in_force:
             return in_force[pathogen]
+        if breach.withdrawn_at is not None:
+            raise NotYet("no_longer_asked")
         version = assess.adopted(breach.site, pathogen, at=at)
         if version is None or breach.drill:
             raise BadSubmission(Problem("/pathogen", _("Choose criteria that the site works with.")))

@@ -9,7 +9,7 @@ from django.urls import reverse
 from exposure.attend.models import Alert
 from exposure.classify.models import Assessment
 from exposure.pipeline.classify import assess_also, confirm_breach
-from exposure.refusal import BadSubmission
+from exposure.refusal import BadSubmission, NotYet
 from exposure.report.models import CaseStatement
 from exposure.web.nurse.report_words import describe
 from exposure.web.nurse.side_by_side import columns_of, rows_of
@@ -55,7 +55,8 @@ def test_a_case_with_two_pathogens_shows_both_sets_and_the_stricter_of_each_line
     shown = table(breach)
     assert shown["Until"] == [("Mon 23 Mar 2026", True), ("Mon 16 Mar 2026", False)]
     assert all(len(cells) == 2 for cells in shown.values())
-    assert not any(strictest for _text, strictest in shown["Treated as"])
+    for label in ("Treated as", "Restrictions", "Tasks"):  # of these both hold
+        assert not any(strictest for _text, strictest in shown[label])
 
 
 def test_one_set_has_no_table(cast):
@@ -76,6 +77,17 @@ def test_what_the_site_does_not_work_with_and_no_reason_are_refused_at_the_field
         also(cast, breach, **changes)
     assert [problem.pointer for problem in refused.value.problems] == [f"/{next(iter(changes))}"]
     assert breach.assessments.count() == 1
+
+
+def test_a_withdrawn_report_is_assessed_by_nothing_more(client, cast):
+    breach = report(cast).breach
+    with doing(cast.nurse):
+        breach.withdrawn_at = MONDAY
+        breach.save()
+    with pytest.raises(NotYet, match="no_longer_asked"):
+        also(cast, breach)
+    client.force_login(cast.physician)
+    assert client.get(reverse("breach_also", args=[breach.uid])).status_code == 404
 
 
 @pytest.mark.parametrize("who", ["nurse", "observer", "outsider", "lead", "auditor", "administrator"])

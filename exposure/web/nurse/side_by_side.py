@@ -74,7 +74,7 @@ def rows_of(columns: Sequence[Column]) -> list[Row]:
     if len(columns) < 2:
         return []
     return [
-        _row(_("Treated as"), columns, lambda one: one.words.treated_as or _("not assessed"), lambda _one: 0),
+        _row(_("Treated as"), columns, lambda one: one.words.treated_as or _("not assessed"), _all_hold),
         _row(
             _("Speak with the worker within"),
             columns,
@@ -92,9 +92,9 @@ def rows_of(columns: Sequence[Column]) -> list[Row]:
             _("Restrictions"),
             columns,
             lambda one: ", ".join(one.restrictions) or _("none"),
-            lambda one: len(one.restrictions),
+            _all_hold,
         ),
-        _row(_("Tasks"), columns, _tasks, lambda one: len(one.plan.tasks)),
+        _row(_("Tasks"), columns, _tasks, _all_hold),
         _row(
             _("Signed off by"),
             columns,
@@ -114,6 +114,11 @@ def _row(
     differ = len(set(ranks)) > 1
     cells = [Cell(say(one), differ and rank == max(ranks)) for one, rank in zip(columns, ranks, strict=True)]
     return Row(label, tuple((one.words.row.pathogen, cell) for one, cell in zip(columns, cells, strict=True)))
+
+
+def _all_hold(_column: Column) -> int:
+    """Of these none is stricter: what each set asks for is asked."""
+    return 0
 
 
 def _confirm_within(column: Column) -> str:
@@ -141,7 +146,9 @@ def _clearance(column: Column) -> str:
 
 def other_criteria(reader: User, breach: Breach, *, at: datetime) -> list[str]:
     """The pathogens by whose criteria this reader may have the report assessed too, and by which it is not yet."""
-    if breach.drill or not may(reader, Deed.ASSESS_ALSO, breach.site_id, breach.worker.user_id, at=at):
+    if breach.drill or breach.withdrawn_at is not None:
+        return []
+    if not may(reader, Deed.ASSESS_ALSO, breach.site_id, breach.worker.user_id, at=at):
         return []
     assessed = set(breach.assessments.values_list("pathogen", flat=True))
     return [pathogen for pathogen in adopted_pathogens(breach.site, at=at) if pathogen not in assessed]
