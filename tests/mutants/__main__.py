@@ -1,14 +1,20 @@
 """Whether the tests would notice: small wrong changes, sampled, each in a copy of the tree, and what the tests say.
 
-    python -m tests.mutants --count 200 --seed 1 [--only exposure/pipeline] [--minutes 30]
+    python -m tests.mutants --see routes.db
+    python -m tests.mutants --routes routes.db --count 200 --seed 1 [--only exposure/pipeline] [--minutes 30]
 
-The same seed takes the same sample. It ends with the share that was killed; a mutant that survives is either a test
-that is missing or a change that no behaviour shows. Not part of the continuous integration.
+The first runs the tests once, on SQLite, and writes down which of them runs through which line. The second takes a
+sample (the same seed takes the same), and asks of each change the tests that run through its line: the most particular
+first, not more than MOST. It ends with the share that was killed; a mutant that survives is a test that is missing or a
+change that no behaviour shows. Not part of the continuous integration.
 """
 
 import argparse
+import bisect
+import collections
 import itertools
 import os
+import queue
 import random
 import shutil
 import signal
@@ -16,51 +22,44 @@ import subprocess
 import sys
 import tempfile
 import time
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 from tests.mutants.mutations import Mutation, mutations
 
 ROOT = Path(__file__).resolve().parent.parent.parent
-CRITERIA = ("tests/classify/test_criteria_answers.py", "tests/classify/test_criteria_file.py",
-            "tests/classify/test_criteria_exact.py", "tests/classify/test_published.py")  # fmt: skip
-REMINDED = ("tests/remind", "tests/test_story.py", "tests/followup/test_alerts.py")
-CARRIED = ("tests/test_story.py", "tests/test_decisions.py", "tests/test_monitoring.py", "tests/report",
-           "tests/followup", "tests/clear", "tests/test_contacts.py", "tests/test_linking.py",
-           "tests/test_removals.py", "tests/test_times.py", "tests/test_ended_follow_ups.py",
-           "tests/test_untold_exposures.py", "tests/remind", "tests/people", "tests/classify/test_versions.py",
-           "tests/pipeline", "tests/attend", "tests/api", "tests/web")  # fmt: skip
-# Module or folder -> the tests that are to notice, the quickest first. Paths that are not there yet are left out.
-TESTS: dict[str, tuple[str, ...]] = {
-    "exposure/followup/status.py": ("tests/followup/test_status.py",),
-    "exposure/remind/ladder.py": ("tests/remind/test_ladder.py",),
-    "exposure/clear/rule.py": ("tests/clear/test_rule.py",),
-    "exposure/report/submission.py": ("tests/report/test_submission.py", "tests/report"),
-    "exposure/followup/readings.py": ("tests/followup/test_readings.py", "tests/followup/test_placement.py"),
-    "exposure/followup/schedule.py": ("tests/followup/test_schedule.py",),
-    **{f"exposure/classify/{name}.py": CRITERIA for name in (
+# What is sampled: a module, or every module of a folder.
+SOURCES = (
+    "exposure/followup/status.py", "exposure/followup/readings.py", "exposure/followup/schedule.py",
+    "exposure/remind/ladder.py", "exposure/clear/rule.py", "exposure/report/submission.py",
+    *(f"exposure/classify/{name}.py" for name in (
         "criteria", "builder", "diagram", "walk", "questions", "columns", "findings", "compare", "table", "plan",
-        "document")},
-    "exposure/people/access.py": ("tests/people", "tests/api/test_access.py"),
-    "exposure/remind/outbox.py": ("tests/remind/test_outbox.py",),
-    **{f"exposure/remind/{name}.py": REMINDED for name in ("sweep", "missing", "rounds", "reminders")},
-    "exposure/pipeline": CARRIED,
-}  # fmt: skip
+        "document")),
+    "exposure/people/access.py", "exposure/remind/outbox.py", "exposure/remind/sweep.py", "exposure/remind/missing.py",
+    "exposure/remind/rounds.py", "exposure/remind/reminders.py", "exposure/pipeline",
+)  # fmt: skip
+# Which tests are to notice.
+TESTS = (
+    "tests/api", "tests/attend", "tests/audit", "tests/classify", "tests/clear", "tests/followup", "tests/people",
+    "tests/pipeline", "tests/places", "tests/remind", "tests/report", "tests/stateful", "tests/web",
+)  # fmt: skip
+MOST = 150
+SECONDS = 240.0
 LEFT_OUT = shutil.ignore_patterns(
     ".git", ".venv", "var", "__pycache__", ".*_cache", ".hypothesis", "*.sqlite3"
 )
-LEAST_SECONDS = 60.0
-TIMES_USUAL = 5
+OPTIONS = ["-q", "-p", "no:cacheprovider", "-m", "not browser and not redis"]
 
 
-def modules(only: str) -> dict[Path, tuple[str, ...]]:
-    """Source -> its tests, for what begins with `only`."""
-    found = {}
-    for place, tests in TESTS.items():
-        sources = [ROOT / place] if place.endswith(".py") else sorted((ROOT / place).glob("*.py"))
-        for source in sources:
-            if str(source.relative_to(ROOT)).startswith(only):
-                found[source.relative_to(ROOT)] = tuple(test for test in tests if (ROOT / test).exists())
-    return found
+def modules(only: str) -> list[Path]:
+    """The sources whose paths begin with `only`."""
+    every = itertools.chain.from_iterable(
+        [Path(place)]
+        if place.endswith(".py")
+        else sorted(source.relative_to(ROOT) for source in (ROOT / place).glob("*.py"))
+        for place in SOURCES
+    )
+    return [source for source in every if str(source).startswith(only)]
 
 
 def sample(sources: list[Path], count: int, seed: int) -> list[tuple[Path, Mutation]]:
@@ -75,35 +74,87 @@ def sample(sources: list[Path], count: int, seed: int) -> list[tuple[Path, Mutat
     return list(itertools.islice(real, count))
 
 
+def environment(**more: str) -> dict[str, str]:
+    ours = {
+        name: value
+        for name, value in os.environ.items()
+        if name not in ("DATABASE_URL", "DJANGO_SETTINGS_MODULE")
+    }
+    return {**ours, "EXPOSURE_TEST_DATABASE": "sqlite", **more}
+
+
+def see(routes: Path) -> None:
+    """Run the tests once and write down which of them runs through which line."""
+    import coverage
+
+    with tempfile.TemporaryDirectory(prefix="exposure-routes-") as folder:
+        tests = [*TESTS, *(str(test.relative_to(ROOT)) for test in sorted((ROOT / "tests").glob("test_*.py")))]
+        subprocess.run(
+            [sys.executable, "-m", "pytest", *OPTIONS, "-n", "2", "-p", "tests.mutants.seen", *tests],
+            cwd=ROOT,
+            env=environment(EXPOSURE_SEEN=str(Path(folder, "seen"))),
+            check=True,
+        )
+        together = coverage.CoverageData(basename=str(routes))
+        for part in Path(folder).iterdir():
+            together.update(data := coverage.CoverageData(basename=str(part)), map_path=_beneath_root)
+            data.close()
+        together.write()
+
+
+def _beneath_root(path: str) -> str:
+    return "exposure/" + path.rpartition("/exposure/")[2]
+
+
+class Routes:
+    """Which tests run through a line."""
+
+    def __init__(self, file: Path) -> None:
+        import coverage
+
+        data = coverage.CoverageData(basename=str(file))
+        data.read()
+        self.lines = {name: data.contexts_by_lineno(name) for name in data.measured_files()}
+        self.length: collections.Counter[str] = collections.Counter()
+        for tests in self.lines.values():
+            self.length.update(itertools.chain.from_iterable(tests.values()))
+        self.length.pop("", None)
+
+    def through(self, source: Path, line: int) -> list[str]:
+        """The tests through this line, or, where it runs when the module is read, through the module; the most
+        particular first."""
+        tests = self.lines.get(str(source), {})
+        seen = sorted(number for number, names in tests.items() if names != [""])
+        place = bisect.bisect_right(sorted(tests), line)
+        at = sorted(tests)[place - 1] if place else line
+        found = set(tests.get(at, ())) - {""}
+        if not found:
+            found = set(itertools.chain.from_iterable(tests[number] for number in seen)) - {""}
+        return sorted(found, key=lambda test: (self.length[test], test))
+
+
 class Copy:
     """A scratch copy of the tree, in which one source at a time is wrong."""
 
     def __init__(self, tree: Path) -> None:
         self.tree = tree
-        self.usual: dict[tuple[str, ...], float] = {}
         shutil.copytree(ROOT, tree, ignore=LEFT_OUT)
+        # By hash: bytecode of the source as it is must never be taken for that of the wrong one.
+        compiled = [sys.executable, "-m", "compileall", "-q", "--invalidation-mode", "checked-hash"]
+        subprocess.run([*compiled, "exposure", "config", "tests"], cwd=tree, check=True)
 
-    def run(self, tests: tuple[str, ...], seconds: float, *, keep_bytecode: bool = False) -> bool | None:
-        """Whether the tests pass; None when they took too long."""
-        options = ["-x", "-q", "-n", "0", "-p", "no:cacheprovider"]
-        env = {
-            name: value
-            for name, value in os.environ.items()
-            if name not in ("DATABASE_URL", "DJANGO_SETTINGS_MODULE")
-        }
-        env["EXPOSURE_TEST_DATABASE"] = "sqlite"
-        if not keep_bytecode:
-            env["PYTHONDONTWRITEBYTECODE"] = "1"
+    def run(self, tests: list[str]) -> int | None:
+        """What pytest ends with; None when it took too long."""
         process = subprocess.Popen(
-            [sys.executable, "-m", "pytest", *options, *tests],
+            [sys.executable, "-m", "pytest", *OPTIONS, "-x", "-n", "0", *tests],
             cwd=self.tree,
-            env=env,
+            env=environment(PYTHONDONTWRITEBYTECODE="1"),
             stdout=subprocess.DEVNULL,
             stderr=subprocess.DEVNULL,
             start_new_session=True,
         )
         try:
-            return process.wait(seconds) == 0
+            return process.wait(SECONDS)
         except subprocess.TimeoutExpired:
             return None
         finally:
@@ -111,55 +162,71 @@ class Copy:
                 os.killpg(process.pid, signal.SIGKILL)
                 process.wait()
 
-    def limit(self, tests: tuple[str, ...]) -> float:
-        """Seconds for these tests, from how long they take on the source as it is, which they must pass."""
-        if tests not in self.usual:
-            began = time.monotonic()
-            if not tests or not self.run(tests, 1800, keep_bytecode=True):
-                raise SystemExit(f"These do not pass on the source as it is: {' '.join(tests) or 'no tests'}")
-            self.usual[tests] = time.monotonic() - began
-        return max(LEAST_SECONDS, TIMES_USUAL * self.usual[tests])
-
-    def verdict(self, source: Path, mutation: Mutation, tests: tuple[str, ...]) -> str:
-        """killed, timed out (which is killed) or SURVIVED."""
-        seconds = self.limit(tests)
+    def verdict(self, source: Path, mutation: Mutation, tests: list[str]) -> str:
+        """killed, timed out (which is killed), SURVIVED or UNSEEN (no test runs through it: it survives)."""
+        if not tests:
+            return "UNSEEN"
         target = self.tree / source
         right = target.read_bytes()
-        # Bytecode is told apart by second and size only: none of the wrong source may be kept, or taken for it.
-        for stale in (target.parent / "__pycache__").glob(f"{target.stem}.*.pyc"):
-            stale.unlink()
         target.write_bytes(mutation.apply(right))
         try:
-            passed = self.run(tests, seconds)
+            ended = self.run(tests)
         finally:
             target.write_bytes(right)
-        return "timed out" if passed is None else "SURVIVED" if passed else "killed"
+        if ended not in (0, 1, None) and self.run(tests[:1]) != 0:
+            raise SystemExit(f"{tests[0]} does not pass on the source as it is.")
+        return "timed out" if ended is None else "SURVIVED" if ended == 0 else "killed"
+
+
+def spread(tests: list[str]) -> list[str]:
+    """Not more than MOST of them: the first, and some from all over the rest."""
+    if len(tests) <= MOST:
+        return tests
+    first, rest = tests[: MOST // 2], tests[MOST // 2 :]
+    step = len(rest) / (MOST - len(first))
+    return first + [rest[int(place * step)] for place in range(MOST - len(first))]
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(prog="python -m tests.mutants", description=__doc__.splitlines()[0])
+    parser.add_argument("--see", type=Path, help="run the tests once and write here what they run through")
+    parser.add_argument("--routes", type=Path, help="what --see wrote")
     parser.add_argument("--count", type=int, default=200)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--only", default="", help="what the paths begin with, such as exposure/pipeline")
     parser.add_argument("--minutes", type=float, default=0, help="begin no other mutant after so long")
     wanted = parser.parse_args()
-    tests = modules(wanted.only)
-    if not tests:
-        parser.error(f"nothing here begins with {wanted.only}: {', '.join(TESTS)}")
-    began, verdicts = time.monotonic(), []
+    if wanted.see:
+        see(wanted.see)
+        return
+    sources = modules(wanted.only)
+    if not sources or not wanted.routes:
+        parser.error("--routes FILE, which --see FILE writes, and sources that begin with --only")
+    routes, began, verdicts = Routes(wanted.routes), time.monotonic(), []
     with tempfile.TemporaryDirectory(prefix="exposure-mutants-") as folder:
-        scratch = Copy(Path(folder) / "tree")
-        for source, mutation in sample(list(tests), wanted.count, wanted.seed):
+        copies: queue.Queue[Copy] = queue.Queue()
+        for number in range(2):
+            copies.put(Copy(Path(folder) / str(number)))
+
+        def judge(source: Path, mutation: Mutation) -> None:
             if wanted.minutes and time.monotonic() - began > 60 * wanted.minutes:
-                print("The time is over.")
-                break
-            said = scratch.verdict(source, mutation, tests[source])
+                return
+            scratch = copies.get()
+            try:
+                said = scratch.verdict(source, mutation, spread(routes.through(source, mutation.line)))
+            finally:
+                copies.put(scratch)
             verdicts.append(said)
             before = (ROOT / source).read_bytes()[mutation.start : mutation.end].decode()
             change = " ".join(before.split()) + "  ->  " + mutation.text
             print(f"{said:9} {source}:{mutation.line} {mutation.kind}: {change[:200]}", flush=True)
+
+        with ThreadPoolExecutor(2) as both:
+            asked = [both.submit(judge, *wrong) for wrong in sample(sources, wanted.count, wanted.seed)]
+            for one in asked:
+                one.result()
     if verdicts:
-        killed = len(verdicts) - verdicts.count("SURVIVED")
+        killed = sum(said in ("killed", "timed out") for said in verdicts)
         print(f"{killed} of {len(verdicts)} killed, {killed / len(verdicts):.1%} (seed {wanted.seed})")
 
 
