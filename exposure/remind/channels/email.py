@@ -5,18 +5,18 @@ from smtplib import SMTPException, SMTPRecipientsRefused
 from django.conf import settings
 from django.core.mail import EmailMessage
 
+from exposure.remind.channels.letter import Letter
 from exposure.remind.channels.refusal import Refused
-from exposure.remind.models import Message
 
 
-def send(message: Message) -> None:
+def send(letter: Letter) -> None:
     """Send one message; the same Message-ID at every attempt. Raises Refused."""
     mail = EmailMessage(
-        message.subject,
-        message.body,
+        letter.subject,
+        letter.body,
         settings.DEFAULT_FROM_EMAIL,
-        [message.address],
-        headers={"Message-ID": f"<{message.uid}@{settings.DEFAULT_FROM_EMAIL.rpartition('@')[2]}>"},
+        [letter.address],
+        headers={"Message-ID": f"<{letter.uid}@{settings.DEFAULT_FROM_EMAIL.rpartition('@')[2]}>"},
     )
     try:
         mail.send()
