@@ -181,8 +181,8 @@ class Role(Recorded):
 
 
 class PushSubscription(Identified):
-    """A browser that shows notifications to the holder of an account (RFC 8030, RFC 8291). The browser makes it; it ends
-    when the holder or the browser's push service says so. Its versions keep neither address nor keys."""
+    """A browser that shows notifications to the holder of an account (RFC 8030, RFC 8291). The browser makes it; it
+    ends when the holder or the browser's push service says so. Its versions keep neither address nor keys."""
 
     user = models.ForeignKey(User, models.PROTECT, related_name="push_subscriptions")
     endpoint = models.URLField(max_length=1000, unique=True)

@@ -14,7 +14,6 @@ from exposure.people.models import User, Worker
 from exposure.people.sessions import clear_expired_sessions
 from exposure.pipeline import report, turn
 from exposure.remind.models import Planned
-from exposure.remind.outbox import deliver
 from exposure.remind.rounds import Part
 from exposure.remind.sweep import run_parts, sweep
 from exposure.report.drafts import forget_old_drafts
@@ -25,9 +24,8 @@ Cause = Alert.Cause
 
 
 def pass_time(*, at: datetime) -> dict[str, int]:
-    """Everything that time causes, then what waits in the outbox: what clock process and queue call."""
-    done = {**run_parts(PARTS, at=at), **sweep(at=at)}
-    return {**done, "delivered": deliver(at=at)}
+    """Everything that time causes: what clock process and queue call. It sends nothing."""
+    return {**run_parts(PARTS, at=at), **sweep(at=at)}
 
 
 def tidy(*, at: datetime) -> None:

@@ -11,12 +11,10 @@ from typing import Any
 
 from django.db.models import Exists, OuterRef, Q, QuerySet
 
-from exposure.attend.alerts import worker_of
-from exposure.attend.models import Alert
 from exposure.followup.fills import standing_fill
 from exposure.followup.models import Check, Exposure, Fill, FollowUpState
 from exposure.followup.states import PAUSED, died
-from exposure.people.models import Role, User, Worker
+from exposure.people.models import Role, Worker
 from exposure.remind import verdict, ways
 from exposure.remind.ladder import quiet_until
 from exposure.remind.models import Message, Reply
@@ -68,6 +66,28 @@ def standing(messages: Sequence[Message], *, at: datetime) -> Standing:
         elif message.user is not None:
             reached[message.pk] = ways.of_user(message.user, devices)
     return Standing(verdicts, reached, _alerts_waiting(paging))
+
+
+def tried(messages: Sequence[Message]) -> dict[int, set[str]]:
+    """Message -> the other channels on which the same reminder, or the same page to the same person, stands already."""
+    same = Message.objects.filter(
+        Q(reminder__in=[message.reminder_id for message in messages if message.reminder_id])
+        | Q(alert__in=[message.alert_id for message in messages if message.alert_id])
+    )
+    channels: dict[tuple[object, ...], dict[int, str]] = defaultdict(dict)
+    for other in same.only(*SAME, "channel"):
+        channels[_same(other)][other.pk] = other.channel
+    return {
+        message.pk: {channel for pk, channel in channels[_same(message)].items() if pk != message.pk}
+        for message in messages
+    }
+
+
+SAME = ("reminder_id", "alert_id", "alert_round", "page_rung", "user_id")
+
+
+def _same(message: Message) -> tuple[object, ...]:
+    return tuple(getattr(message, name) for name in SAME)
 
 
 # Reminders
@@ -219,15 +239,3 @@ def _alerts_waiting(paging: Sequence[Message]) -> dict[int, int]:
     for user, alert in rows.values_list("user", "alert").distinct():
         found[user].add(alert)
     return {user: len(alerts) for user, alerts in found.items()}
-
-
-def about(message: Message) -> Worker | None:
-    """The person whom the message is about."""
-    if message.worker is not None:
-        return message.worker
-    alert: Alert | None = message.alert
-    return worker_of(alert) if alert is not None else None
-
-
-def recipient(message: Message) -> Worker | User | None:
-    return message.worker or message.user
