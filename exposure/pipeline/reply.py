@@ -60,7 +60,13 @@ def reply(
         worker = own.person(worker)
         kept = storable(text)[:LONGEST_TEXT] if kind == Kind.OTHER else ""
         answered = Reply.objects.create(
-            worker=worker, message=message, kind=kind, road=road, text=kept, reference=reference or None, at=at
+            worker=worker,
+            message=message,
+            kind=kind,
+            road=road,
+            text=kept,
+            reference=reference or None,
+            at=at,
         )
         if kind == Kind.STOP:
             _stop(worker, at)
@@ -109,18 +115,20 @@ def _site(answered: Reply) -> Site:
     return followed.site if followed is not None else answered.worker.site
 
 
-def workers_at(number: str) -> list[Worker]:
-    """The people whose mobile number this is, in whichever way it is written. Where some of them are followed up now,
-    those alone; otherwise whoever has it, so that no call for help is lost. Several may share one: then nobody knows
-    who wrote, and it stands with each."""
+def who_answered(number: str, message: Message | None) -> tuple[list[Worker], Message | None]:
+    """Who wrote from that number, and the message that they answer: its recipient, where it went to that number. Else
+    whoever has it as their mobile number, those alone who are followed up now if there are any: no call for help is
+    lost. Several may share one; nobody knows then who wrote, and it stands with each."""
     digits = _digits(number)
+    if message is not None and message.worker is not None and digits == _digits(message.address):
+        return [message.worker.same_as or message.worker], message
     if not digits:
-        return []
+        return [], None
     rows = Worker.objects.exclude(mobile="").only("pk", "mobile", "same_as")
     found = {row.same_as_id or row.pk for row in rows.iterator() if _digits(row.mobile) == digits}
     people = list(Worker.objects.filter(pk__in=found).select_related("site").order_by("pk"))
     followed = [worker for worker in people if worker.follow_ups.filter(ended_at=None).exists()]
-    return followed or people
+    return followed or people, None
 
 
 def _digits(number: str) -> str:
@@ -131,7 +139,11 @@ def _digits(number: str) -> str:
 
 def text_message(uid: UUID) -> Message | None:
     """The text message that carried this reference of ours."""
-    return Message.objects.filter(uid=uid, channel=Channel.TEXT).select_related("site", "worker").first()
+    return (
+        Message.objects.filter(uid=uid, channel=Channel.TEXT)
+        .select_related("site", "worker__same_as__site")
+        .first()
+    )
 
 
 @transaction.atomic

@@ -2,12 +2,14 @@
 
 from django.urls import include, path
 
-from exposure.web import health, home
+from exposure.web import gateway, health, home
 
 urlpatterns = [
     path("", home.home, name="home"),
     path("healthz", health.alive),
     path("readyz", health.ready),
+    path("hooks/text/report", gateway.delivery, name="text_delivery"),
+    path("hooks/text/reply", gateway.answer, name="text_answer"),
     path("messages/", home.outgoing, name="outgoing"),
     path("", include("exposure.web.observer.urls")),
     path("", include("exposure.web.worker.urls")),

@@ -23,7 +23,7 @@ def send(letter: Letter) -> None:
     if not NUMBER.fullmatch(to):
         raise Refused("Not a number as E.164 writes it.", permanent=True)
     reference = str(letter.uid)
-    body = filled(gateway.body, {"to": to, "text": letter.body, "reference": reference})
+    body = filled(gateway.body, {"to": to, "text": letter.body.strip(), "reference": reference})
     headers = {**gateway.headers, "Content-Type": "application/json", "Idempotency-Key": reference}
     status = post(gateway.url, headers=headers, body=json.dumps(body).encode())
     refuse_unless_taken(status)
