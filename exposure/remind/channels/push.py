@@ -71,6 +71,8 @@ def _end(subscription: PushSubscription) -> None:
 def is_allowed(endpoint: str) -> bool:
     """Whether we may be sent to that address: https at one of PUSH_HOSTS; an entry with a leading dot stands for every
     host below it. Plain HTTP and other ports only at this machine itself, which only local use and tests list."""
+    if not (endpoint.isascii() and endpoint.isprintable()) or " " in endpoint:
+        return False
     try:
         parts = urlsplit(endpoint)
         port = parts.port
