@@ -239,4 +239,8 @@ class Migration(migrations.Migration):
             model_name='reply',
             index=models.Index(fields=['worker', 'at'], name='reply_by_worker'),
         ),
+        migrations.AddIndex(
+            model_name='message',
+            index=models.Index(condition=models.Q(('alert__isnull', False), ('given_up_at', None), ('sent_at', None)), fields=['due_at'], name='page_waiting'),
+        ),
     ]

@@ -101,7 +101,13 @@ class Message(Identified):
         indexes = [
             models.Index(
                 fields=["due_at"], condition=Q(sent_at=None, given_up_at=None), name="message_waiting"
-            )
+            ),
+            # Pages go first, however many reminders wait.
+            models.Index(
+                fields=["due_at"],
+                condition=Q(sent_at=None, given_up_at=None, alert__isnull=False),
+                name="page_waiting",
+            ),
         ]
         constraints = [
             models.CheckConstraint(
