@@ -1,4 +1,5 @@
-"""Kills with -9 at random over all processes under load: nothing acknowledged is lost, nothing is half.
+"""Kills with -9 at random over all processes under load: nothing acknowledged is lost, nothing is half. Once in between
+the broker loses everything, once it stands still for five seconds.
 
 EXPOSURE_KILLS says how many (30), EXPOSURE_SEED where the chance begins; the seed is printed.
 """
@@ -19,6 +20,7 @@ from uuid import UUID
 
 import psycopg
 import pytest
+from redis import Redis
 
 from exposure.remind.outbox import LEASE
 from tests.deploy.test_compose import Inbox, command_of, inbox, service, token_for  # noqa: F401
@@ -124,6 +126,7 @@ def test_after_kills_at_random_nothing_acknowledged_is_lost_and_nothing_is_half(
     chance, port, killed = random.Random(seed), free_port(), Counter()
     manage("shell", "-v0", "-c", PEOPLE.format(workers=WORKERS), env=service)
     observer, nurse = token_for("observer", service), token_for("nurse", service)
+    broker = Redis.from_url(service["REDIS_URL"])
     began = time.monotonic()
     with parts(service, port, tmp_path) as running:
         wait_for(lambda: serves(port), seconds=240, why="web")
@@ -141,6 +144,10 @@ def test_after_kills_at_random_nothing_acknowledged_is_lost_and_nothing_is_half(
                     wait_for(lambda: serves(port), seconds=120, why="web again")
                 if number == KILLS // 2:
                     manage("shell", "-v0", "-c", LEAVING, env=service)
+                if number == KILLS // 3:
+                    broker.flushdb()
+                if number == 2 * KILLS // 3:
+                    broker.client_pause(5000)
             before = len(load.acknowledged["reports"])
             wait_for(
                 lambda: len(load.acknowledged["reports"]) > before + 2, seconds=240, why="the load goes on"
