@@ -71,7 +71,17 @@ class AlertSerializer(serializers.ModelSerializer):
         return WorkerId().to_representation(alerts.worker_of(alert))
 
 
-class HoldingSerializer(serializers.Serializer):
+class SeenSerializer(serializers.Serializer):
+    times = serializers.IntegerField(
+        required=False,
+        allow_null=True,
+        default=None,
+        min_value=1,
+        help_text="`times` as it was read: where it has happened again since, the answer is 409 with what came.",
+    )
+
+
+class HoldingSerializer(SeenSerializer):
     holder = serializers.CharField(
         required=False,
         allow_blank=True,
@@ -80,7 +90,7 @@ class HoldingSerializer(serializers.Serializer):
     )
 
 
-class ClosingSerializer(serializers.Serializer):
+class ClosingSerializer(SeenSerializer):
     outcome = serializers.ChoiceField(Alert.Outcome.choices)
     note = serializers.CharField(required=False, allow_blank=True, default="")
 
@@ -102,7 +112,7 @@ class AlertAcknowledgement(Resource):
     )
     def post(self, request: Request, uid: UUID) -> Response:
         alert, body = self.find(ROWS, View.CLINICAL, uid=uid), self.body(HoldingSerializer)
-        act = {"alert": alert, "by": request.user, "at": request.at}
+        act = {"alert": alert, "times": body["times"], "by": request.user, "at": request.at}
         if alert.held_by is not None and alert.held_by.name == body["holder"]:
             held = attend.take_alert(holder=alert.held_by, **act)
         else:

@@ -1,4 +1,4 @@
-"""What stands, in words: who decided, when and what, for whoever comes with another decision."""
+"""What stands, in words: who decided, when and what, or what has happened since, for whoever decides otherwise."""
 
 from dataclasses import dataclass
 from datetime import datetime
@@ -6,7 +6,7 @@ from typing import Any
 
 from django.utils.translation import gettext as _
 
-from exposure.attend.models import Alert, Promise
+from exposure.attend.models import Alert, AlertEntry, Promise
 from exposure.classify.assess import tier_label
 from exposure.classify.models import Assessment
 from exposure.followup.models import Exposure, Fill, FollowUpState
@@ -16,19 +16,21 @@ from exposure.report.models import Breach, CaseStatement, Told, WithdrawalDecisi
 
 @dataclass(frozen=True)
 class Standing:
-    """`kind` and `uid` name the row; `by` is a name, `at` the instant of the decision, `what` the decision in words."""
+    """`kind` and `uid` name the row; `by` is a name, `at` the instant of the decision, `what` the decision in words.
+    Not `is_decision`: nobody has decided otherwise, but something has happened that the writer had not seen."""
 
     kind: str
     uid: str
     by: str
     at: datetime | None
     what: str
+    is_decision: bool = True
 
 
 def describe(row: Any) -> Standing:
     """The decision that stands in the row."""
     by, at, what = _decision(row)
-    return Standing(row._meta.model_name, str(row.uid), by, at, what)
+    return Standing(row._meta.model_name, str(row.uid), by, at, what, not isinstance(row, AlertEntry))
 
 
 def _decision(row: Any) -> tuple[str, datetime | None, str]:
@@ -39,6 +41,8 @@ def _decision(row: Any) -> tuple[str, datetime | None, str]:
                 "note": row.note,
             }
             return str(row.closed_by), row.closed_at, outcome.strip()
+        case AlertEntry():
+            return name_of(row.recorded_by), row.recorded_at, row.alert.words
         case Alert():
             return str(row.held_by or ""), row.acknowledged_at, _("Has this alert.")
         case Breach():

@@ -1,7 +1,7 @@
 """What waits for a person: told, seen, done, called, explained, noted.
 
 The same decision again changes nothing. Another one, where a decision stands, is kept, and Conflict is raised with what
-stands.
+stands; so is one on an alert to which something has come that its maker had not seen.
 """
 
 from datetime import datetime, timedelta
@@ -73,9 +73,9 @@ def _require_how(how: str, pointer: str) -> None:
         raise BadSubmission(Problem(pointer, _("Say whether in person or by telephone.")))
 
 
-def acknowledge_alert(*, alert: Alert, by: User, at: datetime) -> Alert:
-    """Seen, and held from now on; the next look is due within the hours that the criteria name. Raises Conflict where
-    somebody else holds it."""
+def acknowledge_alert(*, alert: Alert, times: int | None = None, by: User, at: datetime) -> Alert:
+    """Seen, and held from now on; the next look is due within the hours that the criteria name. `times` is how often it
+    had happened as it was read. Raises Conflict where it has happened again since, or somebody else holds it."""
     _require_on(alert, Deed.ACKNOWLEDGE, by, at)
     with turn.of(at=at) as own:
         alert = _locked_alert(alert)
@@ -84,16 +84,22 @@ def acknowledge_alert(*, alert: Alert, by: User, at: datetime) -> Alert:
         if alert.held_by_id not in (None, by.pk):
             own.clash(alert, "acknowledge", worker_of(alert), alert.site)
             return alert
+        if newest := alerts.came_since(alert, times):
+            own.clash(newest, "acknowledge", worker_of(alert), alert.site)
+            return alert
         return alerts.acknowledge(alert, by=by, at=at, look_within=_next_look(alert))
 
 
-def take_alert(*, alert: Alert, holder: User, by: User, at: datetime) -> Alert:
+def take_alert(*, alert: Alert, holder: User, times: int | None = None, by: User, at: datetime) -> Alert:
     """Take over an alert from the person who holds it; where it has come anew and nobody does, as acknowledging it.
-    Raises Conflict where another holds it by now."""
+    Raises Conflict where it has happened again since it was read, or another holds it by now."""
     _require_on(alert, Deed.ACKNOWLEDGE, by, at)
     with turn.of(at=at) as own:
         alert = _locked_alert(alert)
         if alert.closed_at is not None or alert.held_by_id == by.pk:
+            return alert
+        if newest := alerts.came_since(alert, times):
+            own.clash(newest, "take", worker_of(alert), alert.site, holder=holder.name)
             return alert
         if alert.held_by_id is None:
             return alerts.acknowledge(alert, by=by, at=at, look_within=_next_look(alert))
@@ -103,8 +109,11 @@ def take_alert(*, alert: Alert, holder: User, by: User, at: datetime) -> Alert:
         return alerts.take_over(alert, by=by)
 
 
-def close_alert(*, alert: Alert, outcome: str, note: str, by: User, at: datetime) -> Alert:
-    """Close with an outcome."""
+def close_alert(
+    *, alert: Alert, outcome: str, note: str, times: int | None = None, by: User, at: datetime
+) -> Alert:
+    """Close with an outcome. `times` is how often it had happened as it was read: what has come since may be worse, so
+    that it stays open, and Conflict is raised with what came."""
     _require_on(alert, Deed.CLOSE_ALERT, by, at)
     if outcome not in Alert.Outcome.values:
         raise BadSubmission(Problem("/outcome", _("Say what came of it.")))
@@ -113,6 +122,9 @@ def close_alert(*, alert: Alert, outcome: str, note: str, by: User, at: datetime
         if alert.closed_at is not None:
             if (alert.outcome, alert.note.strip()) != (outcome, note.strip()):
                 own.clash(alert, "close", worker_of(alert), alert.site, outcome=outcome, note=note)
+            return alert
+        if newest := alerts.came_since(alert, times):
+            own.clash(newest, "close", worker_of(alert), alert.site, outcome=outcome, note=note)
             return alert
         return alerts.close(alert, outcome=outcome, note=note, by=by, at=at)
 

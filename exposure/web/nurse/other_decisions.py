@@ -95,8 +95,9 @@ def about_report(request: HttpRequest, breach: Breach) -> list[DecisionWords]:
 
 
 def about_alert(request: HttpRequest, alert: Alert) -> list[DecisionWords]:
-    """Those about the alert."""
-    return _seen(request, subject=f"alert:{alert.uid}")
+    """Those about the alert, and about what came to it."""
+    entries = alert.entries.values_list("uid", flat=True)
+    return _seen(request, subject__in=[f"alert:{alert.uid}", *(f"alertentry:{uid}" for uid in entries)])
 
 
 def about_case(request: HttpRequest, case: Case) -> list[DecisionWords]:
