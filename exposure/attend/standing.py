@@ -3,7 +3,10 @@
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
+from zoneinfo import ZoneInfo
 
+from django.utils.formats import date_format
+from django.utils.timezone import localtime
 from django.utils.translation import gettext as _
 
 from exposure.attend.models import Alert, AlertEntry, Promise
@@ -52,6 +55,9 @@ def _decision(row: Any) -> tuple[str, datetime | None, str]:
             return name_of(row.recorded_by), row.recorded_at, f"{tier}: {row.reason}"
         case Told():
             return name_of(row.recorded_by), row.told_at, row.get_by_display()
+        case Exposure(withdrawn_at=datetime()):
+            first = _first_version(row, withdrawn_at__isnull=False)
+            return name_of(first.history_user), row.withdrawn_at, _as_corrected(row)
         case Exposure():
             first = _first_version(row, told_at__isnull=False)
             return name_of(first.history_user), row.told_at, row.get_told_by_display()
@@ -68,6 +74,14 @@ def _decision(row: Any) -> tuple[str, datetime | None, str]:
             linked = _("Linked to %(name)s.") % {"name": row.same_as}
             return name_of(first.history_user), first.history_date, linked
     return "", None, str(row)
+
+
+def _as_corrected(exposure: Exposure) -> str:
+    """The time that was set instead, as the clocks showed it there, and why."""
+    corrected = Exposure.objects.filter(corrects=exposure).first()
+    moment = localtime(corrected.occurred_at, ZoneInfo(corrected.zone)) if corrected else None
+    time = [date_format(moment, "D j M, H:i")] if moment else []
+    return ": ".join([*time, exposure.withdrawn_reason])
 
 
 def _first_version(row: Any, **said: Any) -> Any:

@@ -6,6 +6,8 @@ from datetime import datetime
 from typing import Any
 
 from django.http import HttpRequest
+from django.utils.formats import date_format
+from django.utils.timezone import localtime
 from django.utils.translation import gettext_lazy as _
 
 from exposure.attend.models import Alert, OtherDecision
@@ -25,6 +27,7 @@ DEEDS = {
     "override": _("another tier"),
     "withdrawal": _("the withdrawal"),
     "state_case": _("what the case has"),
+    "correct": _("when the contact was"),
     "link": _("who the person is"),
 }
 VALUES: dict[str, dict[Any, Any]] = {
@@ -34,6 +37,7 @@ VALUES: dict[str, dict[Any, Any]] = {
     "status": dict(CaseStatement.Status.choices),
     "accepted": {True: _("the report is withdrawn"), False: _("the report stands")},
 }
+INSTANTS = ("at", "occurred_at")
 PLAIN = ("note", "reason", "tier", "pathogen")  # read without their name
 
 
@@ -68,6 +72,8 @@ def _sent(sent: dict[str, Any]) -> Iterator[str]:
     for name, value in sent.items():
         if isinstance(value, dict):
             yield from _sent(value)
+        elif name in INSTANTS and value:
+            yield date_format(localtime(datetime.fromisoformat(value)), "D j M Y, H:i")
         elif value not in (None, "") and name != "same_as":
             yield str(VALUES.get(name, {}).get(value, value if name in PLAIN else f"{name}: {value}"))
 
