@@ -4,6 +4,7 @@ The same decision again changes nothing. Another one, where a decision stands, i
 stands; so is one on an alert to which something has come that its maker had not seen.
 """
 
+from collections.abc import Iterable
 from datetime import datetime, timedelta
 
 from django.utils.translation import gettext as _
@@ -11,6 +12,7 @@ from django.utils.translation import gettext as _
 from exposure.attend import alerts, duties, promises
 from exposure.attend.alerts import person_of, worker_of
 from exposure.attend.models import Alert, Call, Promise
+from exposure.attend.still import OF_TASKS, still
 from exposure.followup import plans
 from exposure.followup.fills import standing_fill
 from exposure.followup.models import Check, Exposure, Fill, PrivateNote, Protection
@@ -126,7 +128,11 @@ def close_alert(
         if newest := alerts.came_since(alert, times):
             own.clash(newest, "close", worker_of(alert), alert.site, outcome=outcome, note=note)
             return alert
-        return alerts.close(alert, outcome=outcome, note=note, by=by, at=at)
+        closed = alerts.close(alert, outcome=outcome, note=note, by=by, at=at)
+        if alert.cause == Cause.LATE_TASK:
+            for warning in _lost_their_cause(alert.follow_up, (Cause.TASK_SOON,), at):
+                alerts.close(warning, outcome=outcome, note=note, by=by, at=at)
+        return closed
 
 
 def _locked_alert(alert: Alert) -> Alert:
@@ -169,16 +175,23 @@ def complete_task(*, task: Promise, note: str, by: User, at: datetime) -> Promis
 
 
 def _answer_late(task: Promise, by: User, at: datetime) -> None:
-    """The alert that says it is late is answered, or says what is still late."""
+    """The alert that says it is late, or soon due, is answered, or says what is still so."""
     subject = task.exposure.follow_up if task.exposure is not None else task.breach
+    for alert in _lost_their_cause(subject, OF_TASKS, at):
+        alerts.close(alert, outcome=Alert.Outcome.EVALUATED, note="", by=by, at=at)
+
+
+def _lost_their_cause(subject: alerts.Subject | None, causes: Iterable[str], at: datetime) -> list[Alert]:
+    """The open alerts of these causes of which nothing is so any more; the others say what still is."""
     if subject is None:
-        return
-    late = subject.alerts.filter(cause__in=(Cause.LATE_TASK, Cause.LATE_REVIEW), closed_at=None)
-    for alert in late.select_for_update(of=("self",)).order_by("pk"):
-        if still := duties.late_titles(alert, at=at):
-            alerts.reword(alert, still)
-        else:
-            alerts.close(alert, outcome=Alert.Outcome.EVALUATED, note="", by=by, at=at)
+        return []
+    rows = subject.alerts.select_for_update(of=("self",)).filter(cause__in=causes, closed_at=None)
+    found = list(rows.select_related("follow_up__worker", "breach__worker", "worker").order_by("pk"))
+    waiting = still(found, at=at)
+    for alert in found:
+        if waiting[alert.pk]:
+            alerts.reword(alert, promises.titles(waiting[alert.pk]))
+    return [alert for alert in found if not waiting[alert.pk]]
 
 
 def note_call(
