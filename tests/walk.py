@@ -2,6 +2,7 @@
 
 from contextlib import nullcontext
 from datetime import datetime, timedelta
+from uuid import UUID
 
 from exposure.followup.models import FollowUp
 from exposure.followup.store_reading import Logged
@@ -10,6 +11,7 @@ from exposure.pipeline import attend, classify, follow, remind
 from exposure.pipeline.report import Reported, report_breach
 from exposure.remind.outbox import deliver
 from exposure.remind.sweep import sweep
+from exposure.report.models import Case
 from tests.cast import MONDAY, Cast, doing
 
 HIGH = {"contact": "splash", "skin": "intact"}  # by ebola 2023.1, rule VHF-1
@@ -73,6 +75,12 @@ def sweep_at(at: datetime) -> dict[str, int]:
     """One round without sending."""
     with doing("command:clock", at=at):
         return sweep(at=at)
+
+
+def newest_statement(case: Case, pathogen: str) -> UUID | None:
+    """What is before somebody who opens the page of the case, as `report.state_case` takes it."""
+    newest = case.statements.filter(pathogen=pathogen).last()
+    return newest and newest.uid
 
 
 def hours(count: float) -> timedelta:

@@ -4,6 +4,7 @@ from django.urls import path
 
 from exposure.web.nurse import (
     alert_deeds,
+    alert_page,
     cases,
     contact_lists,
     follow_up_deeds,
@@ -28,7 +29,7 @@ DEEDS = (
 
 urlpatterns = [
     path("needs-action/", views.needs_action, name="needs_action"),
-    path("alerts/<uuid:uid>/", views.one_alert, name="alert"),
+    path("alerts/<uuid:uid>/", alert_page.one_alert, name="alert"),
     path("reports/", views.reports, name="reports"),
     path("reports/<uuid:uid>/", views.one_report, name="breach"),
     path("monitoring/", views.monitoring, name="monitoring"),
