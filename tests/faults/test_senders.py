@@ -15,6 +15,7 @@ from uuid import UUID
 import psycopg
 import pytest
 
+from exposure.remind.outbox import DEADLINE
 from tests.deploy.test_compose import Inbox, inbox, service  # noqa: F401
 from tests.processes import ROOT, manage, wait_for
 
@@ -97,10 +98,11 @@ def test_one_that_was_stopped_past_its_lease_sends_nothing_again(service, inbox,
     with senders(2, service, tmp_path) as running:
         wait_for(lambda: len(inbox[0].mails) > 5, seconds=60, why="they send")
         os.kill(running[0].pid, signal.SIGSTOP)
-        time.sleep(0.5)
+        stopped_at = time.monotonic()
         with psycopg.connect(service["DATABASE_URL"], autocommit=True) as database:
             database.execute(LEASES_RUN_OUT)
         wait_for(lambda: not unsent(service), seconds=120, why="the other sends all")
+        time.sleep(max(0.0, stopped_at + DEADLINE + 1 - time.monotonic()))  # a lease is far longer
         os.kill(running[0].pid, signal.SIGCONT)
         time.sleep(2)
     twice = {uid for uid, count in received(inbox[0]).items() if count > 1}

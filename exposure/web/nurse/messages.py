@@ -1,8 +1,10 @@
 """What was sent to one person, what was not and why, each try, and what came back."""
 
 import uuid
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
 from datetime import datetime
+from itertools import groupby
 
 from django.core.paginator import Paginator
 from django.db.models import Prefetch, Q
@@ -23,7 +25,7 @@ from exposure.web.nurse.person_deeds import WORKERS
 from exposure.web.nurse.views import note_person
 from exposure.web.signed_in import signed_in
 
-ON_A_PAGE = 50
+ON_A_PAGE = 25
 WHY_NOT: dict[str, LazyText | str] = {
     "overtaken": gettext_lazy("a later one was due already"),
     NO_ADDRESS: gettext_lazy("nothing is known to reach this person by"),
@@ -45,13 +47,15 @@ WHY_NOT: dict[str, LazyText | str] = {
 
 @dataclass(frozen=True)
 class Line:
-    """One message, or a reminder of which none was made."""
+    """One message, or reminders one after the other of which none was made for the same reason, since `first_at`."""
 
     at: datetime
     whom: str
     channel: str
     fate: str
     tries: tuple[str, ...] = ()
+    first_at: datetime | None = None
+    count: int = 1
 
 
 @signed_in
@@ -63,8 +67,18 @@ def person_messages(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
     with timezone.override(worker.site.zone):
         lines = [*_messages(known), *_unsent(known), *_replies(known)]
         lines.sort(key=lambda line: line.at, reverse=True)
-        page = Paginator(lines, ON_A_PAGE).get_page(request.GET.get("page"))
+        page = Paginator(list(_folded(lines)), ON_A_PAGE).get_page(request.GET.get("page"))
         return render(request, "nurse/person_messages.html", {"worker": worker, "page": page})
+
+
+def _folded(lines: Iterable[Line]) -> Iterator[Line]:
+    """Newest first; what is alike and was never tried stands in one line."""
+    for _same, group in groupby(lines, key=lambda line: (line.whom, line.channel, line.fate, line.tries)):
+        alike = list(group)
+        if len(alike) == 1 or alike[0].tries:
+            yield from alike
+        else:
+            yield replace(alike[0], first_at=alike[-1].at, count=len(alike))
 
 
 def fate(message: Message) -> str:
