@@ -4,6 +4,7 @@ from datetime import UTC, datetime, time, timedelta
 
 import pytest
 from django.core import mail
+from django.db import OperationalError
 
 from exposure.attend.models import Alert
 from exposure.followup.models import Check
@@ -347,6 +348,23 @@ def test_an_address_that_was_changed_meanwhile_is_the_one_that_counts(cast, foll
     reach(cast, email="new@example.org")
     deliver_at(EVENING)
     assert given == [("email", "new@example.org")]
+
+
+def test_a_database_that_is_locked_or_away_is_nobodys_fault_and_the_next_round_goes_on(
+    cast, follow_up, monkeypatch
+):
+    def away(messages, *, at):
+        raise OperationalError("the database is locked")
+
+    sweep_at(EVENING)
+    with monkeypatch.context() as patch:
+        patch.setattr(claimed, "standing", away)
+        with pytest.raises(OperationalError):
+            deliver_at(EVENING)
+    assert not SetAside.objects.exists()
+    assert not Message.objects.exclude(lease_until=None).exists()
+    deliver_at(EVENING)
+    assert became() == ["sent"]
 
 
 def test_one_message_that_cannot_be_decided_about_is_set_aside_and_the_others_go(
