@@ -242,14 +242,22 @@ CELERY_TIMEZONE = "UTC"
 CELERY_TASK_IGNORE_RESULT = True
 CELERY_TASK_ACKS_LATE = True
 CELERY_WORKER_PREFETCH_MULTIPLIER = 1
-CELERY_TASK_TIME_LIMIT = 240  # seconds; shorter than the outbox's lease
+CELERY_TASK_TIME_LIMIT = 240  # seconds; sending ends after one minute and what it has claimed by then
 CELERY_TASK_DEFAULT_QUEUE = "slow"
-CELERY_TASK_ROUTES = {"exposure.tasks.tick": {"queue": "reminders"}}
+CELERY_TASK_ROUTES = {
+    "exposure.tasks.tick": {"queue": "reminders"},
+    "exposure.tasks.send": {"queue": "sending"},
+}
 CELERY_BEAT_SCHEDULE = {
     "tick": {
         "task": "exposure.tasks.tick",
         "schedule": TICK_SECONDS,
         "options": {"expires": TICK_SECONDS - 1, "queue": "reminders"},
-    }
+    },
+    "send": {
+        "task": "exposure.tasks.send",
+        "schedule": TICK_SECONDS,
+        "options": {"expires": TICK_SECONDS - 1, "queue": "sending"},
+    },
 }
 CELERY_BEAT_SCHEDULE_FILENAME = str(VAR / "beat-schedule")

@@ -2,12 +2,14 @@
 
 from django.urls import include, path
 
-from exposure.web import gateway, health, home, reach
+from exposure.web import gateway, health, home, reach, reply
 
 urlpatterns = [
     path("", home.home, name="home"),
     path("healthz", health.alive),
     path("readyz", health.ready),
+    path("r/<str:secret>/", reply.reply, name="reply"),
+    path("r/<str:secret>/<str:answer>/", reply.replied, name="replied"),
     path("hooks/text/report", gateway.delivery, name="text_delivery"),
     path("hooks/text/reply", gateway.answer, name="text_answer"),
     path("account/reach/", reach.how_told, name="how_told"),
