@@ -9,6 +9,7 @@ from django.core.management.base import BaseCommand, CommandError
 from exposure import clock
 from exposure.pipeline.remind import pass_time
 from exposure.record import acting
+from exposure.remind import jumps
 
 
 class Command(BaseCommand):
@@ -21,9 +22,18 @@ class Command(BaseCommand):
 
     def handle(self, *args: Any, at: str | None, **options: Any) -> None:
         moment = self._instant(at) if at else clock.now()
+        self._refuse_the_past(moment)
         with acting("command:sweep", "command line", at=moment):
             done = pass_time(at=moment)
         self.stdout.write(", ".join(f"{kind.replace('_', ' ')}: {count}" for kind, count in done.items()))
+
+    def _refuse_the_past(self, moment: datetime) -> None:
+        newest = jumps.ahead_of(moment)
+        if newest is not None and moment < clock.now() - jumps.TOLERANCE:
+            raise CommandError(
+                f"A round was at {newest.isoformat()} already: one at {moment.isoformat()} would be taken for a clock "
+                "that has gone back, and everything since would be asked again. Leave --at out or name a later one."
+            )
 
     def _instant(self, text: str) -> datetime:
         try:
