@@ -9,6 +9,7 @@ asked in the hour that comes twice is asked again, until the clock is right.
 import threading
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import Any
 
 from django.db import connection, transaction
 from django.db.models import Exists, F, Func, Max, OuterRef, Q, UUIDField, Value
@@ -129,19 +130,19 @@ def _rungs_anew(at: datetime) -> int:
         check_row__withdrawn_at=None,
         check_row__closes_at__gt=at,
     ).order_by()
-    copied = {
+    copied: dict[str, Any] = {  # column -> what goes into it
         "uid": _FreshUid(),
         "recorded_at": Value(context.at),
         "recorded_by": Value(context.actor),
         "origin": Value(context.origin),
-        "check_row": F("check_row_id"),
+        "check_id": F("check_row_id"),
         "kind": F("kind"),
         "at": F("at"),
         "again": F("again") + 1,
     }
     select, values = used.values_list(*copied.values()).query.sql_with_params()
     quote = connection.ops.quote_name
-    columns = ", ".join(quote(Rung._meta.get_field(name).column) for name in copied)
+    columns = ", ".join(quote(column) for column in copied)
     with connection.cursor() as cursor:
         cursor.execute(
             f"INSERT INTO {quote(Rung._meta.db_table)} ({columns}) {select} ON CONFLICT DO NOTHING", values
