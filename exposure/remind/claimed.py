@@ -37,7 +37,7 @@ class Standing:
 
 
 def whole(ids: Iterable[int]) -> list[Message]:
-    """The messages with what is asked of them, in the order in which they are sent."""
+    """The messages with what is asked of them, pages first, then the earliest."""
     rows = Message.objects.filter(pk__in=list(ids)).select_related(
         "site",
         "reminder",
@@ -48,7 +48,7 @@ def whole(ids: Iterable[int]) -> list[Message]:
         "alert__follow_up__worker",
         "alert__breach__worker",
     )
-    return list(rows.order_by("due_at", "pk"))
+    return sorted(rows, key=lambda message: (message.alert_id is None, message.due_at, message.pk))
 
 
 def standing(messages: Sequence[Message], *, at: datetime) -> Standing:
@@ -200,8 +200,17 @@ def _of_pages(claimed: Sequence[Message], at: datetime) -> dict[int, Verdict]:
     alone = {message.pk: verdict.of_page(_alerted(message, held)) for message in every if message.alert}
     order = [message.pk for message in sorted(every, key=_urgency)]
     whom = {message.pk: message.user_id for message in every}
-    found = verdict.one_each(alone, whom, order, verdict.TOGETHER)
+    found = verdict.one_each(alone, whom, order, verdict.TOGETHER, already=_counted(every))
     return {message.pk: found[message.pk] for message in claimed}
+
+
+def _counted(messages: Sequence[Message]) -> frozenset[int]:
+    """Those that waited already when another page went to the same person, which said how much waits."""
+    went = Message.objects.filter(
+        user=OuterRef("user"), alert__isnull=False, sent_at__gte=OuterRef("created_at")
+    )
+    rows = Message.objects.filter(Exists(went), pk__in=[message.pk for message in messages])
+    return frozenset(rows.values_list("pk", flat=True))
 
 
 def _urgency(message: Message) -> tuple[bool, int]:

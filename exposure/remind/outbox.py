@@ -37,7 +37,7 @@ LEASE = timedelta(minutes=5)  # from the claim, and anew from each sending: long
 FIRST_WAIT = timedelta(seconds=30)
 LONGEST_WAIT = timedelta(minutes=15)
 LONGEST_WAIT_OF_A_PAGE = timedelta(minutes=2)
-RESTS_AFTER = 2  # temporary refusals of one channel in a row; the rest of the round leaves it alone
+RESTS_AFTER = 3  # temporary refusals of one channel in a row; the rest of the round leaves it alone
 HEARTBEAT = "sender"
 PART = "messages"  # how one that cannot be decided about is named among what is set aside
 log = logging.getLogger(__name__)
@@ -63,19 +63,24 @@ class Round:
 
 
 def deliver(
-    *, now: Now, seconds: float | None = None, batch: int = BATCH, within: Within = deadline
+    *, now: Now, going_on: Callable[[], bool] = lambda: True, batch: int = BATCH, within: Within = deadline
 ) -> Counter[str]:
-    """Send what is due, clinicians' pages first, as long as the gateways take any and the `seconds` last. `now` is read
-    afresh for every step. Returns how many were sent, refused, skipped and put off."""
+    """Send what is due, clinicians' pages first, as long as the gateways take any and it is `going_on`, which is asked
+    before each message. `now` is read afresh for every step. Returns how many were sent, refused, skipped, put off and
+    given up."""
     this = Round(now, within, Counter(), Counter())
-    began = now()
-    while True:
+    while going_on():
         with this.moment() as at:
-            if seconds is not None and at - began > timedelta(seconds=seconds):
-                break
             Heartbeat.objects.update_or_create(name=HEARTBEAT, defaults={"at": at})
             seen, going = _claim(at, batch, this)
-        sent = sum([_send(message, waiting, this) for message, waiting in going])
+        sent = 0
+        for message, waiting in going:
+            if not going_on():
+                _mine(message).update(lease_until=None)
+            elif this.refusals[message.channel] >= RESTS_AFTER:
+                _mine(message).update(lease_until=None, due_at=at + FIRST_WAIT)
+            else:
+                sent += _send(message, waiting, this)
         if not seen or (going and not sent):
             break
     return this.done
@@ -180,8 +185,9 @@ def _send(message: Message, waiting: int, this: Round) -> int:
         return 0
     accepted, refusal = False, None
     try:
+        letter = texts.letter(message, waiting=waiting)
         with this.within(DEADLINE):
-            CHANNELS[message.channel](texts.letter(message, waiting=waiting))
+            CHANNELS[message.channel](letter)
             accepted = True
     except Refused as no:
         refusal = no
@@ -199,7 +205,7 @@ def _send(message: Message, waiting: int, this: Round) -> int:
         this.done["sent"] += 1
         with transaction.atomic():
             AttemptOutcome.objects.create(attempt=attempt, accepted=True)
-            _mine(message).update(sent_at=at, lease_until=None)
+            _mine(message).update(sent_at=at, lease_until=None, subject=letter.subject)
     return 1
 
 

@@ -45,7 +45,7 @@ def text(language: str, kind: str, channel: str) -> tuple[str, str]:
     own = folder / f"{kind}.{channel}.txt"
     file = own if own.exists() else folder / f"{kind}.txt"
     subject, _empty, body = file.read_text(encoding="utf-8").partition("\n\n")
-    asked = {name for _text, name, *_rest in string.Formatter().parse(subject + body) if name is not None}
-    if asked - PLACES:
-        raise WrongText(f"{file.name} asks for {', '.join(sorted(asked - PLACES))}.")
+    for _text, name, form, conversion in string.Formatter().parse(subject + body):
+        if name is not None and (name not in PLACES or form or conversion):
+            raise WrongText(f"{file.name} asks for “{name}”; it may ask for {', '.join(sorted(PLACES))}.")
     return subject.strip(), body.strip() + "\n"

@@ -1,4 +1,4 @@
-"""Kills with -9 at random over web server, clock and queue, under load: nothing acknowledged is lost, nothing is half.
+"""Kills with -9 at random over all processes under load: nothing acknowledged is lost, nothing is half.
 
 EXPOSURE_KILLS says how many (30), EXPOSURE_SEED where the chance begins; the seed is printed.
 """
@@ -97,7 +97,7 @@ class Part:
 def parts(env: dict[str, str], port: int, logs: Path) -> Iterator[dict[str, Part]]:
     clock = [sys.executable, "manage.py", "clock", "--every", "1"]
     commands = {"web": command_of("web", port), "clock": clock} | {
-        name: command_of(name) for name in ("reminders", "beat")
+        name: command_of(name) for name in ("reminders", "sending", "beat")
     }
     with ExitStack() as ends:
         running = {}
@@ -131,7 +131,7 @@ def test_after_kills_at_random_nothing_acknowledged_is_lost_and_nothing_is_half(
             wait_for(lambda: len(load.acknowledged["confirmed"]) >= 4, seconds=240, why="the load has begun")
             for number in range(KILLS):
                 time.sleep(chance.uniform(0.2, 2))
-                name = chance.choice(["web", "web", "clock", "reminders", "reminders"])
+                name = chance.choice(["web", "web", "clock", "reminders", "reminders", "sending", "sending"])
                 running[name].kill_one(chance)
                 killed[name] += 1
                 time.sleep(0.2)
@@ -148,6 +148,7 @@ def test_after_kills_at_random_nothing_acknowledged_is_lost_and_nothing_is_half(
     took = time.monotonic() - began
     at = datetime.now(UTC) + LEASE + timedelta(minutes=1)  # what a killed process has claimed is free again
     manage("sweep", "--at", at.isoformat(), env=service)
+    manage("sender", "--once", "--at", at.isoformat(), env=service)
     amounts = {kind: len(acknowledged) for kind, acknowledged in load.acknowledged.items()}
     print(f"{dict(killed)} killed in {took:.0f} s; acknowledged {amounts}; answers {dict(load.answers)}")
     print(f"refused {load.refused.most_common(5)}")
