@@ -18,7 +18,7 @@ from exposure.remind.models import ClockJump, Heartbeat, Message, Planned, Remin
 from tests.cast import MONDAY, doing
 from tests.remind.due import due
 from tests.report.test_once import at_once
-from tests.walk import follow_up_told_and_confirmed, hours, log, report, tell
+from tests.walk import follow_up_told_and_confirmed, hours, log, pass_time, report, tell
 
 pytestmark = pytest.mark.database
 
@@ -163,6 +163,17 @@ def test_an_instant_that_a_wrong_clock_had_judged_too_late_is_asked_at_once_when
     assert Reminder.objects.get(slot_opens_at=EVENING, rung="opening").skipped_because == "closed"
     round_at(EVENING + 2 * SECONDS)
     assert reminded() == [(EVENING, EVENING + 2 * SECONDS)]
+
+
+def test_a_reminder_that_went_out_a_day_early_does_not_stand_in_the_way_of_todays(cast, follow_up):
+    """Sent too: the newer one has left already, and none of it is due yet."""
+    pass_time(EVENING + DAY)
+    pass_time(EVENING)
+    sent = Message.objects.filter(sent_at__isnull=False, reminder__isnull=False).order_by("sent_at")
+    assert list(sent.values_list("reminder__rung_at", "sent_at")) == [
+        (EVENING, EVENING),
+        (EVENING + DAY, EVENING + DAY),
+    ]
 
 
 def test_a_wrong_clock_at_the_start_after_an_outage_uses_nothing_up_for_good(cast, follow_up, new_process):
