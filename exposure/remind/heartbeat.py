@@ -12,8 +12,9 @@ PROCESSES = (SWEEP, SENDER)  # what must beat
 
 
 def beat(name: str, *, at: datetime, seconds: float | None = None, note: str = "") -> None:
-    """The process has ended a round that looked at `at` and lasted so many seconds of a monotonic clock."""
-    Heartbeat.objects.update_or_create(name=name, defaults={"at": at, "seconds": seconds, "note": note})
+    """The process lives at `at`. Where a round has ended, it lasted so many seconds of a clock that cannot be set."""
+    lasted = {} if seconds is None else {"seconds": seconds}
+    Heartbeat.objects.update_or_create(name=name, defaults={"at": at, "note": note, **lasted})
 
 
 def begin(*, at: datetime) -> None:

@@ -14,6 +14,7 @@ from typing import Any
 from django.db import connection, transaction
 from django.db.models import Exists, F, Func, Max, OuterRef, Q, UUIDField, Value
 
+from exposure import clock
 from exposure.attend.models import Promise
 from exposure.record import current, mark_withdrawn, update_many
 from exposure.remind import heartbeat
@@ -58,10 +59,12 @@ _pace = Pace()
 
 def look(*, at: datetime, running: float | None = None) -> ClockJump | None:
     """Before a round at `at` uses anything up: has the clock jumped? Puts right what a wrong clock did, and returns
-    what was recorded. `running`: seconds of a clock that cannot be set (`clock.running`), which also shows a jump
-    forward; without it only a jump back shows, by what earlier rounds left ahead of `at`."""
+    what was recorded. `running`: what `clock.running` said when `at` was read, which also shows a jump forward; without
+    it only a jump back shows, by what earlier rounds left ahead of `at`."""
     jump = None
-    said_at = _said(at, _pace.expected(running=running))
+    # A process that was stopped since it read the clock finds the others ahead of it, and nobody's clock is wrong.
+    stopped = timedelta(seconds=0 if running is None else clock.running() - running)
+    said_at = _said(at, _pace.expected(running=running), stopped)
     if said_at is not None:
         jump = _put_right(said_at, at)
     heartbeat.begin(at=at)
@@ -82,11 +85,11 @@ def ahead_of(at: datetime) -> datetime | None:
     return newest if newest is not None and newest - at > TOLERANCE else None
 
 
-def _said(at: datetime, expected: datetime | None) -> datetime | None:
+def _said(at: datetime, expected: datetime | None, stopped: timedelta) -> datetime | None:
     """What the clock would say if it had not jumped; None when it has not."""
     if expected is not None and abs(expected - at) > TOLERANCE:
         return expected
-    return ahead_of(at)
+    return ahead_of(at + stopped)
 
 
 @transaction.atomic

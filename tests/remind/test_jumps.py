@@ -10,6 +10,7 @@ from django.test.utils import CaptureQueriesContext
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from exposure import clock
 from exposure.attend.models import Alert, AlertEntry, Promise
 from exposure.pipeline import attend, remind
 from exposure.record import mark_withdrawn
@@ -27,6 +28,7 @@ INSTANTS = [EVENING, EVENING + hours(2), EVENING + hours(3.5)]
 DAY = timedelta(days=1)
 SECONDS = timedelta(seconds=10)
 MINUTE = timedelta(minutes=1)
+clocks = {"running": 0.0}
 
 
 @pytest.fixture(autouse=True)
@@ -37,6 +39,7 @@ def new_process(monkeypatch):
         monkeypatch.setattr(jumps, "_pace", jumps.Pace())
 
     begin()
+    monkeypatch.setattr(clock, "running", lambda: clocks["running"])
     return begin
 
 
@@ -45,7 +48,8 @@ def follow_up(cast):
     return follow_up_told_and_confirmed(cast)
 
 
-def round_at(at, *, running=None):
+def round_at(at, *, running=None, stopped=0.0):
+    clocks["running"] = (running or 0.0) + stopped
     with doing("command:clock", at=at):
         return remind.pass_time(at=at, running=running)
 
@@ -225,6 +229,17 @@ def test_an_outage_alone_is_no_jump(cast, follow_up, new_process):
     new_process()
     round_at(MONDAY + 2 * DAY, running=7.0)  # the machine began anew
     assert recorded() == []
+
+
+def test_a_process_that_was_stopped_after_it_had_read_the_clock_asks_nothing_again(
+    cast, follow_up, new_process
+):
+    """Another one did the work meanwhile."""
+    round_at(EVENING + 10 * MINUTE)
+    new_process()
+    round_at(EVENING - MINUTE, running=1000.0, stopped=661.0)
+    assert recorded() == []
+    assert not Rung.objects.filter(again__gt=0).exists()
 
 
 def test_a_process_that_cannot_tell_takes_nothing_for_a_jump_forward(cast):

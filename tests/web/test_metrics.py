@@ -199,9 +199,11 @@ def test_rows_set_aside_beats_alerts_promises_and_jumps(cast, scrape):
     assert said["clock_jumps_last_day",] == 1
 
 
-def test_a_round_says_how_long_it_lasted(cast, scrape):
+def test_each_process_says_how_long_its_round_lasted(cast, scrape):
     pass_time(MONDAY)
-    assert 0 < scrape()["round_seconds", "sweep"] < 60
+    said = scrape()
+    assert 0 < said["round_seconds", "sweep"] < 60
+    assert 0 < said["round_seconds", "sender"] < 60
 
 
 # Nothing about anybody
