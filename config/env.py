@@ -26,6 +26,16 @@ def text(name: str, default: str = "") -> str:
     return os.environ.get(name, default).strip()
 
 
+def secret(name: str) -> str:
+    """A token that a program sends; "" without one. One that could be guessed is refused."""
+    value = text(name)
+    if value and (len(value) < 32 or not value.isascii() or not value.isprintable() or " " in value):
+        raise ImproperlyConfigured(
+            f"{name} must have at least 32 letters and digits, as from: openssl rand -hex 32."
+        )
+    return value
+
+
 def networks(name: str) -> list[IPv4Network | IPv6Network]:
     """Addresses or networks (192.0.2.1 or 192.0.2.0/24), with commas or spaces between them."""
     try:

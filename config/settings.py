@@ -22,6 +22,7 @@ REDIS_URL = env.text("REDIS_URL")
 EMAIL_URL = env.text("EMAIL_URL")
 TRUSTED_PROXIES = env.networks("TRUSTED_PROXIES")
 TRUSTED_PROXY_HOPS = env.count("TRUSTED_PROXY_HOPS", 1)
+METRICS_TOKEN = env.secret("METRICS_TOKEN")
 LOCAL_USE = not DATABASE_URL and not SITE_URL
 if LOCAL_USE:
     env.private_folder(VAR)
@@ -43,7 +44,7 @@ else:
     CSRF_TRUSTED_ORIGINS = [SITE_URL]
     SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
     SECURE_SSL_REDIRECT = True
-    SECURE_REDIRECT_EXEMPT = [r"^healthz$", r"^readyz$", r"^api/"]
+    SECURE_REDIRECT_EXEMPT = [r"^healthz$", r"^readyz$", r"^metrics$", r"^api/"]
     SECURE_HSTS_SECONDS = 2 * 365 * 24 * 3600
     SECURE_HSTS_INCLUDE_SUBDOMAINS = True
     SECURE_HSTS_PRELOAD = True

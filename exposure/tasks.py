@@ -17,7 +17,7 @@ def tick() -> None:
     """Everything that time causes now; losing, doubling or delaying a tick is harmless."""
     at = clock.now()
     with acting("task:tick", "queue", at=at):
-        remind.pass_time(at=at)
+        remind.pass_time(at=at, running=clock.running())
         remind.tidy(at=at)
 
 

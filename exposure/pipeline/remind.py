@@ -11,6 +11,7 @@ from exposure.people.models import User, Worker
 from exposure.people.sessions import clear_expired_sessions
 from exposure.pipeline import report, turn
 from exposure.pipeline.reply import tell_phone_only
+from exposure.remind import jumps
 from exposure.remind.models import Planned
 from exposure.remind.rounds import Part
 from exposure.remind.sweep import run_parts, sweep
@@ -19,8 +20,10 @@ from exposure.report.models import Mark
 from exposure.report.removals import unfinished_marks
 
 
-def pass_time(*, at: datetime) -> dict[str, int]:
-    """Everything that time causes: what clock process and queue call. It sends nothing."""
+def pass_time(*, at: datetime, running: float | None = None) -> dict[str, int]:
+    """Everything that time causes: what clock process and queue call. It sends nothing. `running`: what `clock.running`
+    said when `at` was read."""
+    jumps.look(at=at, running=running)
     return {**run_parts(PARTS, at=at), **sweep(at=at)}
 
 

@@ -117,7 +117,7 @@ def _of_reminders(claimed: Sequence[Message], at: datetime) -> dict[int, Verdict
         {message.pk: message.worker_id for message in every},
         order,
         verdict.SUPERSEDED,
-        already=_followed(every),
+        already=_followed(every, at),
     )
     return {message.pk: found[message.pk] for message in claimed}
 
@@ -127,10 +127,14 @@ def _newness(message: Message) -> tuple[datetime, int]:
     return message.reminder.rung_at, message.pk
 
 
-def _followed(messages: Sequence[Message]) -> frozenset[int]:
-    """Those after which a newer reminder of the same worker has been sent."""
+def _followed(messages: Sequence[Message], at: datetime) -> frozenset[int]:
+    """Those after which a newer reminder of the same worker has been sent. One that is not due yet does not count: a
+    clock that was ahead had sent it."""
     later = Message.objects.filter(
-        worker=OuterRef("worker"), sent_at__isnull=False, reminder__rung_at__gt=OuterRef("reminder__rung_at")
+        worker=OuterRef("worker"),
+        sent_at__isnull=False,
+        reminder__rung_at__gt=OuterRef("reminder__rung_at"),
+        reminder__rung_at__lte=at,
     )
     rows = Message.objects.filter(Exists(later), pk__in=[message.pk for message in messages])
     return frozenset(rows.values_list("pk", flat=True))

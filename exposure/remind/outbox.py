@@ -18,16 +18,17 @@ from django.db import OperationalError, transaction
 from django.db.models import Q, QuerySet
 from django.utils.translation import gettext as _
 
+from exposure import clock
 from exposure.attend.alerts import raise_alert
 from exposure.attend.models import Alert
 from exposure.outage import is_outage
 from exposure.record import acting, current
-from exposure.remind import claimed, texts, verdict
+from exposure.remind import claimed, heartbeat, texts, verdict
 from exposure.remind.channels.refusal import Refused
 from exposure.remind.channels.registry import CHANNELS
 from exposure.remind.deadline import deadline
 from exposure.remind.links import digest, secret_of
-from exposure.remind.models import Attempt, AttemptOutcome, Heartbeat, Message, SetAside
+from exposure.remind.models import Attempt, AttemptOutcome, Message, SetAside
 from exposure.remind.rounds import put_aside
 from exposure.remind.ways import Way
 
@@ -38,7 +39,6 @@ FIRST_WAIT = timedelta(seconds=30)
 LONGEST_WAIT = timedelta(minutes=15)
 LONGEST_WAIT_OF_A_PAGE = timedelta(minutes=2)
 RESTS_AFTER = 3  # temporary refusals of one channel in a row; the rest of the round leaves it alone
-HEARTBEAT = "sender"
 PART = "messages"  # how one that cannot be decided about is named among what is set aside
 log = logging.getLogger(__name__)
 Now = Callable[[], datetime]
@@ -68,10 +68,10 @@ def deliver(
     """Send what is due, clinicians' pages first, as long as the gateways take any and it is `going_on`, which is asked
     before each message. `now` is read afresh for every step. Returns how many were sent, refused, skipped, put off and
     given up."""
-    this = Round(now, within, Counter(), Counter())
+    this, began = Round(now, within, Counter(), Counter()), clock.running()
     while going_on():
         with this.moment() as at:
-            Heartbeat.objects.update_or_create(name=HEARTBEAT, defaults={"at": at})
+            heartbeat.beat(heartbeat.SENDER, at=at)
             seen, going = _claim(at, batch, this)
         sent = 0
         for message, waiting in going:
@@ -83,6 +83,8 @@ def deliver(
                 sent += _send(message, waiting, this)
         if not seen or (going and not sent):
             break
+    with this.moment() as at:
+        heartbeat.beat(heartbeat.SENDER, at=at, seconds=clock.running() - began)
     return this.done
 
 

@@ -87,10 +87,10 @@ def _told(follow_up: OuterRef) -> QuerySet:
 
 def _settle(rungs: Iterable[Rung], at: datetime) -> int:
     """One reminder per worker, slot and rung, whichever of the worker's follow-ups asks for it."""
-    reminders: dict[tuple[int, datetime, str], tuple[Reminder, Check]] = {}
+    reminders: dict[tuple[int, datetime, str, int], tuple[Reminder, Check]] = {}
     for rung in rungs:
         reminder, check = _reminder(rung, at), rung.check_row
-        key = (reminder.worker_id, reminder.slot_opens_at, reminder.rung)
+        key = (reminder.worker_id, reminder.slot_opens_at, reminder.rung, reminder.again)
         if key not in reminders or reminders[key][0].skipped_because:
             reminders[key] = reminder, check
     insert_many(Reminder, [reminder for reminder, _check in reminders.values()], ignore_conflicts=True)
@@ -134,6 +134,7 @@ def _reminder(rung: Rung, at: datetime) -> Reminder:
         worker=check.follow_up.worker,
         slot_opens_at=check.opens_at,
         rung=rung.kind,
+        again=rung.again,
         rung_at=rung.at,
         skipped_because=_skipped(rung, at),
     )

@@ -2,12 +2,13 @@
 
 from django.urls import include, path
 
-from exposure.web import gateway, health, home, reach, reply
+from exposure.web import gateway, health, home, metrics, reach, reply
 
 urlpatterns = [
     path("", home.home, name="home"),
     path("healthz", health.alive),
     path("readyz", health.ready),
+    path("metrics", metrics.metrics),
     path("r/<str:secret>/", reply.reply, name="reply"),
     path("r/<str:secret>/<str:answer>/", reply.replied, name="replied"),
     path("hooks/text/report", gateway.delivery, name="text_delivery"),

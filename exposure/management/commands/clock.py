@@ -39,7 +39,7 @@ class Command(BaseCommand):
         at = clock.now()
         try:
             with acting("command:clock", "clock process", at=at):
-                pass_time(at=at)
+                pass_time(at=at, running=clock.running())
                 tidy(at=at)
         except Exception:
             log.exception("This round of the clock failed; the next one tries again.")

@@ -1,14 +1,16 @@
 """One round by hand."""
 
 from argparse import ArgumentParser
+from datetime import datetime
 from typing import Any
 
-from django.core.management.base import BaseCommand
+from django.core.management.base import BaseCommand, CommandError
 
 from exposure import clock
 from exposure.management.instants import instant
 from exposure.pipeline.remind import pass_time
 from exposure.record import acting
+from exposure.remind import jumps
 
 
 class Command(BaseCommand):
@@ -21,6 +23,16 @@ class Command(BaseCommand):
 
     def handle(self, *args: Any, at: str | None, **options: Any) -> None:
         moment = instant(at) if at else clock.now()
+        _refuse_the_past(moment)
         with acting("command:sweep", "command line", at=moment):
             done = pass_time(at=moment)
         self.stdout.write(", ".join(f"{kind.replace('_', ' ')}: {count}" for kind, count in done.items()))
+
+
+def _refuse_the_past(moment: datetime) -> None:
+    newest = jumps.ahead_of(moment)
+    if newest is not None and moment < clock.now() - jumps.TOLERANCE:
+        raise CommandError(
+            f"A round was at {newest.isoformat()} already: one at {moment.isoformat()} would be taken for a clock that "
+            "has gone back, and everything since would be asked again. Leave --at out or name a later one."
+        )

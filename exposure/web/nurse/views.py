@@ -25,6 +25,7 @@ from exposure.audit.models import AccessEntry
 from exposure.followup.models import FollowUp, PrivateNote
 from exposure.people.access import SEEING, View, find, holds, roles_of, visible
 from exposure.people.models import Role, Worker
+from exposure.remind import jumps
 from exposure.report.models import Breach
 from exposure.web.nurse import queue
 from exposure.web.nurse.deed import back_to
@@ -113,6 +114,7 @@ def needs_action(request: HttpRequest) -> HttpResponse:
         or len({line.site for line in lines}) > 1,
         "at": request.at,
         "parts": parts_set_aside(at=request.at),
+        "jumps": jumps.recent(at=request.at),
         **queue.heartbeat(at=request.at),
     }
     return render(request, "nurse/needs_action.html", context)
