@@ -11,7 +11,7 @@ from django.utils.translation import gettext_lazy as _
 from redis.backoff import NoBackoff
 from redis.retry import Retry
 
-from config import env
+from config import env, reach
 
 BASE_DIR = Path(__file__).resolve().parent.parent
 VAR = Path(env.text("VAR_DIR") or BASE_DIR / "var")
@@ -207,6 +207,23 @@ elif LOCAL_USE:
 else:
     raise ImproperlyConfigured("Set EMAIL_URL: without it no reminder could leave.")
 
+SMS_GATEWAY = reach.text_gateway(
+    env.text("SMS_GATEWAY_URL"),
+    env.text("SMS_GATEWAY_HOSTS"),
+    env.text("SMS_GATEWAY_HEADERS"),
+    env.text("SMS_GATEWAY_BODY"),
+    env.text("SMS_GATEWAY_SECRET"),
+    local_use=LOCAL_USE,
+)
+PUSH_HOSTS = reach.push_hosts(env.text("PUSH_HOSTS"), local_use=LOCAL_USE)  # empty: no notifications
+VAPID_PRIVATE_KEY = env.text("VAPID_PRIVATE_KEY")
+if PUSH_HOSTS and not VAPID_PRIVATE_KEY:
+    if not LOCAL_USE:  # pages and sending process are apart, and must hold the same
+        raise ImproperlyConfigured("Set VAPID_PRIVATE_KEY (or VAPID_PRIVATE_KEY_FILE), or no PUSH_HOSTS.")
+    VAPID_PRIVATE_KEY = env.local_secret(VAR / "vapid-key.pem", reach.new_vapid_key)
+if PUSH_HOSTS:
+    VAPID_PRIVATE_KEY = reach.vapid_key(VAPID_PRIVATE_KEY)
+
 # Cautious defaults that a site may tighten; each is a local choice.
 READINGS_TAKEN_AFTER_CLEARANCE_DAYS = 14
 
@@ -225,14 +242,22 @@ CELERY_TIMEZONE = "UTC"
 CELERY_TASK_IGNORE_RESULT = True
 CELERY_TASK_ACKS_LATE = True
 CELERY_WORKER_PREFETCH_MULTIPLIER = 1
-CELERY_TASK_TIME_LIMIT = 240  # seconds; shorter than the outbox's lease
+CELERY_TASK_TIME_LIMIT = 240  # seconds; sending ends after one minute and what it has claimed by then
 CELERY_TASK_DEFAULT_QUEUE = "slow"
-CELERY_TASK_ROUTES = {"exposure.tasks.tick": {"queue": "reminders"}}
+CELERY_TASK_ROUTES = {
+    "exposure.tasks.tick": {"queue": "reminders"},
+    "exposure.tasks.send": {"queue": "sending"},
+}
 CELERY_BEAT_SCHEDULE = {
     "tick": {
         "task": "exposure.tasks.tick",
         "schedule": TICK_SECONDS,
         "options": {"expires": TICK_SECONDS - 1, "queue": "reminders"},
-    }
+    },
+    "send": {
+        "task": "exposure.tasks.send",
+        "schedule": TICK_SECONDS,
+        "options": {"expires": TICK_SECONDS - 1, "queue": "sending"},
+    },
 }
 CELERY_BEAT_SCHEDULE_FILENAME = str(VAR / "beat-schedule")

@@ -16,7 +16,7 @@ from exposure.followup.models import (
     Restriction,
     UnplacedReading,
 )
-from exposure.people.models import ApiToken, Role, User, Worker, WorkerWindow
+from exposure.people.models import ApiToken, PushSubscription, Role, User, Worker, WorkerWindow
 from exposure.places.models import (
     FailureType,
     FirstAidCard,
@@ -31,10 +31,13 @@ from exposure.places.models import (
 from exposure.remind.models import (
     Attempt,
     AttemptOutcome,
+    ClockJump,
+    DeliveryReport,
     Heartbeat,
     Message,
     Planned,
     Reminder,
+    Reply,
     Rung,
     SetAside,
 )
@@ -68,7 +71,9 @@ __all__ = [
     "CaseStatement",
     "Check",
     "Clearance",
+    "ClockJump",
     "CriteriaVersion",
+    "DeliveryReport",
     "Event",
     "Exposure",
     "FailureType",
@@ -87,10 +92,12 @@ __all__ = [
     "Promise",
     "Protection",
     "Protocol",
+    "PushSubscription",
     "Reading",
     "Reminder",
     "Removal",
     "Replay",
+    "Reply",
     "ReportDraft",
     "Restriction",
     "Role",

@@ -1,10 +1,15 @@
 """What the queues run. A task carries ids only and wraps the function that the clock process calls."""
 
+from datetime import timedelta
+
 from celery import shared_task
 
 from exposure import clock
 from exposure.pipeline import remind
 from exposure.record import acting
+from exposure.remind.outbox import deliver
+
+SEND_FOR = timedelta(minutes=1)
 
 
 @shared_task
@@ -14,3 +19,11 @@ def tick() -> None:
     with acting("task:tick", "queue", at=at):
         remind.pass_time(at=at)
         remind.tidy(at=at)
+
+
+@shared_task
+def send() -> None:
+    """What waits in the outbox, for not much longer than a minute; the next tick goes on."""
+    at = clock.now()
+    with acting("task:send", "queue", at=at):
+        deliver(now=clock.now, going_on=lambda: clock.now() - at < SEND_FOR)

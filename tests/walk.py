@@ -1,5 +1,6 @@
 """The steps of a story, each done by the one who does it in the fixed cast."""
 
+from contextlib import nullcontext
 from datetime import datetime, timedelta
 from uuid import UUID
 
@@ -8,6 +9,7 @@ from exposure.followup.store_reading import Logged
 from exposure.people.models import User
 from exposure.pipeline import attend, classify, follow, remind
 from exposure.pipeline.report import Reported, report_breach
+from exposure.remind.outbox import deliver
 from exposure.remind.sweep import sweep
 from exposure.report.models import Case
 from tests.cast import MONDAY, Cast, doing
@@ -63,9 +65,10 @@ def log_to_the_end(cast: Cast, follow_up: FollowUp, *, but: int = 0) -> datetime
 
 
 def pass_time(at: datetime) -> dict[str, int]:
-    """What the clock process does in one round, sending included."""
+    """What the clock process does in one round, and then the sending process."""
     with doing("command:clock", at=at):
-        return remind.pass_time(at=at)
+        done = remind.pass_time(at=at)
+        return {**done, "delivered": deliver(now=lambda: at, within=lambda _seconds: nullcontext())["sent"]}
 
 
 def sweep_at(at: datetime) -> dict[str, int]:

@@ -15,6 +15,20 @@ from exposure.places.models import Site, validate_zone
 from exposure.record import GuardedQuerySet, Identified, Recorded, Versions
 
 
+class Channel(models.TextChoices):
+    """How a message can travel."""
+
+    EMAIL = "email", _("e-mail")
+    TEXT = "text", _("text message")
+    PUSH = "push", _("notification on a device")
+
+
+# As the recommendation E.164 of the ITU writes it, with the spaces that people put in.
+validate_mobile = RegexValidator(
+    r"^\+[0-9 ]{7,20}$", _("Write it with + and the country code, for example +44 1632 960 001.")
+)
+
+
 class UserManager(BaseUserManager.from_queryset(GuardedQuerySet)):
     """Accounts, found by name."""
 
@@ -36,6 +50,12 @@ class User(AbstractBaseUser, Identified):
     )
     full_name = models.CharField(max_length=200)
     email = models.EmailField(null=True, blank=True, unique=True)
+    mobile = models.CharField(
+        _("mobile number"), max_length=40, blank=True, validators=[validate_mobile], default="", db_default=""
+    )
+    reach_by = models.CharField(
+        _("reach me first by"), max_length=20, choices=Channel, blank=True, default="", db_default=""
+    )
     is_active = models.BooleanField(default=True)
     last_login = None  # sign-ins are in the access log; a column here would be history without meaning
 
@@ -73,6 +93,20 @@ class Worker(Recorded):
     name = models.CharField(max_length=200)
     phone = models.CharField(max_length=40, blank=True)
     email = models.EmailField(blank=True)
+    mobile = models.CharField(
+        _("mobile number for text messages"),
+        max_length=40,
+        blank=True,
+        validators=[validate_mobile],
+        default="",
+        db_default="",
+    )
+    reach_by = models.CharField(
+        _("remind me first by"), max_length=20, choices=Channel, blank=True, default="", db_default=""
+    )
+    language = models.CharField(
+        _("language of the reminders"), max_length=10, blank=True, default="", db_default=""
+    )
     employer = models.CharField(max_length=200, blank=True)
     own_zone = models.CharField(
         _("time zone while travelling"), max_length=64, blank=True, validators=[validate_zone]
@@ -157,6 +191,26 @@ class Role(Recorded):
 
     def __str__(self) -> str:
         return f"{self.user_id} {self.kind}"
+
+
+class PushSubscription(Identified):
+    """A browser that shows notifications to the holder of an account (RFC 8030, RFC 8291). The browser makes it; it
+    ends when the holder or the browser's push service says so. Its versions keep neither address nor keys."""
+
+    user = models.ForeignKey(User, models.PROTECT, related_name="push_subscriptions")
+    endpoint = models.URLField(max_length=1000, unique=True)
+    p256dh = models.CharField(max_length=200)
+    auth = models.CharField(max_length=100)
+    created_at = models.DateTimeField()
+    ended_at = models.DateTimeField(null=True, blank=True)
+
+    history = Versions(excluded_fields=["endpoint", "p256dh", "auth"])
+
+    class Meta:
+        ordering = ["user", "created_at"]
+
+    def __str__(self) -> str:
+        return f"{self.user_id} {self.created_at:%Y-%m-%d %H:%M}"
 
 
 class ApiToken(Recorded):

@@ -1,7 +1,7 @@
 """When a check's reminders go out. Pure; escalation is another matter and never quiet."""
 
 from dataclasses import dataclass
-from datetime import datetime, time, timedelta, tzinfo
+from datetime import UTC, datetime, time, timedelta, tzinfo
 from typing import Protocol
 
 LAST_CALL = timedelta(minutes=30)  # before closing
@@ -41,6 +41,15 @@ def rungs(check: Instants, quiet: tuple[time, time] | None, zone: tzinfo) -> lis
         if not too_early and not _is_quiet(at.astimezone(zone).time(), quiet):
             ladder.append(Rung(kind, at))
     return ladder
+
+
+def quiet_until(at: datetime, quiet: tuple[time, time] | None, zone: tzinfo) -> datetime | None:
+    """When the quiet hours in which `at` lies are over, in UTC; None outside them."""
+    here = at.astimezone(zone)
+    if quiet is None or not _is_quiet(here.time(), quiet):
+        return None
+    day = here.date() if here.time() < quiet[1] else here.date() + timedelta(days=1)
+    return datetime.combine(day, quiet[1], tzinfo=zone).astimezone(UTC)
 
 
 def _is_quiet(wall: time, quiet: tuple[time, time] | None) -> bool:

@@ -7,7 +7,7 @@ from django.utils.translation import gettext_lazy as _
 
 from exposure.attend.models import Alert
 from exposure.followup.models import Check, FollowUp
-from exposure.people.models import Worker
+from exposure.people.models import Channel, Worker
 from exposure.places.models import Site
 from exposure.record import Identified, InsertOnly
 
@@ -21,11 +21,14 @@ class Rung(InsertOnly):
     check_row = models.ForeignKey(Check, models.PROTECT, related_name="rungs", db_column="check_id")
     kind = models.CharField(max_length=20)
     at = models.DateTimeField()
+    again = models.PositiveSmallIntegerField(
+        default=0
+    )  # asked anew after a clock that was wrong had used it up
     withdrawn_at = models.DateTimeField(null=True, blank=True)
 
     class Meta:
         ordering = ["at"]
-        constraints = [models.UniqueConstraint(fields=["check_row", "kind"], name="rung_once_per_check")]
+        constraints = [models.UniqueConstraint(fields=["check_row", "kind", "again"], name="rung_once")]
         indexes = [
             models.Index(fields=["at"], condition=Q(withdrawn_at=None), name="rung_by_instant"),
             models.Index(
@@ -44,12 +47,13 @@ class Reminder(InsertOnly):
     slot_opens_at = models.DateTimeField()
     rung = models.CharField(max_length=20)
     rung_at = models.DateTimeField()
+    again = models.PositiveSmallIntegerField(default=0, db_default=0)
     skipped_because = models.CharField(max_length=60, blank=True)
 
     class Meta:
         ordering = ["rung_at"]
         constraints = [
-            models.UniqueConstraint(fields=["worker", "slot_opens_at", "rung"], name="reminder_once_per_slot")
+            models.UniqueConstraint(fields=["worker", "slot_opens_at", "rung", "again"], name="reminder_once")
         ]
 
     def __str__(self) -> str:
@@ -59,11 +63,12 @@ class Reminder(InsertOnly):
 class Message(Identified):
     """The outbox: working state, not versioned. `uid` is the idempotency key towards the gateway.
 
-    Claimed with a lease and a fresh token, marked only where the token matches; after `pointless_at` it is given up.
+    Claimed with a lease and a fresh token, marked only where the token matches. It ends as sent, or as given up: it was
+    decided, when it was claimed, that it must not go (`skipped_because`), or no gateway took it before `pointless_at`
+    (no `skipped_because`). `link_sha256`: of the secret in the link that it carries.
     """
 
-    class Channel(models.TextChoices):
-        EMAIL = "email", _("e-mail")
+    Channel = Channel
 
     site = models.ForeignKey(Site, models.PROTECT, related_name="messages")
     reminder = models.ForeignKey(Reminder, models.PROTECT, null=True, blank=True, related_name="messages")
@@ -86,6 +91,8 @@ class Message(Identified):
     attempts_made = models.PositiveSmallIntegerField(default=0)
     sent_at = models.DateTimeField(null=True, blank=True)
     given_up_at = models.DateTimeField(null=True, blank=True)
+    skipped_because = models.CharField(max_length=60, blank=True, default="", db_default="")
+    link_sha256 = models.CharField(max_length=64, null=True, blank=True, unique=True)
 
     objects = models.Manager()  # type: ignore[assignment]
 
@@ -94,7 +101,13 @@ class Message(Identified):
         indexes = [
             models.Index(
                 fields=["due_at"], condition=Q(sent_at=None, given_up_at=None), name="message_waiting"
-            )
+            ),
+            # Pages go first, however many reminders wait.
+            models.Index(
+                fields=["due_at"],
+                condition=Q(sent_at=None, given_up_at=None, alert__isnull=False),
+                name="page_waiting",
+            ),
         ]
         constraints = [
             models.CheckConstraint(
@@ -108,9 +121,9 @@ class Message(Identified):
                 name="message_once_per_reminder",
             ),
             models.UniqueConstraint(
-                fields=["alert", "alert_round", "page_rung", "user"],
+                fields=["alert", "alert_round", "page_rung", "user", "channel"],
                 condition=Q(alert__isnull=False),
-                name="page_once_per_round",
+                name="page_once",
             ),
         ]
 
@@ -144,11 +157,75 @@ class AttemptOutcome(InsertOnly):
         return f"{self.attempt_id} {'accepted' if self.accepted else 'refused'}"
 
 
+class DeliveryReport(InsertOnly):
+    """What a gateway said later about a message that it had taken: at the telephone, or never."""
+
+    message = models.ForeignKey(Message, models.PROTECT, related_name="delivery_reports")
+    delivered = models.BooleanField()
+    detail = models.CharField(max_length=200, blank=True)
+    at = models.DateTimeField()
+
+    class Meta:
+        ordering = ["at", "id"]
+
+    def __str__(self) -> str:
+        return f"{self.message_id} {'delivered' if self.delivered else 'not delivered'}"
+
+
+class Reply(InsertOnly):
+    """What somebody answered to a reminder, by its link or by text. It is no reading and no contact."""
+
+    class Kind(models.TextChoices):
+        DONE = "done", _("done")
+        CANNOT = "cannot", _("cannot take a reading")
+        CALL_ME = "call_me", _("call me")
+        STOP = "stop", _("no more reminders")
+        ILL = "ill", _("feels ill")
+        OTHER = "other", _("something else")
+
+    class Road(models.TextChoices):
+        LINK = "link", _("the link of a reminder")
+        TEXT = "text", _("text message")
+
+    worker = models.ForeignKey(Worker, models.PROTECT, related_name="replies")
+    message = models.ForeignKey(Message, models.PROTECT, null=True, blank=True, related_name="replies")
+    kind = models.CharField(max_length=20, choices=Kind)
+    road = models.CharField(max_length=10, choices=Road)
+    text = models.TextField(blank=True)
+    reference = models.CharField(
+        max_length=200, null=True, blank=True, unique=True
+    )  # the gateway's, once each
+    at = models.DateTimeField()
+
+    class Meta:
+        ordering = ["at", "id"]
+        indexes = [models.Index(fields=["worker", "at"], name="reply_by_worker")]
+
+    def __str__(self) -> str:
+        return f"{self.worker_id} {self.kind}"
+
+
+class ClockJump(InsertOnly):
+    """The clock was wrong: it said `said_at`, and by the next look it was `right_at`. What was settled between the two
+    by the wrong clock is asked anew."""
+
+    said_at = models.DateTimeField()
+    right_at = models.DateTimeField()
+    asked_anew = models.PositiveIntegerField(default=0)
+
+    class Meta:
+        ordering = ["right_at", "id"]
+
+    def __str__(self) -> str:
+        return f"{self.said_at:%Y-%m-%d %H:%M:%S} {self.right_at:%Y-%m-%d %H:%M:%S}"
+
+
 class Heartbeat(models.Model):
-    """When a process last ended its round. Working state."""
+    """When a process last ended its round, and how long that took. Working state."""
 
     name = models.CharField(max_length=40, unique=True)
     at = models.DateTimeField()
+    seconds = models.FloatField(null=True, blank=True)
     note = models.TextField(blank=True)
 
     def __str__(self) -> str:

@@ -3,9 +3,7 @@
 from collections.abc import Iterable, Sequence
 from datetime import datetime
 
-from django.conf import settings
 from django.db.models import Exists, OuterRef, Q, QuerySet
-from django.urls import reverse
 from django.utils.translation import gettext as _
 
 from exposure.attend.models import Promise
@@ -13,7 +11,6 @@ from exposure.followup.fills import standing_fill
 from exposure.followup.models import Check, Exposure, Fill, FollowUpState
 from exposure.followup.states import PAUSED, died
 from exposure.people.models import Worker
-from exposure.places.models import Site
 from exposure.record import create_many, insert_many, mark_withdrawn
 from exposure.remind import ladder
 from exposure.remind.models import Message, Reminder, Rung
@@ -164,23 +161,14 @@ def address_of(worker: Worker) -> str:
     return worker.email or (worker.user.email if worker.user and worker.user.email else "")
 
 
-def neutral_text(site: Site, page: str) -> tuple[str, str]:
-    """(subject, body): names no disease, exposure, unit, temperature or person."""
-    subject = _("%(site)s: please open your page") % {"site": site.short_name}
-    return subject, f"{subject}\n\n{settings.SITE_URL}{reverse(page)}\n"
-
-
 def _message(reminder: Reminder, check: Check, at: datetime) -> Message:
     worker = check.follow_up.worker
-    subject, body = neutral_text(worker.site, "today")
     return Message(
         site=worker.site,
         reminder=reminder,
         worker=worker,
         channel=Message.Channel.EMAIL,
         address=address_of(worker),
-        subject=subject,
-        body=body,
         created_at=at,
         due_at=at,
         pointless_at=check.closes_at,

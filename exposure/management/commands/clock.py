@@ -18,9 +18,7 @@ log = logging.getLogger(__name__)
 
 
 class Command(BaseCommand):
-    help = (
-        "Runs the clock process: reminders, late work and deliveries, every few seconds until it is stopped."
-    )
+    help = "Runs the clock process: everything that time causes, every few seconds until it is stopped. Sends nothing."
 
     def add_arguments(self, parser: ArgumentParser) -> None:
         parser.add_argument(

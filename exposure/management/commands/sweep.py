@@ -1,18 +1,18 @@
 """One round by hand."""
 
 from argparse import ArgumentParser
-from datetime import datetime
 from typing import Any
 
-from django.core.management.base import BaseCommand, CommandError
+from django.core.management.base import BaseCommand
 
 from exposure import clock
+from exposure.management.instants import instant
 from exposure.pipeline.remind import pass_time
 from exposure.record import acting
 
 
 class Command(BaseCommand):
-    help = "Does once what the clock process does: reminders, late work, deliveries."
+    help = "Does once what the clock process does: what time causes. `sender --once` sends what waits."
 
     def add_arguments(self, parser: ArgumentParser) -> None:
         parser.add_argument(
@@ -20,16 +20,7 @@ class Command(BaseCommand):
         )
 
     def handle(self, *args: Any, at: str | None, **options: Any) -> None:
-        moment = self._instant(at) if at else clock.now()
+        moment = instant(at) if at else clock.now()
         with acting("command:sweep", "command line", at=moment):
             done = pass_time(at=moment)
         self.stdout.write(", ".join(f"{kind.replace('_', ' ')}: {count}" for kind, count in done.items()))
-
-    def _instant(self, text: str) -> datetime:
-        try:
-            moment = datetime.fromisoformat(text)
-        except ValueError:
-            moment = None
-        if moment is None or moment.tzinfo is None:
-            raise CommandError(f"--at {text} is no instant; write it like 2026-11-25T07:40:00+01:00.")
-        return moment
