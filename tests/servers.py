@@ -129,6 +129,7 @@ SECOND_TIER = (
     "tests/browser/test_criteria_walk.py",
     "tests/browser/test_numbers.py",
     "tests/browser/test_station.py",
+    "tests/browser/test_widths.py",
     "tests/classify/test_criteria_exact.py",
     "tests/classify/test_criteria_large.py",
     "tests/classify/test_criteria_page.py",
