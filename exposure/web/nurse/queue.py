@@ -21,6 +21,7 @@ from exposure.clear.models import Clearance
 from exposure.people.access import DOING, Deed, View, holds, visible
 from exposure.people.models import User, Worker
 from exposure.places.models import Site
+from exposure.remind.heartbeat import PROCESSES
 from exposure.remind.models import Heartbeat
 from exposure.remind.sweep import cause_of, subject_of
 
@@ -132,12 +133,13 @@ def _is_plain_task(promise: Promise) -> bool:
 
 
 def heartbeat(*, at: datetime) -> dict[str, Any]:
-    """When reminders and due times were last looked at, and whether that is too long ago, or ahead of us: then a clock
-    is wrong, and nobody knows."""
-    beat = Heartbeat.objects.filter(name="sweep").first()
+    """When reminders and due times were last looked at, and what waits was last sent, whichever is longer ago; and
+    whether that is too long ago, or ahead of us: then a clock is wrong, and nobody knows."""
+    beats = list(Heartbeat.objects.filter(name__in=PROCESSES).values_list("at", flat=True))
+    missing = len(beats) < len(PROCESSES)
     return {
-        "looked_at": beat.at if beat else None,
-        "stopped": beat is None or abs(at - beat.at) > SWEEP_SILENT,
+        "looked_at": None if missing else min(beats),
+        "stopped": missing or any(abs(at - beat) > SWEEP_SILENT for beat in beats),
     }
 
 

@@ -6,7 +6,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('exposure', '0009_reach'),
+        ('exposure', '0008_reach'),
     ]
 
     operations = [
