@@ -18,7 +18,6 @@ from exposure.people.models import Role, User
 from exposure.record import insert_many, update_many
 from exposure.remind import missing, reminders
 from exposure.remind.models import Heartbeat, Message
-from exposure.remind.reminders import neutral_text
 from exposure.remind.rounds import Part, run
 
 Cause = Alert.Cause
@@ -232,7 +231,6 @@ def page(fresh: Sequence[Alert], at: datetime) -> int:
 
 
 def _page(alert: Alert, user: User, at: datetime) -> Message:
-    subject, body = neutral_text(alert.site, "needs_action")
     return Message(
         site=alert.site,
         alert=alert,
@@ -241,8 +239,6 @@ def _page(alert: Alert, user: User, at: datetime) -> Message:
         user=user,
         channel=Message.Channel.EMAIL,
         address=user.email or "",
-        subject=subject,
-        body=body,
         created_at=at,
         due_at=at,
         pointless_at=at + PAGES_USEFUL,
