@@ -49,7 +49,7 @@ def withdraw_rungs(checks: Sequence[Check], *, at: datetime) -> None:
 def passed(at: datetime) -> QuerySet[Rung]:
     """Reminder instants that have passed, the earliest first."""
     rungs = Rung.objects.select_for_update(skip_locked=True, of=("self",))
-    return _passed(rungs, at).order_by("at", "pk").only("pk")
+    return _passed(rungs, at).order_by("at").only("pk")
 
 
 def _passed(rungs: QuerySet[Rung], at: datetime) -> QuerySet[Rung]:
