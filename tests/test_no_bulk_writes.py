@@ -20,7 +20,7 @@ BULK |= {"aupdate", "adelete", "abulk_create", "abulk_update"}
 RAW = {"execute", "executemany", "executescript", "callproc", "raw", "extra"}
 WORKING_STATE = {"Message", "Heartbeat", "SetAside", "Planned", "ReportDraft", "Session"}
 MAY_WRITE_IN_BULK = {"record.py", "management/new_database.py"}
-MAY_WRITE_SQL = {"audit/triggers.py", "remind/jumps.py"}
+MAY_WRITE_SQL = {"audit/triggers.py", "remind/insert_select.py"}
 
 
 def bulk_writes(source):

@@ -9,18 +9,17 @@ from functools import reduce
 from operator import or_
 from typing import Any
 
-from django.db.models import Exists, OuterRef, Q, QuerySet
+from django.db.models import Exists, OuterRef, Q
 
 from exposure.followup.fills import standing_fill
-from exposure.followup.models import Check, Exposure, Fill, FollowUpState
+from exposure.followup.models import Check, Fill, FollowUpState
 from exposure.followup.states import PAUSED, died
 from exposure.people.models import Role, Worker
-from exposure.remind import verdict, ways
+from exposure.remind import reminders, verdict, ways
 from exposure.remind.ladder import quiet_until
 from exposure.remind.models import Message, Reply
 from exposure.remind.verdict import Alerted, Asked, Recipient, Verdict
 from exposure.remind.ways import Way
-from exposure.report.models import Told
 
 PAUSE_AFTER_DONE = timedelta(minutes=30)
 PAGED_ROLES = (Role.Kind.NURSE, Role.Kind.PHYSICIAN)
@@ -151,7 +150,7 @@ def _asked(messages: Sequence[Message], at: datetime) -> dict[tuple[int | None, 
     for check in checks.annotate(
         answered=Exists(answers),
         paused=Exists(FollowUpState.objects.filter(follow_up=follow_up, until_at=None, kind__in=PAUSED)),
-        told=Exists(_told(follow_up)),
+        told=Exists(reminders.told_of(follow_up)),
         died=Exists(died().filter(follow_up__worker=OuterRef("follow_up__worker"))),
     ):
         ended_at = check.follow_up.ended_at
@@ -165,11 +164,6 @@ def _asked(messages: Sequence[Message], at: datetime) -> dict[tuple[int | None, 
             )
         )
     return found
-
-
-def _told(follow_up: OuterRef) -> QuerySet[Exposure]:
-    told = Q(Exists(Told.objects.filter(breach=OuterRef("breach")))) | Q(breach=None, told_at__isnull=False)
-    return Exposure.objects.filter(told, follow_up=follow_up, withdrawn_at=None)
 
 
 def _recipients(workers: dict[int | None, Worker], at: datetime) -> dict[int | None, Recipient]:

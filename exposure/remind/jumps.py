@@ -9,15 +9,15 @@ asked in the hour that comes twice is asked again, until the clock is right.
 import threading
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Any
 
-from django.db import connection, transaction
-from django.db.models import Exists, F, Func, Max, OuterRef, Q, UUIDField, Value
+from django.db import transaction
+from django.db.models import Exists, F, Max, OuterRef, Q
 
 from exposure import clock
 from exposure.attend.models import Promise
-from exposure.record import current, mark_withdrawn, update_many
+from exposure.record import mark_withdrawn, update_many
 from exposure.remind import heartbeat
+from exposure.remind.insert_select import insert_select
 from exposure.remind.models import ClockJump, Heartbeat, Message, Planned, Rung, SetAside
 from exposure.remind.outbox import LEASE
 from exposure.remind.rounds import LONGEST_WAIT
@@ -112,45 +112,17 @@ def _is_known(said_at: datetime, at: datetime) -> bool:
     return any(abs((jump.said_at - jump.right_at) - (said_at - at)) <= SAME_JUMP for jump in near)
 
 
-class _FreshUid(Func):
-    """A new uid per row."""
-
-    arity = 0
-    output_field = UUIDField()
-    function = "gen_random_uuid"
-
-    def as_sqlite(self, compiler, connection, **context):  # type: ignore[no-untyped-def]
-        return self.as_sql(compiler, connection, template="lower(hex(randomblob(16)))", **context)
-
-
 def _rungs_anew(at: datetime) -> int:
     """Instants that were used up after `at`, of windows that have not closed by `at`, stand again. One statement,
     whatever their number; what stands again already is left as it is."""
-    context = current()
     used = Rung.objects.filter(
         withdrawn_at__gt=at,
         again__lt=AGAIN_AT_MOST,
         check_row__withdrawn_at=None,
         check_row__closes_at__gt=at,
     ).order_by()
-    copied: dict[str, Any] = {  # column -> what goes into it
-        "uid": _FreshUid(),
-        "recorded_at": Value(context.at),
-        "recorded_by": Value(context.actor),
-        "origin": Value(context.origin),
-        "check_id": F("check_row_id"),
-        "kind": F("kind"),
-        "at": F("at"),
-        "again": F("again") + 1,
-    }
-    select, values = used.values_list(*copied.values()).query.sql_with_params()
-    quote = connection.ops.quote_name
-    columns = ", ".join(quote(column) for column in copied)
-    with connection.cursor() as cursor:
-        cursor.execute(
-            f"INSERT INTO {quote(Rung._meta.db_table)} ({columns}) {select} ON CONFLICT DO NOTHING", values
-        )
-        return cursor.rowcount
+    copied = {"check_row": F("check_row"), "kind": F("kind"), "at": F("at"), "again": F("again") + 1}
+    return len(insert_select(Rung, used, copied))
 
 
 def _not_anew_after_all(said_at: datetime, at: datetime) -> None:

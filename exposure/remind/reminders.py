@@ -1,18 +1,24 @@
-"""Reminder instants as rows, and what becomes of each when it has passed: one message, or skipped with a reason."""
+"""Reminder instants as rows, and what becomes of each when it has passed: one message, or skipped with a reason.
 
-from collections.abc import Iterable, Sequence
+The rows are settled where they are: each step of a batch is one statement of the database, however many they are.
+"""
+
+from collections.abc import Sequence
 from datetime import datetime
+from typing import Any
 
-from django.db.models import Exists, OuterRef, Q, QuerySet
+from django.db.models import Case, Exists, F, Max, OuterRef, Q, QuerySet, Subquery, Value, When
+from django.db.models.functions import Coalesce, NullIf
 from django.utils.translation import gettext as _
 
 from exposure.attend.models import Promise
 from exposure.followup.fills import standing_fill
-from exposure.followup.models import Check, Exposure, Fill, FollowUpState
+from exposure.followup.models import Check, Exposure, Fill, FollowUp, FollowUpState
 from exposure.followup.states import PAUSED, died
-from exposure.people.models import Worker
+from exposure.people.models import PushSubscription, Worker
 from exposure.record import create_many, insert_many, mark_withdrawn
 from exposure.remind import ladder
+from exposure.remind.insert_select import insert_select
 from exposure.remind.models import Message, Reminder, Rung
 from exposure.report.models import Told
 
@@ -43,134 +49,144 @@ def withdraw_rungs(checks: Sequence[Check], *, at: datetime) -> None:
 def passed(at: datetime) -> QuerySet[Rung]:
     """Reminder instants that have passed, the earliest first."""
     rungs = Rung.objects.select_for_update(skip_locked=True, of=("self",))
-    return rungs.filter(withdrawn_at=None, at__lte=at).exclude(kind=Rung.CLOSED).order_by("at", "pk")
+    return _passed(rungs, at).order_by("at").only("pk")
+
+
+def _passed(rungs: QuerySet[Rung], at: datetime) -> QuerySet[Rung]:
+    return rungs.filter(withdrawn_at=None, at__lte=at).exclude(kind=Rung.CLOSED)
 
 
 def settle_passed(due: Sequence[Rung], at: datetime) -> int:
     """The latest instant of an open reading becomes a message, the others are recorded as skipped. Returns how many
     messages were made."""
-    rungs = list(_with_circumstances([rung.pk for rung in due], at))
-    made = _settle(rungs, at)
-    mark_withdrawn(Rung.objects.filter(pk__in=[rung.pk for rung in due]), at=at)
-    return made
+    rungs = Rung.objects.filter(pk__in=[rung.pk for rung in due])
+    made = Reminder.objects.filter(pk__in=_record(rungs, at))
+    _ask_to_ring(made.filter(skipped_because=NO_ADDRESS), at)
+    messages = _write_messages(made.filter(skipped_because=""), at)
+    mark_withdrawn(rungs, at=at)
+    return len(messages)
 
 
-def _with_circumstances(rung_ids: Sequence[int], at: datetime) -> QuerySet[Rung]:
-    own = OuterRef("check_row")
-    follow_up = OuterRef("check_row__follow_up")
-    answers = Fill.objects.filter(standing_fill(), check_row=own).exclude(state="repeat_due")
-    later = Rung.objects.filter(check_row=own, withdrawn_at=None, at__gt=OuterRef("at"), at__lte=at)
+# Why nothing is sent
+
+
+def reasons(at: datetime) -> dict[str, Any]:
+    """Reason -> the condition on a rung; the first that holds is why nothing is sent. Where none does, it is."""
+    check, follow_up = OuterRef("check_row"), OuterRef("check_row__follow_up")
+    worker = "check_row__follow_up__worker"
+    answers = Fill.objects.filter(standing_fill(), check_row=check).exclude(state="repeat_due")
+    # Settled or not: one that another round has just settled has passed all the same.
+    later = Rung.objects.filter(check_row=check, at__gt=OuterRef("at"), at__lte=at).exclude(kind=Rung.CLOSED)
+    dead = died().filter(follow_up__worker=OuterRef(worker))
     pauses = FollowUpState.objects.filter(follow_up=follow_up, until_at=None, kind__in=PAUSED)
-    return (
-        Rung.objects.filter(pk__in=rung_ids)
-        .select_related(
-            "check_row__follow_up__site",
-            "check_row__follow_up__worker__site",
-            "check_row__follow_up__worker__user",
-        )
-        .annotate(
-            answered=Exists(answers),
-            overtaken=Exists(later.exclude(kind=Rung.CLOSED)),
-            paused=Exists(pauses),
-            told=Exists(_told(follow_up)),
-            died=Exists(died().filter(follow_up__worker=OuterRef("check_row__follow_up__worker"))),
-        )
-        .order_by("at", "pk")
-    )
+    devices = PushSubscription.objects.filter(user=OuterRef(f"{worker}__user"), ended_at=None)
+    account = Q(**{f"{worker}__user__email": None}) | Q(**{f"{worker}__user__email": ""})
+    nowhere = account & Q(**{f"{worker}__email": "", f"{worker}__mobile": ""})
+    return {
+        "closed": Q(check_row__closes_at__lte=at),
+        "overtaken": Exists(later),
+        "answered": Exists(answers),
+        "ended": Q(check_row__follow_up__ended_at__lte=at) | Q(Exists(dead)),
+        "paused": Exists(pauses),
+        "not_told": ~Exists(told_of(follow_up)),
+        "by_phone_only": Q(**{f"{worker}__phone_only": True}),
+        NO_ADDRESS: nowhere & ~Exists(devices),
+    }
 
 
-def _told(follow_up: OuterRef) -> QuerySet:
+def with_reason(rungs: QuerySet[Rung], at: datetime) -> QuerySet[Rung]:
+    """Each with its `reason`, "" where it is to be sent."""
+    whens = [When(condition, then=Value(reason)) for reason, condition in reasons(at).items()]
+    return rungs.annotate(reason=Case(*whens, default=Value("")))
+
+
+def told_of(follow_up: OuterRef) -> QuerySet:
     """Exposures whose worker was told, of the report or, where there is none, of the exposure itself."""
     told = Q(Exists(Told.objects.filter(breach=OuterRef("breach")))) | Q(breach=None, told_at__isnull=False)
     return Exposure.objects.filter(told, follow_up=follow_up, withdrawn_at=None)
 
 
-def _settle(rungs: Iterable[Rung], at: datetime) -> int:
-    """One reminder per worker, slot and rung, whichever of the worker's follow-ups asks for it."""
-    reminders: dict[tuple[int, datetime, str, int], tuple[Reminder, Check]] = {}
-    for rung in rungs:
-        reminder, check = _reminder(rung, at), rung.check_row
-        key = (reminder.worker_id, reminder.slot_opens_at, reminder.rung, reminder.again)
-        if key not in reminders or reminders[key][0].skipped_because:
-            reminders[key] = reminder, check
-    insert_many(Reminder, [reminder for reminder, _check in reminders.values()], ignore_conflicts=True)
-    uids = [reminder.uid for reminder, _check in reminders.values()]
-    stored = {row.uid: row for row in Reminder.objects.filter(uid__in=uids)}
-    messages = [
-        _message(stored[reminder.uid], check, at)
-        for reminder, check in reminders.values()
-        if reminder.uid in stored and not reminder.skipped_because
-    ]
-    Message.objects.bulk_create(messages)
-    _ask_to_ring(
-        [check for reminder, check in reminders.values() if reminder.skipped_because == NO_ADDRESS], at
+# What is written
+
+
+def _record(rungs: QuerySet[Rung], at: datetime) -> list[int]:
+    """One reminder per worker, slot and rung, whichever of the worker's follow-ups asks for it; returns their keys. A
+    skipped one leaves the place to one that is to be sent, also where another batch or another round settles that."""
+    follow_up, worker = "check_row__follow_up", "check_row__follow_up__worker"
+    others = FollowUp.objects.filter(worker=OuterRef(worker)).exclude(pk=OuterRef(follow_up))
+    # A subquery for each follow-up, not a join: where nothing was analysed yet, PostgreSQL would go by the instant.
+    of_the_slot = _passed(Rung.objects.all(), at).filter(
+        check_row__follow_up=OuterRef("pk"),
+        check_row__opens_at=OuterRef(OuterRef("check_row__opens_at")),
+        kind=OuterRef(OuterRef("kind")),
+        again=OuterRef(OuterRef("again")),
     )
-    return len(messages)
+    theirs = Subquery(with_reason(of_the_slot, at).order_by().values("reason")[:1])
+    to_be_sent = others.annotate(theirs=theirs).filter(theirs="")
+    # Asked in this order: who has one follow-up, as nearly everybody, is not looked at any further.
+    takes_it = Q(~Exists(others)) | Q(reason="") | Q(~Exists(to_be_sent))
+    return insert_select(
+        Reminder,
+        with_reason(rungs, at)
+        .filter(takes_it)
+        .order_by("reason", "at", "pk"),  # what is to be sent comes first
+        {
+            "worker": F(worker),
+            "slot_opens_at": F("check_row__opens_at"),
+            "rung": F("kind"),
+            "rung_at": F("at"),
+            "again": F("again"),
+            "skipped_because": F("reason"),
+        },
+    )
 
 
-def _ask_to_ring(checks: Iterable[Check], at: datetime) -> None:
-    """Somebody who cannot be reminded must be rung, once per follow-up."""
-    calls = {
-        check.follow_up_id: Promise(
-            site=check.follow_up.site,
-            worker=check.follow_up.worker,
-            follow_up=check.follow_up,
-            kind=Promise.Kind.CALL,
-            key=NO_ADDRESS,
-            title=_("No reminder can reach this person: ring, and ask how to."),
-            asked_at=at,
-            due_at=check.closes_at,
-            basis="first reminder",
-        )
-        for check in checks
-    }
+def _closing(follow_up: OuterRef, slot_opens_at: OuterRef) -> Subquery:
+    """When the check of a follow-up that opens then closes."""
+    checks = Check.objects.filter(follow_up=follow_up, opens_at=slot_opens_at, withdrawn_at=None)
+    return Subquery(checks.order_by().values("closes_at")[:1])
+
+
+def _write_messages(reminders: QuerySet[Reminder], at: datetime) -> list[int]:
+    """By which road each goes, and its words, are decided when it is claimed; the address is that of the e-mail."""
+    of_worker = FollowUp.objects.filter(worker=OuterRef("worker")).order_by().values("worker")
+    last = of_worker.annotate(last=Max(_closing(OuterRef("pk"), OuterRef(OuterRef("slot_opens_at")))))
+    account = Coalesce("worker__user__email", Value(""))
+    return insert_select(
+        Message,
+        reminders.order_by("pk"),
+        {
+            "site": F("worker__site"),
+            "reminder": F("pk"),
+            "worker": F("worker"),
+            "channel": Value(Message.Channel.EMAIL),
+            "address": Coalesce(NullIf("worker__email", Value("")), account),
+            "created_at": Value(at),
+            "due_at": Value(at),
+            "pointless_at": Coalesce(Subquery(last.values("last")), Value(at)),
+        },
+    )
+
+
+def _ask_to_ring(reminders: QuerySet[Reminder], at: datetime) -> None:
+    """Somebody who cannot be reminded must be rung: one call, whichever of their follow-ups asks first."""
+    follow_up = "worker__follow_ups"
+    rows = reminders.annotate(closes_at=_closing(OuterRef(follow_up), OuterRef("slot_opens_at")))
+    calls: dict[int, Promise] = {}
+    for worker, key, site, closes_at in rows.order_by(follow_up).values_list(
+        "worker", follow_up, f"{follow_up}__site", "closes_at"
+    ):
+        if closes_at is not None and worker not in calls:
+            calls[worker] = Promise(
+                site_id=site,
+                worker_id=worker,
+                follow_up_id=key,
+                kind=Promise.Kind.CALL,
+                key=NO_ADDRESS,
+                title=_("No reminder can reach this person: ring, and ask how to."),
+                asked_at=at,
+                due_at=closes_at,
+                basis="first reminder",
+            )
     if calls:
         create_many(Promise, calls.values(), ignore_conflicts=True)
-
-
-def _reminder(rung: Rung, at: datetime) -> Reminder:
-    check = rung.check_row
-    return Reminder(
-        worker=check.follow_up.worker,
-        slot_opens_at=check.opens_at,
-        rung=rung.kind,
-        again=rung.again,
-        rung_at=rung.at,
-        skipped_because=_skipped(rung, at),
-    )
-
-
-def _skipped(rung: Rung, at: datetime) -> str:
-    """Why nothing is sent; "" when it is."""
-    follow_up = rung.check_row.follow_up
-    worker = follow_up.worker
-    reasons = {
-        "closed": rung.check_row.closes_at <= at,
-        "overtaken": rung.overtaken,
-        "answered": rung.answered,
-        "ended": rung.died or (follow_up.ended_at is not None and follow_up.ended_at <= at),
-        "paused": rung.paused,
-        "not_told": not rung.told,
-        "by_phone_only": worker.phone_only,
-        NO_ADDRESS: not address_of(worker),
-    }
-    return next((reason for reason, holds in reasons.items() if holds), "")
-
-
-def address_of(worker: Worker) -> str:
-    """Where the worker gets e-mail; "" nowhere."""
-    return worker.email or (worker.user.email if worker.user and worker.user.email else "")
-
-
-def _message(reminder: Reminder, check: Check, at: datetime) -> Message:
-    worker = check.follow_up.worker
-    return Message(
-        site=worker.site,
-        reminder=reminder,
-        worker=worker,
-        channel=Message.Channel.EMAIL,
-        address=address_of(worker),
-        created_at=at,
-        due_at=at,
-        pointless_at=check.closes_at,
-    )

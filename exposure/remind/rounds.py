@@ -39,23 +39,20 @@ def run(part: Part, *, at: datetime) -> int:
     done, taken = 0, 0
     aside = list(SetAside.objects.filter(part=part.name, settled_at=None))
     left_out = [int(row.row) for row in aside if row.retry_at > at]
+    settled: set[int] = set()
     while part.at_most is None or taken < part.at_most:
         with transaction.atomic():
-            due = part.notice(at).exclude(pk__in=left_out)[: part.batch]
-            rows = list(due)
-            if not rows:
+            noticed = list(part.notice(at).exclude(pk__in=left_out)[: part.batch])
+            if not noticed:
                 _no_longer_due(part, [row for row in aside if row.retry_at <= at], at)
                 break
+            # Settled a moment ago and noticed all the same: nothing can be done about it in this round.
+            left_out += [row.pk for row in noticed if row.pk in settled]
+            rows = [row for row in noticed if row.pk not in settled]
+            settled = {row.pk for row in noticed}
             taken += len(rows)
-            done += _settle(part, rows, left_out, at)
-            left_out += _not_taken_out(part, rows, left_out, at)
+            done += _settle(part, rows, aside, left_out, at) if rows else 0
     return done
-
-
-def _not_taken_out(part: Part, rows: list[Model], left_out: list[int], at: datetime) -> list[int]:
-    """Rows that were settled and are noticed all the same: what nothing can be done about in this round."""
-    still = part.notice(at).filter(pk__in=[row.pk for row in rows if row.pk not in left_out])
-    return list(still.values_list("pk", flat=True))
 
 
 def _no_longer_due(part: Part, aside: list[SetAside], at: datetime) -> None:
@@ -66,9 +63,8 @@ def _no_longer_due(part: Part, aside: list[SetAside], at: datetime) -> None:
         waiting.update(settled_at=at)
 
 
-def _settle(part: Part, rows: list[Model], left_out: list[int], at: datetime) -> int:
+def _settle(part: Part, rows: list[Model], aside: list[SetAside], left_out: list[int], at: datetime) -> int:
     """Together; where that fails, each by itself."""
-    retried = {str(row.pk) for row in rows}
     try:
         with transaction.atomic():
             done = part.settle(rows, at)
@@ -80,8 +76,11 @@ def _settle(part: Part, rows: list[Model], left_out: list[int], at: datetime) ->
             left_out.append(rows[0].pk)
             return 0
         half = len(rows) // 2
-        return _settle(part, rows[:half], left_out, at) + _settle(part, rows[half:], left_out, at)
-    SetAside.objects.filter(part=part.name, settled_at=None, row__in=retried).update(settled_at=at)
+        halves = rows[:half], rows[half:]
+        return sum(_settle(part, some, aside, left_out, at) for some in halves)
+    keys = {str(row.pk) for row in rows}
+    if retried := [row.pk for row in aside if row.row in keys]:
+        SetAside.objects.filter(pk__in=retried, settled_at=None).update(settled_at=at)
     return done
 
 

