@@ -34,7 +34,7 @@ def still(alerts: Iterable[Alert], *, at: datetime) -> dict[int, list[Promise]]:
         kind__in={KINDS[Cause(alert.cause)] for alert in about},
         due_at__isnull=False,
     )
-    of_subject: dict[tuple[str, int], list[Promise]] = defaultdict(list)
+    of_subject: dict[tuple[str, int | None], list[Promise]] = defaultdict(list)
     for promise in rows.select_related("exposure").order_by("due_at", "pk"):
         of_subject[_subject(promise)].append(promise)
     for alert in about:
