@@ -36,6 +36,13 @@ ELSEWHERE = {
     "removal": "while a removal runs",
     "criteria_review": "a button alone",
     "contact_list_example": "a file",
+    "service_worker": "a file",
+    "devices": "a button alone",
+    "device_end": "a button alone",
+    "reply": "from the link in a message",
+    "replied": "from the link in a message",
+    "text_delivery": "for the text gateway",
+    "text_answer": "for the text gateway",
 }
 LINKS = "links => links.map(link => link.getAttribute('href'))"
 
