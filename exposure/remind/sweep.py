@@ -256,7 +256,7 @@ def _clinicians(at: datetime) -> list[Role]:
 
 
 PARTS = (
-    Part("reminders", reminders.passed, reminders.settle_passed),
+    Part("reminders", reminders.passed, reminders.settle_passed, batch=reminders.BATCH),
     Part("missed", missing.closed, missing.settle_closed),
     Part("late", late, settle_late),
     Part("soon", soon, settle_soon),
