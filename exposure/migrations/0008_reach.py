@@ -243,4 +243,8 @@ class Migration(migrations.Migration):
             model_name='reply',
             index=models.Index(fields=['worker', 'at'], name='reply_by_worker'),
         ),
+        migrations.AddIndex(
+            model_name='message',
+            index=models.Index(fields=['user', 'sent_at'], name='page_by_recipient'),
+        ),
     ]

@@ -5,14 +5,12 @@ from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from functools import reduce
-from operator import or_
 from typing import Any
 
-from django.db.models import Exists, OuterRef, Q
+from django.db.models import OuterRef, Q
 
 from exposure.followup.fills import standing_fill
-from exposure.followup.models import Check, Fill, FollowUpState
+from exposure.followup.models import Check, Fill, FollowUp, FollowUpState
 from exposure.followup.states import PAUSED, died
 from exposure.people.models import Role, Worker
 from exposure.remind import reminders, verdict, ways
@@ -135,23 +133,29 @@ def _followed(messages: Sequence[Message], at: datetime) -> frozenset[int]:
         reminder__rung_at__gt=OuterRef("reminder__rung_at"),
         reminder__rung_at__lte=at,
     )
-    rows = Message.objects.filter(Exists(later), pk__in=[message.pk for message in messages])
+    rows = Message.objects.filter(reminders.found(later), pk__in=[message.pk for message in messages])
     return frozenset(rows.values_list("pk", flat=True))
 
 
 def _asked(messages: Sequence[Message], at: datetime) -> dict[tuple[int | None, datetime], list[Asked]]:
     """Worker and opening -> the readings that are asked of them then."""
     slots = {(message.worker_id, message.reminder.slot_opens_at) for message in messages if message.reminder}
-    wanted = reduce(or_, (Q(follow_up__worker=worker, opens_at=opens_at) for worker, opens_at in slots))
+    # By the keys of the follow-ups: joined, the checks of everybody would be read.
+    theirs = list(
+        FollowUp.objects.filter(worker__in={worker for worker, _opens in slots}).values_list("pk", flat=True)
+    )
+    opening = {opens_at for _worker, opens_at in slots}
     follow_up = OuterRef("follow_up")
     answers = Fill.objects.filter(standing_fill(), check_row=OuterRef("pk")).exclude(state="repeat_due")
-    checks = Check.objects.filter(wanted, withdrawn_at=None).select_related("follow_up")
+    pauses = FollowUpState.objects.filter(follow_up=follow_up, until_at=None, kind__in=PAUSED)
+    dead = died().filter(follow_up__worker=OuterRef("follow_up__worker"))
+    checks = Check.objects.filter(follow_up__in=theirs, opens_at__in=opening, withdrawn_at=None)
     found: dict[tuple[int | None, datetime], list[Asked]] = defaultdict(list)
-    for check in checks.annotate(
-        answered=Exists(answers),
-        paused=Exists(FollowUpState.objects.filter(follow_up=follow_up, until_at=None, kind__in=PAUSED)),
-        told=Exists(reminders.told_of(follow_up)),
-        died=Exists(died().filter(follow_up__worker=OuterRef("follow_up__worker"))),
+    for check in checks.select_related("follow_up").annotate(
+        answered=reminders.found(answers),
+        paused=reminders.found(pauses),
+        told=reminders.found(reminders.told_of(follow_up)),
+        died=reminders.found(dead),
     ):
         ended_at = check.follow_up.ended_at
         found[check.follow_up.worker_id, check.opens_at].append(
@@ -207,7 +211,7 @@ def _counted(messages: Sequence[Message]) -> frozenset[int]:
     went = Message.objects.filter(
         user=OuterRef("user"), alert__isnull=False, sent_at__gte=OuterRef("created_at")
     )
-    rows = Message.objects.filter(Exists(went), pk__in=[message.pk for message in messages])
+    rows = Message.objects.filter(reminders.found(went), pk__in=[message.pk for message in messages])
     return frozenset(rows.values_list("pk", flat=True))
 
 

@@ -102,6 +102,7 @@ class Message(Identified):
             models.Index(
                 fields=["due_at"], condition=Q(sent_at=None, given_up_at=None), name="message_waiting"
             ),
+            models.Index(fields=["user", "sent_at"], name="page_by_recipient"),
             # Pages go first, however many reminders wait.
             models.Index(
                 fields=["due_at"],

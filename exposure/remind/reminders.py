@@ -86,17 +86,17 @@ def reasons(at: datetime) -> dict[str, Any]:
     nowhere = account & Q(**{f"{worker}__email": "", f"{worker}__mobile": ""})
     return {
         "closed": Q(check_row__closes_at__lte=at),
-        "overtaken": _found(later),
-        "answered": _found(answers),
-        "ended": Q(check_row__follow_up__ended_at__lte=at) | _found(dead),
-        "paused": _found(pauses),
-        "not_told": ~_found(told_of(follow_up)),
+        "overtaken": found(later),
+        "answered": found(answers),
+        "ended": Q(check_row__follow_up__ended_at__lte=at) | found(dead),
+        "paused": found(pauses),
+        "not_told": ~found(told_of(follow_up)),
         "by_phone_only": Q(**{f"{worker}__phone_only": True}),
-        NO_ADDRESS: nowhere & ~_found(devices),
+        NO_ADDRESS: nowhere & ~found(devices),
     }
 
 
-def _found(rows: QuerySet) -> Q:
+def found(rows: QuerySet) -> Q:
     """Whether there is any, asked by index for each rung. EXISTS leaves PostgreSQL the choice to read the whole table
     into a hash first, which it takes wrongly where nothing was analysed lately."""
     return Q(IsNull(Subquery(rows.order_by().values("pk")[:1]), False))
@@ -110,7 +110,7 @@ def with_reason(rungs: QuerySet[Rung], at: datetime) -> QuerySet[Rung]:
 
 def told_of(follow_up: OuterRef) -> QuerySet:
     """Exposures whose worker was told, of the report or, where there is none, of the exposure itself."""
-    told = _found(Told.objects.filter(breach=OuterRef("breach"))) | Q(breach=None, told_at__isnull=False)
+    told = found(Told.objects.filter(breach=OuterRef("breach"))) | Q(breach=None, told_at__isnull=False)
     return Exposure.objects.filter(told, follow_up=follow_up, withdrawn_at=None)
 
 
@@ -132,7 +132,7 @@ def _record(rungs: QuerySet[Rung], at: datetime) -> list[int]:
     theirs = Subquery(with_reason(of_the_slot, at).order_by().values("reason")[:1])
     to_be_sent = others.annotate(theirs=theirs).filter(theirs="")
     # Asked in this order: who has one follow-up, as nearly everybody, is not looked at any further.
-    takes_it = ~_found(others) | Q(reason="") | ~_found(to_be_sent)
+    takes_it = ~found(others) | Q(reason="") | ~found(to_be_sent)
     return insert_select(
         Reminder,
         with_reason(rungs, at)
