@@ -1,4 +1,4 @@
-"""Celery: one plain tick in UTC, a queue for reminders and one for everything slow.
+"""Celery: two plain ticks in UTC, a queue for what time causes, one for sending and one for everything slow.
 
 What is due lives in the database. The broker carries ids only and may lose everything: the next tick repairs it.
 """

@@ -4,6 +4,7 @@ import contextlib
 import os
 import secrets
 import stat
+from collections.abc import Callable
 from ipaddress import IPv4Network, IPv6Network, ip_network
 from pathlib import Path
 from typing import Any
@@ -23,6 +24,16 @@ def text(name: str, default: str = "") -> str:
                 f"{name}_FILE names {file}, which cannot be read: {error.strerror}."
             ) from error
     return os.environ.get(name, default).strip()
+
+
+def secret(name: str) -> str:
+    """A token that a program sends; "" without one. One that could be guessed is refused."""
+    value = text(name)
+    if value and (len(value) < 32 or not value.isascii() or not value.isprintable() or " " in value):
+        raise ImproperlyConfigured(
+            f"{name} must have at least 32 letters and digits, as from: openssl rand -hex 32."
+        )
+    return value
 
 
 def networks(name: str) -> list[IPv4Network | IPv6Network]:
@@ -135,13 +146,17 @@ def private_folder(folder: Path) -> None:
     os.umask(0o077)
 
 
-def local_secret(file: Path) -> str:
+def _random() -> str:
+    return secrets.token_urlsafe(48)
+
+
+def local_secret(file: Path, make: Callable[[], str] = _random) -> str:
     """A secret for use on one machine, made once and kept owner-readable. Two processes at once get the same."""
     if not file.exists():
         own = file.with_name(f"{file.name}.{secrets.token_hex(8)}")
         descriptor = os.open(own, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
         with os.fdopen(descriptor, "w") as handle:
-            handle.write(secrets.token_urlsafe(48))
+            handle.write(make())
         with contextlib.suppress(FileExistsError):
             os.link(own, file)  # whole or not at all, and never over another's
         own.unlink()

@@ -11,7 +11,7 @@ from django.utils.translation import gettext_lazy as _
 from redis.backoff import NoBackoff
 from redis.retry import Retry
 
-from config import env
+from config import env, reach
 
 BASE_DIR = Path(__file__).resolve().parent.parent
 VAR = Path(env.text("VAR_DIR") or BASE_DIR / "var")
@@ -22,6 +22,7 @@ REDIS_URL = env.text("REDIS_URL")
 EMAIL_URL = env.text("EMAIL_URL")
 TRUSTED_PROXIES = env.networks("TRUSTED_PROXIES")
 TRUSTED_PROXY_HOPS = env.count("TRUSTED_PROXY_HOPS", 1)
+METRICS_TOKEN = env.secret("METRICS_TOKEN")
 LOCAL_USE = not DATABASE_URL and not SITE_URL
 if LOCAL_USE:
     env.private_folder(VAR)
@@ -43,7 +44,7 @@ else:
     CSRF_TRUSTED_ORIGINS = [SITE_URL]
     SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
     SECURE_SSL_REDIRECT = True
-    SECURE_REDIRECT_EXEMPT = [r"^healthz$", r"^readyz$", r"^api/"]
+    SECURE_REDIRECT_EXEMPT = [r"^healthz$", r"^readyz$", r"^metrics$", r"^api/"]
     SECURE_HSTS_SECONDS = 2 * 365 * 24 * 3600
     SECURE_HSTS_INCLUDE_SUBDOMAINS = True
     SECURE_HSTS_PRELOAD = True
@@ -207,6 +208,23 @@ elif LOCAL_USE:
 else:
     raise ImproperlyConfigured("Set EMAIL_URL: without it no reminder could leave.")
 
+SMS_GATEWAY = reach.text_gateway(
+    env.text("SMS_GATEWAY_URL"),
+    env.text("SMS_GATEWAY_HOSTS"),
+    env.text("SMS_GATEWAY_HEADERS"),
+    env.text("SMS_GATEWAY_BODY"),
+    env.text("SMS_GATEWAY_SECRET"),
+    local_use=LOCAL_USE,
+)
+PUSH_HOSTS = reach.push_hosts(env.text("PUSH_HOSTS"), local_use=LOCAL_USE)  # empty: no notifications
+VAPID_PRIVATE_KEY = env.text("VAPID_PRIVATE_KEY")
+if PUSH_HOSTS and not VAPID_PRIVATE_KEY:
+    if not LOCAL_USE:  # pages and sending process are apart, and must hold the same
+        raise ImproperlyConfigured("Set VAPID_PRIVATE_KEY (or VAPID_PRIVATE_KEY_FILE), or no PUSH_HOSTS.")
+    VAPID_PRIVATE_KEY = env.local_secret(VAR / "vapid-key.pem", reach.new_vapid_key)
+if PUSH_HOSTS:
+    VAPID_PRIVATE_KEY = reach.vapid_key(VAPID_PRIVATE_KEY)
+
 # Cautious defaults that a site may tighten; each is a local choice.
 READINGS_TAKEN_AFTER_CLEARANCE_DAYS = 14
 
@@ -225,14 +243,22 @@ CELERY_TIMEZONE = "UTC"
 CELERY_TASK_IGNORE_RESULT = True
 CELERY_TASK_ACKS_LATE = True
 CELERY_WORKER_PREFETCH_MULTIPLIER = 1
-CELERY_TASK_TIME_LIMIT = 240  # seconds; shorter than the outbox's lease
+CELERY_TASK_TIME_LIMIT = 240  # seconds; sending ends after one minute and what it has claimed by then
 CELERY_TASK_DEFAULT_QUEUE = "slow"
-CELERY_TASK_ROUTES = {"exposure.tasks.tick": {"queue": "reminders"}}
+CELERY_TASK_ROUTES = {
+    "exposure.tasks.tick": {"queue": "reminders"},
+    "exposure.tasks.send": {"queue": "sending"},
+}
 CELERY_BEAT_SCHEDULE = {
     "tick": {
         "task": "exposure.tasks.tick",
         "schedule": TICK_SECONDS,
         "options": {"expires": TICK_SECONDS - 1, "queue": "reminders"},
-    }
+    },
+    "send": {
+        "task": "exposure.tasks.send",
+        "schedule": TICK_SECONDS,
+        "options": {"expires": TICK_SECONDS - 1, "queue": "sending"},
+    },
 }
 CELERY_BEAT_SCHEDULE_FILENAME = str(VAR / "beat-schedule")

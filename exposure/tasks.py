@@ -5,6 +5,9 @@ from celery import shared_task
 from exposure import clock
 from exposure.pipeline import remind
 from exposure.record import acting
+from exposure.remind.outbox import deliver
+
+SEND_FOR = 60.0  # seconds of a clock that cannot be set
 
 
 @shared_task
@@ -12,5 +15,13 @@ def tick() -> None:
     """Everything that time causes now; losing, doubling or delaying a tick is harmless."""
     at = clock.now()
     with acting("task:tick", "queue", at=at):
-        remind.pass_time(at=at)
+        remind.pass_time(at=at, running=clock.running())
         remind.tidy(at=at)
+
+
+@shared_task
+def send() -> None:
+    """What waits in the outbox, for not much longer than a minute; the next tick goes on."""
+    began = clock.running()
+    with acting("task:send", "queue", at=clock.now()):
+        deliver(now=clock.now, going_on=lambda: clock.running() - began < SEND_FOR)

@@ -14,7 +14,7 @@ from exposure.pipeline import attend, classify, clear, follow, remind
 from exposure.pipeline.report import ask_withdrawal, report_breach, state_case
 from exposure.refusal import BadSubmission, Conflict, NotYet
 from tests.cast import MONDAY, adopt, doing
-from tests.walk import confirm, log_to_the_end, report, tell
+from tests.walk import confirm, log_to_the_end, newest_statement, report, tell
 
 pytestmark = pytest.mark.database
 
@@ -133,6 +133,7 @@ def test_clearance_and_a_missing_basis_are_refused(cast, follow_up, kind, basis,
 
 
 def state(cast, pathogen="ebola", **said):
+    said["seen"] = newest_statement(cast.case, pathogen)
     with doing(cast.physician):
         return state_case(case=cast.case, pathogen=pathogen, by=cast.physician, at=MONDAY, **said)
 

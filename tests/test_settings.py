@@ -119,6 +119,17 @@ def test_a_number_is_read_strictly(monkeypatch):
             env.count("TRUSTED_PROXY_HOPS", 1)
 
 
+def test_a_token_that_could_be_guessed_is_refused(monkeypatch):
+    monkeypatch.delenv("METRICS_TOKEN", raising=False)
+    assert env.secret("METRICS_TOKEN") == ""
+    monkeypatch.setenv("METRICS_TOKEN", "a1" * 16)
+    assert env.secret("METRICS_TOKEN") == "a1" * 16
+    for wrong in ("a1" * 15 + "b", "a1 " * 16, "é" * 32):
+        monkeypatch.setenv("METRICS_TOKEN", wrong)
+        with pytest.raises(ImproperlyConfigured, match="METRICS_TOKEN must have at least 32"):
+            env.secret("METRICS_TOKEN")
+
+
 def test_a_folder_that_is_not_ours_alone_is_not_closed(tmp_path, monkeypatch):
     shared = tmp_path / "shared"
     shared.mkdir()

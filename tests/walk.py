@@ -1,13 +1,17 @@
 """The steps of a story, each done by the one who does it in the fixed cast."""
 
+from contextlib import nullcontext
 from datetime import datetime, timedelta
+from uuid import UUID
 
 from exposure.followup.models import FollowUp
 from exposure.followup.store_reading import Logged
 from exposure.people.models import User
 from exposure.pipeline import attend, classify, follow, remind
 from exposure.pipeline.report import Reported, report_breach
+from exposure.remind.outbox import deliver
 from exposure.remind.sweep import sweep
+from exposure.report.models import Case
 from tests.cast import MONDAY, Cast, doing
 
 HIGH = {"contact": "splash", "skin": "intact"}  # by ebola 2023.1, rule VHF-1
@@ -61,15 +65,22 @@ def log_to_the_end(cast: Cast, follow_up: FollowUp, *, but: int = 0) -> datetime
 
 
 def pass_time(at: datetime) -> dict[str, int]:
-    """What the clock process does in one round, sending included."""
+    """What the clock process does in one round, and then the sending process."""
     with doing("command:clock", at=at):
-        return remind.pass_time(at=at)
+        done = remind.pass_time(at=at)
+        return {**done, "delivered": deliver(now=lambda: at, within=lambda _seconds: nullcontext())["sent"]}
 
 
 def sweep_at(at: datetime) -> dict[str, int]:
     """One round without sending."""
     with doing("command:clock", at=at):
         return sweep(at=at)
+
+
+def newest_statement(case: Case, pathogen: str) -> UUID | None:
+    """What is before somebody who opens the page of the case, as `report.state_case` takes it."""
+    newest = case.statements.filter(pathogen=pathogen).last()
+    return newest and newest.uid
 
 
 def hours(count: float) -> timedelta:

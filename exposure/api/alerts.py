@@ -1,5 +1,7 @@
 """Alerts: seen, taken over, closed with an outcome."""
 
+from collections.abc import Iterable
+from datetime import datetime
 from uuid import UUID
 
 from rest_framework import serializers
@@ -11,6 +13,7 @@ from exposure.api.resource import Filters, Resource
 from exposure.api.schema import described, page_of
 from exposure.attend import alerts
 from exposure.attend.models import Alert
+from exposure.attend.still import gone
 from exposure.people.access import View
 from exposure.pipeline import attend
 
@@ -40,6 +43,9 @@ class AlertSerializer(serializers.ModelSerializer):
     next_look_at = serializers.DateTimeField(allow_null=True)
     closed_by = code("closed_by", "name")
     outcome = CodeOrNull()
+    cause_gone = serializers.BooleanField(
+        help_text="Open, and what it was raised for is no longer late or soon due: it waits to be closed."
+    )
 
     class Meta:
         model = Alert
@@ -64,6 +70,7 @@ class AlertSerializer(serializers.ModelSerializer):
             "closed_by",
             "outcome",
             "note",
+            "cause_gone",
         )
         read_only_fields = fields
 
@@ -71,7 +78,34 @@ class AlertSerializer(serializers.ModelSerializer):
         return WorkerId().to_representation(alerts.worker_of(alert))
 
 
-class HoldingSerializer(serializers.Serializer):
+def with_cause(rows: Iterable[Alert], *, at: datetime) -> list[Alert]:
+    """The alerts, each with `cause_gone`, as they are shown."""
+    rows = list(rows)
+    without = gone([alert for alert in rows if alert.closed_at is None], at=at)
+    for alert in rows:
+        alert.cause_gone = alert.pk in without
+    return rows
+
+
+class AlertResource(Resource):
+    def shown(self, rows: Iterable[Alert]) -> list[Alert]:
+        return with_cause(rows, at=self.request.at)
+
+    def answer(self, alert: Alert) -> Response:
+        return Response(AlertSerializer(self.shown([alert])[0]).data)
+
+
+class SeenSerializer(serializers.Serializer):
+    times = serializers.IntegerField(
+        required=False,
+        allow_null=True,
+        default=None,
+        min_value=1,
+        help_text="`times` as it was read: where it has happened again since, the answer is 409 with what came.",
+    )
+
+
+class HoldingSerializer(SeenSerializer):
     holder = serializers.CharField(
         required=False,
         allow_blank=True,
@@ -80,12 +114,12 @@ class HoldingSerializer(serializers.Serializer):
     )
 
 
-class ClosingSerializer(serializers.Serializer):
+class ClosingSerializer(SeenSerializer):
     outcome = serializers.ChoiceField(Alert.Outcome.choices)
     note = serializers.CharField(required=False, allow_blank=True, default="")
 
 
-class Alerts(Resource):
+class Alerts(AlertResource):
     @described("list_alerts", "Alerts, newest first", {200: page_of(AlertSerializer)}, filters=AlertFilters)
     def get(self, request: Request) -> Response:
         wanted, rows = self.parameters(AlertFilters), self.seen(ROWS, View.CLINICAL)
@@ -93,29 +127,27 @@ class Alerts(Resource):
             rows = rows.filter(site__code=wanted["site"])
         if "open" in wanted:
             rows = rows.filter(closed_at__isnull=wanted["open"])
-        return self.page(rows, AlertSerializer, wanted)
+        return self.page(rows, AlertSerializer, wanted, self.shown)
 
 
-class AlertAcknowledgement(Resource):
+class AlertAcknowledgement(AlertResource):
     @described(
         "acknowledge_alert", "Seen, and taken over", {200: AlertSerializer}, 404, 409, body=HoldingSerializer
     )
     def post(self, request: Request, uid: UUID) -> Response:
         alert, body = self.find(ROWS, View.CLINICAL, uid=uid), self.body(HoldingSerializer)
-        act = {"alert": alert, "by": request.user, "at": request.at}
+        act = {"alert": alert, "times": body["times"], "by": request.user, "at": request.at}
         if alert.held_by is not None and alert.held_by.name == body["holder"]:
             held = attend.take_alert(holder=alert.held_by, **act)
         else:
             held = attend.acknowledge_alert(**act)
-        return Response(AlertSerializer(held).data)
+        return self.answer(held)
 
 
-class AlertClosing(Resource):
+class AlertClosing(AlertResource):
     @described(
         "close_alert", "Close with an outcome", {200: AlertSerializer}, 404, 409, body=ClosingSerializer
     )
     def post(self, request: Request, uid: UUID) -> Response:
         alert, body = self.find(ROWS, View.CLINICAL, uid=uid), self.body(ClosingSerializer)
-        return Response(
-            AlertSerializer(attend.close_alert(alert=alert, by=request.user, at=request.at, **body)).data
-        )
+        return self.answer(attend.close_alert(alert=alert, by=request.user, at=request.at, **body))

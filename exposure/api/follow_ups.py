@@ -15,7 +15,7 @@ from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from exposure.api.alerts import AlertSerializer
+from exposure.api.alerts import AlertSerializer, with_cause
 from exposure.api.fields import CodeOrNull, Instant, WorkerId, code, own_uid, uid
 from exposure.api.paging import Sifted
 from exposure.api.readings import ReadingSerializer
@@ -216,8 +216,10 @@ class FollowUpDetail(FollowUpResource):
     @described("get_follow_up", "One follow-up", {200: FullFollowUpSerializer}, 404)
     def get(self, request: Request, uid: UUID) -> Response:
         view = self.looked_at(uid)
-        shape = FollowUpSerializer if self.is_own(view.overview.follow_up) else FullFollowUpSerializer
-        return Response(shape(view).data)
+        if self.is_own(view.overview.follow_up):
+            return Response(FollowUpSerializer(view).data)
+        with_cause(view.overview.alerts, at=request.at)
+        return Response(FullFollowUpSerializer(view).data)
 
 
 class FollowUpChecks(FollowUpResource):

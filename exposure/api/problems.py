@@ -45,7 +45,7 @@ class FieldErrorSerializer(serializers.Serializer):
 
 
 class StandingSerializer(serializers.Serializer):
-    """The decision that stands, in a 409."""
+    """The decision that stands, in a 409; of the type alertentry, what has happened since."""
 
     type = serializers.CharField()
     id = serializers.CharField()
@@ -132,9 +132,13 @@ def handle(exception: Exception, context: dict[str, Any]) -> Response | None:
 
 
 def _another_stands(conflict: Conflict) -> Response:
-    """409 with the decision that stands."""
+    """409 with the decision that stands, or what has happened since."""
     stands = describe(conflict.standing)
-    detail = _("Another decision stands already. What you sent is kept beside it.")
+    detail = (
+        _("Another decision stands already. What you sent is kept beside it.")
+        if stands.is_decision
+        else _("It has happened again since you read it. Nothing was decided; what you sent is kept.")
+    )
     standing = {
         "type": stands.kind,
         "id": stands.uid,

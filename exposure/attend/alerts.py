@@ -169,6 +169,14 @@ def _drop_looks(alerts: Iterable[Alert], *, because: str, at: datetime) -> None:
     promises.drop(looks, because=because, at=at)
 
 
+def came_since(alert: Alert, times: int | None) -> AlertEntry | None:
+    """The newest that joined the alert since somebody read that it had happened `times` times; None where nothing has,
+    or where it is not known what they read."""
+    if times is None or times >= alert.times:
+        return None
+    return alert.entries.filter(kind__in=(Kind.JOINED, Kind.ROUND)).last()
+
+
 def reword(alert: Alert, because: str) -> None:
     """What it says is no longer all true: one of several late tasks is done."""
     if alert.because != because:

@@ -11,7 +11,7 @@ from datetime import datetime, timedelta
 from functools import cached_property
 from zoneinfo import ZoneInfo
 
-from django.db.models import Exists, OuterRef, Q, QuerySet, Subquery
+from django.db.models import Exists, OuterRef, QuerySet, Subquery
 from django.utils.translation import gettext as _
 
 from exposure.attend import promises
@@ -327,17 +327,6 @@ def _signatures(record: _Record) -> Iterator[Promise]:
 def keep(worker: Worker, kinds: Iterable[str], *, by: User | None, at: datetime, **which: object) -> None:
     """The worker's open promises of these kinds are done."""
     promises.keep(worker.promises.open().filter(kind__in=kinds, **which), by=by, at=at)
-
-
-def late_titles(alert: Alert, *, at: datetime) -> str:
-    """What the alert's subject waits for that is late, of the kind that the alert is about; "" where nothing is."""
-    kind = next(kind for kind, cause in LATE_CAUSES.items() if cause == alert.cause)
-    late = Promise.objects.late(at=at).filter(kind=kind)
-    if alert.follow_up_id is not None:
-        late = late.filter(Q(follow_up=alert.follow_up_id) | Q(exposure__follow_up=alert.follow_up_id))
-    else:
-        late = late.filter(breach=alert.breach_id)
-    return promises.titles(list(late.order_by("due_at", "pk")))
 
 
 def with_due(breaches: QuerySet[Breach]) -> QuerySet[Breach]:

@@ -1,12 +1,15 @@
-"""What stands, in words: who decided, when and what, for whoever comes with another decision."""
+"""What stands, in words: who decided, when and what, or what has happened since, for whoever decides otherwise."""
 
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
+from zoneinfo import ZoneInfo
 
+from django.utils.formats import date_format
+from django.utils.timezone import localtime
 from django.utils.translation import gettext as _
 
-from exposure.attend.models import Alert, Promise
+from exposure.attend.models import Alert, AlertEntry, Promise
 from exposure.classify.assess import tier_label
 from exposure.classify.models import Assessment
 from exposure.followup.models import Exposure, Fill, FollowUpState
@@ -16,19 +19,21 @@ from exposure.report.models import Breach, CaseStatement, Told, WithdrawalDecisi
 
 @dataclass(frozen=True)
 class Standing:
-    """`kind` and `uid` name the row; `by` is a name, `at` the instant of the decision, `what` the decision in words."""
+    """`kind` and `uid` name the row; `by` is a name, `at` the instant of the decision, `what` the decision in words.
+    Not `is_decision`: nobody has decided otherwise, but something has happened that the writer had not seen."""
 
     kind: str
     uid: str
     by: str
     at: datetime | None
     what: str
+    is_decision: bool = True
 
 
 def describe(row: Any) -> Standing:
     """The decision that stands in the row."""
     by, at, what = _decision(row)
-    return Standing(row._meta.model_name, str(row.uid), by, at, what)
+    return Standing(row._meta.model_name, str(row.uid), by, at, what, not isinstance(row, AlertEntry))
 
 
 def _decision(row: Any) -> tuple[str, datetime | None, str]:
@@ -39,6 +44,8 @@ def _decision(row: Any) -> tuple[str, datetime | None, str]:
                 "note": row.note,
             }
             return str(row.closed_by), row.closed_at, outcome.strip()
+        case AlertEntry():
+            return name_of(row.recorded_by), row.recorded_at, row.alert.words
         case Alert():
             return str(row.held_by or ""), row.acknowledged_at, _("Has this alert.")
         case Breach():
@@ -48,6 +55,9 @@ def _decision(row: Any) -> tuple[str, datetime | None, str]:
             return name_of(row.recorded_by), row.recorded_at, f"{tier}: {row.reason}"
         case Told():
             return name_of(row.recorded_by), row.told_at, row.get_by_display()
+        case Exposure(withdrawn_at=datetime()):
+            first = _first_version(row, withdrawn_at__isnull=False)
+            return name_of(first.history_user), row.withdrawn_at, _as_corrected(row)
         case Exposure():
             first = _first_version(row, told_at__isnull=False)
             return name_of(first.history_user), row.told_at, row.get_told_by_display()
@@ -64,6 +74,14 @@ def _decision(row: Any) -> tuple[str, datetime | None, str]:
             linked = _("Linked to %(name)s.") % {"name": row.same_as}
             return name_of(first.history_user), first.history_date, linked
     return "", None, str(row)
+
+
+def _as_corrected(exposure: Exposure) -> str:
+    """The time that was set instead, as the clocks showed it there, and why."""
+    corrected = Exposure.objects.filter(corrects=exposure).first()
+    moment = localtime(corrected.occurred_at, ZoneInfo(corrected.zone)) if corrected else None
+    time = [date_format(moment, "D j M, H:i")] if moment else []
+    return ": ".join([*time, exposure.withdrawn_reason])
 
 
 def _first_version(row: Any, **said: Any) -> Any:

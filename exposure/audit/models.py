@@ -9,7 +9,7 @@ from exposure.record import InsertOnly
 
 
 class AccessEntry(InsertOnly):
-    """One look: at a person, an export or an API detail each time; at a list once per filter and hour.
+    """One look: at a person or an API detail each time; at a list once per filter and hour.
 
     `subject` names what was seen (worker:UID, follow-up:UID, the list's name and filter); `about` is the uid of the
     worker concerned, so that they can be shown who looked.
@@ -18,7 +18,6 @@ class AccessEntry(InsertOnly):
     class Kind(models.TextChoices):
         PERSON = "person", _("person's page")
         DETAIL = "detail", _("detail")
-        EXPORT = "export", _("export")
         LIST = "list", _("list")
 
     user = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="looks")

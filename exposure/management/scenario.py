@@ -425,6 +425,7 @@ class _Scenario:
                 status=CaseStatement.Status.RULED_OUT,
                 hours_since_onset=20,
                 note="Blood taken 20 hours after onset: negative. Repeat after 72 hours.",
+                seen=self.cases["negative"].statements.get(pathogen="ebola").uid,
                 by=self.users["physician"],
                 at=at,
             )

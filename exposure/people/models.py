@@ -50,8 +50,12 @@ class User(AbstractBaseUser, Identified):
     )
     full_name = models.CharField(max_length=200)
     email = models.EmailField(null=True, blank=True, unique=True)
-    mobile = models.CharField(_("mobile number"), max_length=40, blank=True, validators=[validate_mobile])
-    reach_by = models.CharField(_("reach me first by"), max_length=20, choices=Channel, blank=True)
+    mobile = models.CharField(
+        _("mobile number"), max_length=40, blank=True, validators=[validate_mobile], default="", db_default=""
+    )
+    reach_by = models.CharField(
+        _("reach me first by"), max_length=20, choices=Channel, blank=True, default="", db_default=""
+    )
     is_active = models.BooleanField(default=True)
     last_login = None  # sign-ins are in the access log; a column here would be history without meaning
 
@@ -90,10 +94,19 @@ class Worker(Recorded):
     phone = models.CharField(max_length=40, blank=True)
     email = models.EmailField(blank=True)
     mobile = models.CharField(
-        _("mobile number for text messages"), max_length=40, blank=True, validators=[validate_mobile]
+        _("mobile number for text messages"),
+        max_length=40,
+        blank=True,
+        validators=[validate_mobile],
+        default="",
+        db_default="",
     )
-    reach_by = models.CharField(_("remind me first by"), max_length=20, choices=Channel, blank=True)
-    language = models.CharField(_("language of the reminders"), max_length=10, blank=True)
+    reach_by = models.CharField(
+        _("remind me first by"), max_length=20, choices=Channel, blank=True, default="", db_default=""
+    )
+    language = models.CharField(
+        _("language of the reminders"), max_length=10, blank=True, default="", db_default=""
+    )
     employer = models.CharField(max_length=200, blank=True)
     own_zone = models.CharField(
         _("time zone while travelling"), max_length=64, blank=True, validators=[validate_zone]
@@ -181,8 +194,8 @@ class Role(Recorded):
 
 
 class PushSubscription(Identified):
-    """A browser that shows notifications to the holder of an account (RFC 8030, RFC 8291). The browser makes it; it ends
-    when the holder or the browser's push service says so. Its versions keep neither address nor keys."""
+    """A browser that shows notifications to the holder of an account (RFC 8030, RFC 8291). The browser makes it; it
+    ends when the holder or the browser's push service says so. Its versions keep neither address nor keys."""
 
     user = models.ForeignKey(User, models.PROTECT, related_name="push_subscriptions")
     endpoint = models.URLField(max_length=1000, unique=True)

@@ -1,9 +1,10 @@
 """What waits for a person: told, seen, done, called, explained, noted.
 
 The same decision again changes nothing. Another one, where a decision stands, is kept, and Conflict is raised with what
-stands.
+stands; so is one on an alert to which something has come that its maker had not seen.
 """
 
+from collections.abc import Iterable
 from datetime import datetime, timedelta
 
 from django.utils.translation import gettext as _
@@ -11,6 +12,7 @@ from django.utils.translation import gettext as _
 from exposure.attend import alerts, duties, promises
 from exposure.attend.alerts import person_of, worker_of
 from exposure.attend.models import Alert, Call, Promise
+from exposure.attend.still import OF_TASKS, still
 from exposure.followup import plans
 from exposure.followup.fills import standing_fill
 from exposure.followup.models import Check, Exposure, Fill, PrivateNote, Protection
@@ -73,9 +75,9 @@ def _require_how(how: str, pointer: str) -> None:
         raise BadSubmission(Problem(pointer, _("Say whether in person or by telephone.")))
 
 
-def acknowledge_alert(*, alert: Alert, by: User, at: datetime) -> Alert:
-    """Seen, and held from now on; the next look is due within the hours that the criteria name. Raises Conflict where
-    somebody else holds it."""
+def acknowledge_alert(*, alert: Alert, times: int | None = None, by: User, at: datetime) -> Alert:
+    """Seen, and held from now on; the next look is due within the hours that the criteria name. `times` is how often it
+    had happened as it was read. Raises Conflict where it has happened again since, or somebody else holds it."""
     _require_on(alert, Deed.ACKNOWLEDGE, by, at)
     with turn.of(at=at) as own:
         alert = _locked_alert(alert)
@@ -84,16 +86,22 @@ def acknowledge_alert(*, alert: Alert, by: User, at: datetime) -> Alert:
         if alert.held_by_id not in (None, by.pk):
             own.clash(alert, "acknowledge", worker_of(alert), alert.site)
             return alert
+        if newest := alerts.came_since(alert, times):
+            own.clash(newest, "acknowledge", worker_of(alert), alert.site)
+            return alert
         return alerts.acknowledge(alert, by=by, at=at, look_within=_next_look(alert))
 
 
-def take_alert(*, alert: Alert, holder: User, by: User, at: datetime) -> Alert:
+def take_alert(*, alert: Alert, holder: User, times: int | None = None, by: User, at: datetime) -> Alert:
     """Take over an alert from the person who holds it; where it has come anew and nobody does, as acknowledging it.
-    Raises Conflict where another holds it by now."""
+    Raises Conflict where it has happened again since it was read, or another holds it by now."""
     _require_on(alert, Deed.ACKNOWLEDGE, by, at)
     with turn.of(at=at) as own:
         alert = _locked_alert(alert)
         if alert.closed_at is not None or alert.held_by_id == by.pk:
+            return alert
+        if newest := alerts.came_since(alert, times):
+            own.clash(newest, "take", worker_of(alert), alert.site, holder=holder.name)
             return alert
         if alert.held_by_id is None:
             return alerts.acknowledge(alert, by=by, at=at, look_within=_next_look(alert))
@@ -103,8 +111,11 @@ def take_alert(*, alert: Alert, holder: User, by: User, at: datetime) -> Alert:
         return alerts.take_over(alert, by=by)
 
 
-def close_alert(*, alert: Alert, outcome: str, note: str, by: User, at: datetime) -> Alert:
-    """Close with an outcome."""
+def close_alert(
+    *, alert: Alert, outcome: str, note: str, times: int | None = None, by: User, at: datetime
+) -> Alert:
+    """Close with an outcome. `times` is how often it had happened as it was read: what has come since may be worse, so
+    that it stays open, and Conflict is raised with what came."""
     _require_on(alert, Deed.CLOSE_ALERT, by, at)
     if outcome not in Alert.Outcome.values:
         raise BadSubmission(Problem("/outcome", _("Say what came of it.")))
@@ -114,7 +125,14 @@ def close_alert(*, alert: Alert, outcome: str, note: str, by: User, at: datetime
             if (alert.outcome, alert.note.strip()) != (outcome, note.strip()):
                 own.clash(alert, "close", worker_of(alert), alert.site, outcome=outcome, note=note)
             return alert
-        return alerts.close(alert, outcome=outcome, note=note, by=by, at=at)
+        if newest := alerts.came_since(alert, times):
+            own.clash(newest, "close", worker_of(alert), alert.site, outcome=outcome, note=note)
+            return alert
+        closed = alerts.close(alert, outcome=outcome, note=note, by=by, at=at)
+        if alert.cause == Cause.LATE_TASK:
+            for warning in _lost_their_cause(alert.follow_up, (Cause.TASK_SOON,), at):
+                alerts.close(warning, outcome=outcome, note=note, by=by, at=at)
+        return closed
 
 
 def _locked_alert(alert: Alert) -> Alert:
@@ -157,16 +175,23 @@ def complete_task(*, task: Promise, note: str, by: User, at: datetime) -> Promis
 
 
 def _answer_late(task: Promise, by: User, at: datetime) -> None:
-    """The alert that says it is late is answered, or says what is still late."""
+    """The alert that says it is late, or soon due, is answered, or says what is still so."""
     subject = task.exposure.follow_up if task.exposure is not None else task.breach
+    for alert in _lost_their_cause(subject, OF_TASKS, at):
+        alerts.close(alert, outcome=Alert.Outcome.EVALUATED, note="", by=by, at=at)
+
+
+def _lost_their_cause(subject: alerts.Subject | None, causes: Iterable[str], at: datetime) -> list[Alert]:
+    """The open alerts of these causes of which nothing is so any more; the others say what still is."""
     if subject is None:
-        return
-    late = subject.alerts.filter(cause__in=(Cause.LATE_TASK, Cause.LATE_REVIEW), closed_at=None)
-    for alert in late.select_for_update(of=("self",)).order_by("pk"):
-        if still := duties.late_titles(alert, at=at):
-            alerts.reword(alert, still)
-        else:
-            alerts.close(alert, outcome=Alert.Outcome.EVALUATED, note="", by=by, at=at)
+        return []
+    rows = subject.alerts.select_for_update(of=("self",)).filter(cause__in=causes, closed_at=None)
+    found = list(rows.select_related("follow_up__worker", "breach__worker", "worker").order_by("pk"))
+    waiting = still(found, at=at)
+    for alert in found:
+        if waiting[alert.pk]:
+            alerts.reword(alert, promises.titles(waiting[alert.pk]))
+    return [alert for alert in found if not waiting[alert.pk]]
 
 
 def note_call(

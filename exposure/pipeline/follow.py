@@ -232,22 +232,40 @@ def correct_exposure(
 ) -> Exposure:
     """The contact was at another time: a new row with its own day 0 stands in for the old one, which is kept.
 
-    Tasks go with it, and those that count from the exposure are dated anew. The same time again changes nothing.
+    Tasks go with it, and those that count from the exposure are dated anew. The same again changes nothing; where
+    another time has been set since, what was sent is kept, and Conflict raised with the row that was corrected. Raises
+    NotYet where the exposure no longer counts.
     """
     follow_up = exposure.follow_up
     require(by, Deed.RECORD_EXPOSURE, follow_up.site_id, follow_up.worker.user_id, at=at)
     if slip := slip_in(occurred_at, "/occurred_at", at=at):
         raise BadSubmission(slip)
     require_text(reason, "/reason", _("Say how you know the time."))
-    with turn.of(follow_up.worker, at=at), because_of(reason):
+    with turn.of(follow_up.worker, at=at) as own, because_of(reason):
         exposure = Exposure.objects.select_for_update(of=("self",)).get(pk=exposure.pk)
-        if exposure.withdrawn_at is not None or exposure.occurred_at == occurred_at:
-            return Exposure.objects.filter(corrects=exposure).first() or exposure
+        if exposure.withdrawn_at is not None:
+            corrected = Exposure.objects.filter(corrects=exposure).first()
+            if corrected is None:
+                raise NotYet("no_longer_asked")
+            if (corrected.occurred_at, exposure.withdrawn_reason.strip()) != (occurred_at, reason.strip()):
+                said = {"occurred_at": occurred_at.isoformat(), "reason": reason}
+                own.clash(_last_corrected(exposure), "correct", follow_up.worker, follow_up.site, **said)
+            return corrected
+        if exposure.occurred_at == occurred_at:
+            return exposure
         corrected = opening.correct(exposure, occurred_at, reason=reason, at=at)
         follow_up = turn.locked_follow_up(corrected.follow_up)
         turn.go_on(follow_up, reason, at, by.actor)
         turn.plan_readings(follow_up, at)
         return corrected
+
+
+def _last_corrected(exposure: Exposure) -> Exposure:
+    """Of a row and those that stood in for it one after the other, the last that was corrected."""
+    corrected = Exposure.objects.filter(corrects=exposure, withdrawn_at__isnull=False).first()
+    if corrected is None or not Exposure.objects.filter(corrects=corrected).exists():
+        return exposure
+    return _last_corrected(corrected)
 
 
 def begin_evaluation(*, follow_up: FollowUp, reason: str, by: User, at: datetime) -> FollowUpState:

@@ -6,28 +6,25 @@ from typing import Any
 
 from django.core.exceptions import PermissionDenied
 from django.db.models import QuerySet
-from django.utils.translation import gettext as _
 
-from exposure.attend import alerts
-from exposure.attend.models import Alert
 from exposure.people.models import User, Worker
 from exposure.people.sessions import clear_expired_sessions
 from exposure.pipeline import report, turn
+from exposure.pipeline.reply import tell_phone_only
+from exposure.remind import jumps
 from exposure.remind.models import Planned
-from exposure.remind.outbox import deliver
 from exposure.remind.rounds import Part
 from exposure.remind.sweep import run_parts, sweep
 from exposure.report.drafts import forget_old_drafts
 from exposure.report.models import Mark
 from exposure.report.removals import unfinished_marks
 
-Cause = Alert.Cause
 
-
-def pass_time(*, at: datetime) -> dict[str, int]:
-    """Everything that time causes, then what waits in the outbox: what clock process and queue call."""
-    done = {**run_parts(PARTS, at=at), **sweep(at=at)}
-    return {**done, "delivered": deliver(at=at)}
+def pass_time(*, at: datetime, running: float | None = None) -> dict[str, int]:
+    """Everything that time causes: what clock process and queue call. It sends nothing. `running`: what `clock.running`
+    said when `at` was read."""
+    jumps.look(at=at, running=running)
+    return {**run_parts(PARTS, at=at), **sweep(at=at)}
 
 
 def tidy(*, at: datetime) -> None:
@@ -60,21 +57,25 @@ PARTS = (
 )
 
 
+OWN_SETTINGS = (
+    "unit", "phone_only", "quiet_from", "quiet_until", "own_zone", "mobile", "reach_by", "language",
+)  # fmt: skip
+
+
 def change_settings(*, worker: Worker, by: User, at: datetime, **settings: Any) -> Worker:
-    """The worker's own unit, phone_only, quiet_from, quiet_until and own_zone. Where zone or quiet hours change, the
-    readings that have not opened, and their reminders, are planned anew."""
+    """Those of OWN_SETTINGS that are given. Where zone or quiet hours change, the readings that have not opened, and
+    their reminders, are planned anew."""
     if worker.user_id != by.pk:
         raise PermissionDenied
     with turn.of(worker, at=at):
         worker = Worker.objects.select_for_update(of=("self",)).select_related("site").get(pk=worker.pk)
         before = (worker.own_zone, worker.quiet_from, worker.quiet_until)
         was_by_phone = worker.phone_only
-        for name in ("unit", "phone_only", "quiet_from", "quiet_until", "own_zone"):
+        for name in OWN_SETTINGS:
             setattr(worker, name, settings.get(name, getattr(worker, name)))
         worker.save()
         if worker.phone_only and not was_by_phone:
-            because = _("Chose to be reached by telephone only: no reminder is sent.")
-            alerts.raise_alert(worker, Cause.CALL_ME, because, site=worker.site, at=at)
+            tell_phone_only(worker, at=at)
         if (worker.own_zone, worker.quiet_from, worker.quiet_until) != before:
             for follow_up in worker.follow_ups.filter(ended_at=None):
                 turn.plan_unopened_again(follow_up, at)

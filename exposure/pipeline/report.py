@@ -273,8 +273,8 @@ def state_case(
 ) -> CaseStatement:
     """State anew what a case has. It moves nobody: each linked follow-up that runs gets an alert, so that a
     physician decides; where the pathogen is new to the case, also those for its other ones. The same statement again
-    changes nothing. `seen` is the statement that was before the writer, where one was: if somebody has stated something
-    else since, what was sent is kept, and Conflict raised with the statement that stands."""
+    changes nothing. `seen` is the statement that was before the writer, None where there was none: if somebody has
+    stated something else since, what was sent is kept, and Conflict raised with the statement that stands."""
     require(by, Deed.STATE_CASE, case.site_id, at=at)
     if status not in CaseStatement.Status.values:
         raise BadSubmission(Problem("/status", _("Say whether it is suspected, confirmed or ruled out.")))
@@ -290,7 +290,7 @@ def state_case(
         newest = case.statements.filter(pathogen=pathogen).last()
         if newest is not None and all(getattr(newest, name) == value for name, value in said.items()):
             return newest
-        if newest is not None and newest.recorded_by != by.actor and seen not in (None, newest.uid):
+        if newest is not None and newest.recorded_by != by.actor and seen != newest.uid:
             sent = {**said, "pathogen": pathogen, "onset_on": str(onset_on or "")}
             own.clash(newest, "state_case", None, case.site, **sent)
             return newest

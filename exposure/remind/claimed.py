@@ -9,20 +9,17 @@ from functools import reduce
 from operator import or_
 from typing import Any
 
-from django.db.models import Exists, OuterRef, Q, QuerySet
+from django.db.models import Exists, OuterRef, Q
 
-from exposure.attend.alerts import worker_of
-from exposure.attend.models import Alert
 from exposure.followup.fills import standing_fill
-from exposure.followup.models import Check, Exposure, Fill, FollowUpState
+from exposure.followup.models import Check, Fill, FollowUpState
 from exposure.followup.states import PAUSED, died
-from exposure.people.models import Role, User, Worker
-from exposure.remind import verdict, ways
+from exposure.people.models import Role, Worker
+from exposure.remind import reminders, verdict, ways
 from exposure.remind.ladder import quiet_until
 from exposure.remind.models import Message, Reply
 from exposure.remind.verdict import Alerted, Asked, Recipient, Verdict
 from exposure.remind.ways import Way
-from exposure.report.models import Told
 
 PAUSE_AFTER_DONE = timedelta(minutes=30)
 PAGED_ROLES = (Role.Kind.NURSE, Role.Kind.PHYSICIAN)
@@ -39,7 +36,7 @@ class Standing:
 
 
 def whole(ids: Iterable[int]) -> list[Message]:
-    """The messages with what is asked of them, in the order in which they are sent."""
+    """The messages with what is asked of them, pages first, then the earliest."""
     rows = Message.objects.filter(pk__in=list(ids)).select_related(
         "site",
         "reminder",
@@ -50,7 +47,7 @@ def whole(ids: Iterable[int]) -> list[Message]:
         "alert__follow_up__worker",
         "alert__breach__worker",
     )
-    return list(rows.order_by("due_at", "pk"))
+    return sorted(rows, key=lambda message: (message.alert_id is None, message.due_at, message.pk))
 
 
 def standing(messages: Sequence[Message], *, at: datetime) -> Standing:
@@ -68,6 +65,28 @@ def standing(messages: Sequence[Message], *, at: datetime) -> Standing:
         elif message.user is not None:
             reached[message.pk] = ways.of_user(message.user, devices)
     return Standing(verdicts, reached, _alerts_waiting(paging))
+
+
+def tried(messages: Sequence[Message]) -> dict[int, set[str]]:
+    """Message -> the other channels on which the same reminder, or the same page to the same person, stands already."""
+    same = Message.objects.filter(
+        Q(reminder__in=[message.reminder_id for message in messages if message.reminder_id])
+        | Q(alert__in=[message.alert_id for message in messages if message.alert_id])
+    )
+    channels: dict[tuple[object, ...], dict[int, str]] = defaultdict(dict)
+    for other in same.only(*SAME, "channel"):
+        channels[_same(other)][other.pk] = other.channel
+    return {
+        message.pk: {channel for pk, channel in channels[_same(message)].items() if pk != message.pk}
+        for message in messages
+    }
+
+
+SAME = ("reminder_id", "alert_id", "alert_round", "page_rung", "user_id")
+
+
+def _same(message: Message) -> tuple[object, ...]:
+    return tuple(getattr(message, name) for name in SAME)
 
 
 # Reminders
@@ -97,7 +116,7 @@ def _of_reminders(claimed: Sequence[Message], at: datetime) -> dict[int, Verdict
         {message.pk: message.worker_id for message in every},
         order,
         verdict.SUPERSEDED,
-        already=_followed(every),
+        already=_followed(every, at),
     )
     return {message.pk: found[message.pk] for message in claimed}
 
@@ -107,10 +126,14 @@ def _newness(message: Message) -> tuple[datetime, int]:
     return message.reminder.rung_at, message.pk
 
 
-def _followed(messages: Sequence[Message]) -> frozenset[int]:
-    """Those after which a newer reminder of the same worker has been sent."""
+def _followed(messages: Sequence[Message], at: datetime) -> frozenset[int]:
+    """Those after which a newer reminder of the same worker has been sent. One that is not due yet does not count: a
+    clock that was ahead had sent it."""
     later = Message.objects.filter(
-        worker=OuterRef("worker"), sent_at__isnull=False, reminder__rung_at__gt=OuterRef("reminder__rung_at")
+        worker=OuterRef("worker"),
+        sent_at__isnull=False,
+        reminder__rung_at__gt=OuterRef("reminder__rung_at"),
+        reminder__rung_at__lte=at,
     )
     rows = Message.objects.filter(Exists(later), pk__in=[message.pk for message in messages])
     return frozenset(rows.values_list("pk", flat=True))
@@ -127,7 +150,7 @@ def _asked(messages: Sequence[Message], at: datetime) -> dict[tuple[int | None, 
     for check in checks.annotate(
         answered=Exists(answers),
         paused=Exists(FollowUpState.objects.filter(follow_up=follow_up, until_at=None, kind__in=PAUSED)),
-        told=Exists(_told(follow_up)),
+        told=Exists(reminders.told_of(follow_up)),
         died=Exists(died().filter(follow_up__worker=OuterRef("follow_up__worker"))),
     ):
         ended_at = check.follow_up.ended_at
@@ -141,11 +164,6 @@ def _asked(messages: Sequence[Message], at: datetime) -> dict[tuple[int | None, 
             )
         )
     return found
-
-
-def _told(follow_up: OuterRef) -> QuerySet[Exposure]:
-    told = Q(Exists(Told.objects.filter(breach=OuterRef("breach")))) | Q(breach=None, told_at__isnull=False)
-    return Exposure.objects.filter(told, follow_up=follow_up, withdrawn_at=None)
 
 
 def _recipients(workers: dict[int | None, Worker], at: datetime) -> dict[int | None, Recipient]:
@@ -180,8 +198,17 @@ def _of_pages(claimed: Sequence[Message], at: datetime) -> dict[int, Verdict]:
     alone = {message.pk: verdict.of_page(_alerted(message, held)) for message in every if message.alert}
     order = [message.pk for message in sorted(every, key=_urgency)]
     whom = {message.pk: message.user_id for message in every}
-    found = verdict.one_each(alone, whom, order, verdict.TOGETHER)
+    found = verdict.one_each(alone, whom, order, verdict.TOGETHER, already=_counted(every))
     return {message.pk: found[message.pk] for message in claimed}
+
+
+def _counted(messages: Sequence[Message]) -> frozenset[int]:
+    """Those that waited already when another page went to the same person, which said how much waits."""
+    went = Message.objects.filter(
+        user=OuterRef("user"), alert__isnull=False, sent_at__gte=OuterRef("created_at")
+    )
+    rows = Message.objects.filter(Exists(went), pk__in=[message.pk for message in messages])
+    return frozenset(rows.values_list("pk", flat=True))
 
 
 def _urgency(message: Message) -> tuple[bool, int]:
@@ -219,15 +246,3 @@ def _alerts_waiting(paging: Sequence[Message]) -> dict[int, int]:
     for user, alert in rows.values_list("user", "alert").distinct():
         found[user].add(alert)
     return {user: len(alerts) for user, alerts in found.items()}
-
-
-def about(message: Message) -> Worker | None:
-    """The person whom the message is about."""
-    if message.worker is not None:
-        return message.worker
-    alert: Alert | None = message.alert
-    return worker_of(alert) if alert is not None else None
-
-
-def recipient(message: Message) -> Worker | User | None:
-    return message.worker or message.user

@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from django.db import connections
-from django.db.models import Expression, Field, Func, Model, QuerySet, UUIDField, Value
+from django.db.models import Expression, Func, Model, QuerySet, UUIDField, Value
 
 from exposure.record import InsertOnly, Recorded, current
 
@@ -29,14 +29,14 @@ class RandomUid(Func):
         return super().as_sql(compiler, connection, template=template, **context)
 
 
-def insert_select(model: type[Model], rows: QuerySet, values: Mapping[str, Expression]) -> list[int]:
+def insert_select(model: type[Model], rows: QuerySet, values: Mapping[str, Any]) -> list[int]:
     """Insert a row of `model` for each of `rows`, in their order, and return the keys of those that were taken: one
-    that would break a constraint of uniqueness is left out. `values`: field -> expression over `rows`; a field without one takes its
-    default. An insert-only row names the operation under way as its writer."""
+    that would break a constraint of uniqueness is left out. `values`: field -> expression over `rows`; a field without
+    one takes its default. An insert-only row names the operation under way as its writer."""
     if issubclass(model, Recorded):
         raise TypeError(f"{model.__name__} is recorded: this would leave no version. Use create_many.")
     chosen = {**_defaults(model), **_writer(model), **values}
-    fields = {name: model._meta.get_field(name) for name in chosen}
+    fields: dict[str, Any] = {name: model._meta.get_field(name) for name in chosen}
     connection = connections[rows.db]
     quoted = connection.ops.quote_name
     columns = ", ".join(quoted(str(field.column)) for field in fields.values())
@@ -57,7 +57,7 @@ def _defaults(model: type[Model]) -> dict[str, Expression]:
     return {field.name: RandomUid() if field.name == "uid" else _constant(field) for field in fields}
 
 
-def _constant(field: Field, value: Any = None) -> Expression:
+def _constant(field: Any, value: Any = None) -> Expression:
     return Value(field.get_default() if value is None else value, output_field=field)
 
 

@@ -47,7 +47,7 @@ class Reminder(InsertOnly):
     slot_opens_at = models.DateTimeField()
     rung = models.CharField(max_length=20)
     rung_at = models.DateTimeField()
-    again = models.PositiveSmallIntegerField(default=0)
+    again = models.PositiveSmallIntegerField(default=0, db_default=0)
     skipped_because = models.CharField(max_length=60, blank=True)
 
     class Meta:
@@ -91,7 +91,7 @@ class Message(Identified):
     attempts_made = models.PositiveSmallIntegerField(default=0)
     sent_at = models.DateTimeField(null=True, blank=True)
     given_up_at = models.DateTimeField(null=True, blank=True)
-    skipped_because = models.CharField(max_length=60, blank=True)
+    skipped_because = models.CharField(max_length=60, blank=True, default="", db_default="")
     link_sha256 = models.CharField(max_length=64, null=True, blank=True, unique=True)
 
     objects = models.Manager()  # type: ignore[assignment]
@@ -101,7 +101,13 @@ class Message(Identified):
         indexes = [
             models.Index(
                 fields=["due_at"], condition=Q(sent_at=None, given_up_at=None), name="message_waiting"
-            )
+            ),
+            # Pages go first, however many reminders wait.
+            models.Index(
+                fields=["due_at"],
+                condition=Q(sent_at=None, given_up_at=None, alert__isnull=False),
+                name="page_waiting",
+            ),
         ]
         constraints = [
             models.CheckConstraint(

@@ -91,7 +91,7 @@ def reasons(at: datetime) -> dict[str, Any]:
         "answered": _found(answers),
         "ended": Q(check_row__follow_up__ended_at__lte=at) | _found(dead),
         "paused": _found(pauses),
-        "not_told": ~_found(_told(follow_up)),
+        "not_told": ~_found(told_of(follow_up)),
         "by_phone_only": Q(**{f"{worker}__phone_only": True}),
         NO_ADDRESS: nowhere & ~_found(devices),
     }
@@ -109,7 +109,7 @@ def with_reason(rungs: QuerySet[Rung], at: datetime) -> QuerySet[Rung]:
     return rungs.annotate(reason=Case(*whens, default=Value("")))
 
 
-def _told(follow_up: OuterRef) -> QuerySet:
+def told_of(follow_up: OuterRef) -> QuerySet:
     """Exposures whose worker was told, of the report or, where there is none, of the exposure itself."""
     told = _found(Told.objects.filter(breach=OuterRef("breach"))) | Q(breach=None, told_at__isnull=False)
     return Exposure.objects.filter(told, follow_up=follow_up, withdrawn_at=None)
@@ -136,7 +136,9 @@ def _record(rungs: QuerySet[Rung], at: datetime) -> list[int]:
     takes_it = ~_found(others) | Q(reason="") | ~_found(to_be_sent)
     return insert_select(
         Reminder,
-        with_reason(rungs, at).filter(takes_it).order_by("reason", "at", "pk"),  # what is to be sent comes first
+        with_reason(rungs, at)
+        .filter(takes_it)
+        .order_by("reason", "at", "pk"),  # what is to be sent comes first
         {
             "worker": F(worker),
             "slot_opens_at": F("check_row__opens_at"),

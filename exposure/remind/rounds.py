@@ -63,9 +63,7 @@ def _no_longer_due(part: Part, aside: list[SetAside], at: datetime) -> None:
         waiting.update(settled_at=at)
 
 
-def _settle(
-    part: Part, rows: list[Model], aside: list[SetAside], left_out: list[int], at: datetime
-) -> int:
+def _settle(part: Part, rows: list[Model], aside: list[SetAside], left_out: list[int], at: datetime) -> int:
     """Together; where that fails, each by itself."""
     try:
         with transaction.atomic():
@@ -74,7 +72,7 @@ def _settle(
         if isinstance(error, OperationalError) or is_outage(error):
             raise  # the database is locked, full or away: nobody's row is at fault
         if len(rows) == 1:
-            _set_aside(part, rows[0], error, at)
+            put_aside(part.name, rows[0].pk, error, at)
             left_out.append(rows[0].pk)
             return 0
         half = len(rows) // 2
@@ -86,11 +84,12 @@ def _settle(
     return done
 
 
-def _set_aside(part: Part, row: Model, error: Exception, at: datetime) -> None:
-    log.exception("Row %s of the part “%s” of this round is set aside.", row.pk, part.name, exc_info=error)
+def put_aside(part: str, row: int, error: Exception, at: datetime) -> None:
+    """Leave the row with this primary key out until its next try."""
+    log.exception("Row %s of the part “%s” of this round is set aside.", row, part, exc_info=error)
     aside, fresh = SetAside.objects.get_or_create(
-        part=part.name,
-        row=str(row.pk),
+        part=part,
+        row=str(row),
         settled_at=None,
         defaults={
             "first_at": at,

@@ -11,13 +11,14 @@ from decimal import Decimal
 
 from django.db.models import Exists, OuterRef, QuerySet
 
+from exposure import clock
 from exposure.attend import alerts, duties, promises
 from exposure.attend.alerts import Raising, worker_of
 from exposure.attend.models import Alert, AlertEntry, Promise
 from exposure.people.models import Role, User
 from exposure.record import insert_many, update_many
-from exposure.remind import missing, reminders
-from exposure.remind.models import Heartbeat, Message
+from exposure.remind import heartbeat, missing, reminders
+from exposure.remind.models import Message
 from exposure.remind.rounds import Part, run
 
 Cause = Alert.Cause
@@ -30,9 +31,10 @@ PAGES_USEFUL = timedelta(hours=12)
 def sweep(*, at: datetime) -> dict[str, int]:
     """Do what is due at `at`. Returns how much of each kind was done; the heartbeat's note names the parts that failed
     as a whole. A row that fails is set aside and is no failed part."""
+    began = clock.running()
     done = run_parts(PARTS, at=at)
     failed = [part.name for part in PARTS if part.name not in done]
-    Heartbeat.objects.update_or_create(name="sweep", defaults={"at": at, "note": ", ".join(failed)})
+    heartbeat.beat(heartbeat.SWEEP, at=at, seconds=clock.running() - began, note=", ".join(failed))
     return done
 
 

@@ -1,21 +1,21 @@
 """Whether a message that waits is still right to send. Pure: decided when it is claimed, from how things stand then.
 
-A message is made when its time comes, and may leave much later: the gateway was away, the worker has answered meanwhile,
-somebody else has taken the alert. What is not sent says why, in one of these words.
+A message is made when its time comes, and may leave much later: the gateway was away, the worker has answered
+meanwhile, somebody else has taken the alert. What is not sent says why, in one of these words.
 """
 
 from collections.abc import Collection, Hashable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-# Why a reminder is not sent, the plainest first: where no reading of the slot asks for it, the first that holds is said.
+# Why a reminder is not sent: where no reading of the slot asks for it, the first that holds is said.
 WITHDRAWN = "withdrawn"  # no reading is planned there any more
-CLOSED = "closed"
-ENDED = "ended"
 ANSWERED = "answered"  # or excused
+ENDED = "ended"
 PAUSED = "paused"  # being evaluated, or in hospital
 NOT_TOLD = "not_told"
 BY_PHONE_ONLY = "by_phone_only"
+CLOSED = "closed"  # of a reminder: it could not be delivered in time, and a nurse is told
 QUIET = "quiet"
 SUPERSEDED = "superseded"  # a newer one goes instead, or has gone
 # Why a page is not sent.
@@ -23,7 +23,7 @@ TAKEN = "taken"
 RENEWED = "renewed"  # it asks again: another page goes
 NO_ROLE = "no_role"
 TOGETHER = "together"  # one message says how much waits
-REMINDER_REASONS = (WITHDRAWN, CLOSED, ENDED, ANSWERED, PAUSED, NOT_TOLD, BY_PHONE_ONLY, QUIET, SUPERSEDED)
+REMINDER_REASONS = (WITHDRAWN, ANSWERED, ENDED, PAUSED, NOT_TOLD, BY_PHONE_ONLY, CLOSED, QUIET, SUPERSEDED)
 PAGE_REASONS = (CLOSED, TAKEN, RENEWED, NO_ROLE, TOGETHER)
 
 
@@ -54,11 +54,11 @@ class Asked:
 
     def reason(self, at: datetime) -> str:
         reasons = {
-            CLOSED: self.closes_at <= at,
-            ENDED: self.ended,
             ANSWERED: self.answered,
+            ENDED: self.ended,
             PAUSED: self.paused,
             NOT_TOLD: not self.told,
+            CLOSED: self.closes_at <= at,
         }
         return next((reason for reason, holds in reasons.items() if holds), "")
 
@@ -78,13 +78,12 @@ def of_reminder(asked: Sequence[Asked], worker: Recipient, *, at: datetime) -> V
         return Verdict(WITHDRAWN)
     reasons = [reading.reason(at) for reading in asked]
     if all(reasons):
-        order = REMINDER_REASONS.index
-        return Verdict(min(reasons, key=order))
+        reasons = [BY_PHONE_ONLY if worker.phone_only and reason == CLOSED else reason for reason in reasons]
+        # The slot that nobody answered in time counts before one that asks no more.
+        return Verdict(CLOSED if CLOSED in reasons else min(reasons, key=REMINDER_REASONS.index))
     if worker.phone_only:
         return Verdict(BY_PHONE_ONLY)
-    closes_at = max(
-        reading.closes_at for reading, reason in zip(asked, reasons, strict=True) if not reason
-    )
+    closes_at = max(reading.closes_at for reading, reason in zip(asked, reasons, strict=True) if not reason)
     if worker.quiet_until is not None and worker.quiet_until >= closes_at:
         return Verdict(QUIET)
     waits = [until for until in (worker.quiet_until, worker.done_until) if until is not None and until > at]

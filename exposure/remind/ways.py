@@ -39,5 +39,7 @@ def _in_order(
     device = devices.get(user) if user is not None else None
     every = {**addresses, Channel.PUSH: str(device) if device else ""}
     usable = available()
-    ways = [Way(channel.value, address) for channel, address in every.items() if address and channel in usable]
+    ways = [
+        Way(channel.value, address) for channel, address in every.items() if address and channel in usable
+    ]
     return sorted(ways, key=lambda way: way.channel != wished)

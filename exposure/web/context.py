@@ -20,6 +20,7 @@ PAGES = {
         ("reports", _("Reports")),
         ("cases", _("Cases")),
         ("outgoing", _("Messages")),
+        ("how_told", _("How I am told")),
     ],
     Role.Kind.PHYSICIAN: [
         ("needs_action", _("Needs action")),
@@ -27,6 +28,7 @@ PAGES = {
         ("reports", _("Reports")),
         ("cases", _("Cases")),
         ("criteria", _("Criteria")),
+        ("how_told", _("How I am told")),
     ],
     Role.Kind.LEAD: [],
     Role.Kind.AUDITOR: [("history", _("History"))],

@@ -1,6 +1,7 @@
 """Pages for what went wrong. What is not yours looks exactly like what is not there.
 
-Programs that call the API get the same as RFC 9457 problem details: an error that arises outside its views ends here.
+Programs, which call the API or tell us something, get the same as RFC 9457 problem details: an error that arises
+outside their views ends here.
 """
 
 import sys
@@ -14,7 +15,7 @@ from django.utils.translation import gettext as _
 
 from exposure.outage import RETRY_AFTER_SECONDS, is_outage
 
-API = "/api/"
+FOR_PROGRAMS = ("/api/", "/hooks/")
 
 
 def bad_request(request: HttpRequest, exception: Exception) -> HttpResponse:
@@ -65,7 +66,7 @@ def csrf_failure(request: HttpRequest, reason: str = "") -> HttpResponse:
 
 
 def for_program(request: HttpRequest) -> bool:
-    return request.path_info.startswith(API)
+    return request.path_info.startswith(FOR_PROGRAMS)
 
 
 def _problem(status: HTTPStatus, detail: str, **members: Any) -> HttpResponse:

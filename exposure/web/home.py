@@ -7,6 +7,7 @@ from django.shortcuts import redirect, render
 from exposure.people.access import SEEING, View, holds, roles_of, visible
 from exposure.people.models import Role
 from exposure.remind.models import Message
+from exposure.web.nurse.messages import WHY_NOT
 from exposure.web.set_aside import parts_set_aside
 from exposure.web.signed_in import signed_in
 
@@ -45,4 +46,7 @@ def outgoing(request: HttpRequest) -> HttpResponse:
     rows = visible(
         request.user, Message.objects.select_related("worker", "user"), View.MESSAGES, at=request.at
     )
-    return render(request, "outgoing.html", {"rows": rows.order_by("-created_at")[:LATEST]})
+    newest = list(rows.order_by("-created_at")[:LATEST])
+    for message in newest:
+        message.why_not = WHY_NOT.get(message.skipped_because, "")
+    return render(request, "outgoing.html", {"rows": newest})

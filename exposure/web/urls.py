@@ -2,12 +2,21 @@
 
 from django.urls import include, path
 
-from exposure.web import health, home
+from exposure.web import gateway, health, home, metrics, reach, reply
 
 urlpatterns = [
     path("", home.home, name="home"),
     path("healthz", health.alive),
     path("readyz", health.ready),
+    path("metrics", metrics.metrics),
+    path("r/<str:secret>/", reply.reply, name="reply"),
+    path("r/<str:secret>/<str:answer>/", reply.replied, name="replied"),
+    path("hooks/text/report", gateway.delivery, name="text_delivery"),
+    path("hooks/text/reply", gateway.answer, name="text_answer"),
+    path("account/reach/", reach.how_told, name="how_told"),
+    path("devices/", reach.add_device, name="devices"),
+    path("devices/<uuid:uid>/end/", reach.end_device, name="device_end"),
+    path("reminders.js", reach.service_worker, name="service_worker"),
     path("messages/", home.outgoing, name="outgoing"),
     path("", include("exposure.web.observer.urls")),
     path("", include("exposure.web.worker.urls")),

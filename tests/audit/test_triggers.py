@@ -46,7 +46,9 @@ def look(cast):
 
 def test_every_history_and_every_insert_only_model_is_on_the_list():
     every = set(apps.get_app_config("exposure").get_models())
-    histories = {model.history.model for model in every if issubclass(model, Recorded | User | PushSubscription)}
+    histories = {
+        model.history.model for model in every if issubclass(model, Recorded | User | PushSubscription)
+    }
     written_once = {model for model in every if issubclass(model, InsertOnly)}
     assert set(EVERY) == histories | written_once
     assert len(histories) > 20

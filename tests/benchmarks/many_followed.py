@@ -29,7 +29,9 @@ def build(people):
     check = followed.checks.first()
     fill_of = f"SELECT gen_random_uuid(), c.due_at, 'user:1', 'bench', 'excused', 'Seen.', c.id FROM {_(Check)} AS c"
     with connection.cursor() as cursor:
-        cursor.execute("SET session_replication_role = replica")  # the rows hold what triggers and keys ask of them
+        cursor.execute(
+            "SET session_replication_role = replica"
+        )  # the rows hold what triggers and keys ask of them
         kept = [statement for model in LARGE for statement in _without_indexes(cursor, model)]
         # Of a hundred, two are reached by telephone only and one by nothing.
         numbered = {"user_id": "NULL", "number": "'MANY-' || n", "phone_only": "n % 50 = 0"}

@@ -99,9 +99,15 @@ def writing():
     objects = replace(part, settle=as_objects.bulk, batch=1000)
     theirs, same = seconds(lambda: run(objects, at=NOW))
     assert same == made
-    line("the same by bulk_create(ignore_conflicts=True), 1,000 each", f"{theirs:.2f} s = {theirs / ours:.1f}", "5")
+    line(
+        "the same by bulk_create(ignore_conflicts=True), 1,000 each",
+        f"{theirs:.2f} s = {theirs / ours:.1f}",
+        "5",
+    )
     undo()
-    some = list(Rung.objects.filter(withdrawn_at=None, at__lte=NOW).exclude(kind="closed").order_by("at", "pk"))
+    some = list(
+        Rung.objects.filter(withdrawn_at=None, at__lte=NOW).exclude(kind="closed").order_by("at", "pk")
+    )
     step = max(1, len(some) // SAMPLE)
     sample = some[::step][:SAMPLE]
     one_by_one, _made = seconds(lambda: as_objects.loop(sample, NOW))

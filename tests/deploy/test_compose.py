@@ -72,7 +72,7 @@ def test_each_worker_is_asked_for_itself():
         for name, service in COMPOSE["services"].items()
         if "worker" in service.get("command", [])
     }
-    assert set(workers) == {"reminders", "slow"}
+    assert set(workers) == {"reminders", "sending", "slow"}
     for name, service in workers.items():
         assert service["command"][service["command"].index("--hostname") + 1] == f"{name}@%h"
         assert f"--destination {name}@$$HOSTNAME" in service["healthcheck"]["test"][1]
@@ -215,7 +215,7 @@ def test_a_report_by_api_leads_to_a_reminder_by_smtp_and_a_killed_queue_is_made_
     with ExitStack() as outer:
         outer.enter_context(process("web"))
         with ExitStack() as first:
-            queue = [first.enter_context(process(name)) for name in ("reminders", "slow", "beat")]
+            queue = [first.enter_context(process(name)) for name in ("reminders", "sending", "slow", "beat")]
             address = urllib.request.Request(
                 f"http://127.0.0.1:{port}/healthz", headers={"Host": "exposure.test"}
             )
@@ -240,11 +240,11 @@ def test_a_report_by_api_leads_to_a_reminder_by_smtp_and_a_killed_queue_is_made_
         )
         assert not mails.to("nurse@example.org")
         with ExitStack() as second:
-            for name in ("reminders", "beat"):
+            for name in ("reminders", "sending", "beat"):
                 second.enter_context(process(name))
             wait_for(lambda: mails.to("nurse@example.org"), seconds=60, why="the page after the restart")
             assert is_healthy("reminders", service)
-            assert not is_healthy("slow", service), "only the other worker runs"
+            assert not is_healthy("slow", service), "only the other workers run"
     assert len(mails.to("worker@example.org")) == 1
     text = mails.to("worker@example.org")[0].as_string()
     assert "please open your page" in text

@@ -1,4 +1,5 @@
-"""Kills with -9 at random over web server, clock and queue, under load: nothing acknowledged is lost, nothing is half.
+"""Kills with -9 at random over all processes under load: nothing acknowledged is lost, nothing is half. Once in between
+the broker loses everything, once it stands still for five seconds.
 
 EXPOSURE_KILLS says how many (30), EXPOSURE_SEED where the chance begins; the seed is printed.
 """
@@ -19,6 +20,7 @@ from uuid import UUID
 
 import psycopg
 import pytest
+from redis import Redis
 
 from exposure.remind.outbox import LEASE
 from tests.deploy.test_compose import Inbox, command_of, inbox, service, token_for  # noqa: F401
@@ -97,12 +99,15 @@ class Part:
 def parts(env: dict[str, str], port: int, logs: Path) -> Iterator[dict[str, Part]]:
     clock = [sys.executable, "manage.py", "clock", "--every", "1"]
     commands = {"web": command_of("web", port), "clock": clock} | {
-        name: command_of(name) for name in ("reminders", "beat")
+        name: command_of(name) for name in ("reminders", "sending", "beat")
     }
+    second = logs / "second"  # whose clock is nobody's: two beats ask for the same, twice
+    second.mkdir()
+    own = {"second beat": {**env, "VAR_DIR": str(second)}}
     with ExitStack() as ends:
         running = {}
-        for name, command in commands.items():
-            running[name] = Part(command, env, logs / f"{name}.log")
+        for name, command in (commands | {"second beat": command_of("beat")}).items():
+            running[name] = Part(command, own.get(name, env), logs / f"{name}.log")
             ends.callback(running[name].end)
         yield running
 
@@ -124,6 +129,7 @@ def test_after_kills_at_random_nothing_acknowledged_is_lost_and_nothing_is_half(
     chance, port, killed = random.Random(seed), free_port(), Counter()
     manage("shell", "-v0", "-c", PEOPLE.format(workers=WORKERS), env=service)
     observer, nurse = token_for("observer", service), token_for("nurse", service)
+    broker = Redis.from_url(service["REDIS_URL"])
     began = time.monotonic()
     with parts(service, port, tmp_path) as running:
         wait_for(lambda: serves(port), seconds=240, why="web")
@@ -131,7 +137,7 @@ def test_after_kills_at_random_nothing_acknowledged_is_lost_and_nothing_is_half(
             wait_for(lambda: len(load.acknowledged["confirmed"]) >= 4, seconds=240, why="the load has begun")
             for number in range(KILLS):
                 time.sleep(chance.uniform(0.2, 2))
-                name = chance.choice(["web", "web", "clock", "reminders", "reminders"])
+                name = chance.choice(["web", "web", "clock", "reminders", "reminders", "sending", "sending"])
                 running[name].kill_one(chance)
                 killed[name] += 1
                 time.sleep(0.2)
@@ -141,6 +147,10 @@ def test_after_kills_at_random_nothing_acknowledged_is_lost_and_nothing_is_half(
                     wait_for(lambda: serves(port), seconds=120, why="web again")
                 if number == KILLS // 2:
                     manage("shell", "-v0", "-c", LEAVING, env=service)
+                if number == KILLS // 3:
+                    broker.flushdb()
+                if number == 2 * KILLS // 3:
+                    broker.client_pause(5000)
             before = len(load.acknowledged["reports"])
             wait_for(
                 lambda: len(load.acknowledged["reports"]) > before + 2, seconds=240, why="the load goes on"
@@ -148,6 +158,7 @@ def test_after_kills_at_random_nothing_acknowledged_is_lost_and_nothing_is_half(
     took = time.monotonic() - began
     at = datetime.now(UTC) + LEASE + timedelta(minutes=1)  # what a killed process has claimed is free again
     manage("sweep", "--at", at.isoformat(), env=service)
+    manage("sender", "--once", "--at", at.isoformat(), env=service)
     amounts = {kind: len(acknowledged) for kind, acknowledged in load.acknowledged.items()}
     print(f"{dict(killed)} killed in {took:.0f} s; acknowledged {amounts}; answers {dict(load.answers)}")
     print(f"refused {load.refused.most_common(5)}")

@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from exposure.followup.readings import (
     USUAL_PROFILE,
     Reading,
+    as_json,
     celsius,
     judge,
     must_keep,
@@ -474,3 +475,32 @@ def test_a_published_series_fills_one_night_check_across_midnight(name):
     before, after = states[midnight - timedelta(minutes=10)], states[midnight]
     assert states[evening.taken_at - timedelta(minutes=10)] == "unplaced"
     assert (states[evening.taken_at], before, after) == ("close", "extra", "extra")
+
+
+# What is stored of a judgement.
+
+
+@pytest.mark.parametrize(
+    ("value", "unit", "weight"),
+    [("38.0", "C", "38"), ("40.55", "C", "40.55"), ("101.3", "F", "38.5"), (None, None, "38")],
+)
+def test_a_fever_weighs_its_degrees_celsius_so_that_an_alert_can_say_the_worst(value, unit, weight):
+    """Fahrenheit to Celsius by NIST Special Publication 811, appendix B.9; felt only, it weighs the limit."""
+    [trigger] = judge(reading(value, unit or "C", felt_feverish=value is None), profile(), [])
+    assert trigger.weight == Decimal(weight)
+
+
+@pytest.mark.parametrize(("rise", "stored"), [(Decimal("1.0"), "1.0"), (None, None)])
+def test_the_numbers_by_which_a_reading_was_judged_are_kept_as_plain_json(rise, stored):
+    assert as_json(profile(rise=rise)) == {
+        "fever": {
+            "default": {"limit": "38.0", "unit": "C", "at": "at_least"},
+            "axillary": {"limit": "37.5", "unit": "C", "at": "at_least"},
+        },
+        "subjective_fever": True,
+        "min_hours": 6,
+        "reducer_hours": 6,
+        "rise": stored,
+        "urgent": ["bleeding"],
+        "symptom_count": 1,
+    }

@@ -36,7 +36,7 @@ def test_every_process_stops(tmp_path: Path, stop: signal.Signals):
     with running(command, environment(VAR_DIR=str(tmp_path / "var")), log) as service:
         wait_for(lambda: "Ctrl-C" in log.read_text(), why=log.read_text())
         family = [service.pid, *children_of(service.pid)]
-        assert len(family) >= 4, "start, web server, its worker, clock process"
+        assert len(family) >= 5, "start, web server, its worker, clock, sending"
         service.send_signal(stop)
         assert service.wait(15) == 0, log.read_text()
     wait_for(lambda: not any(map(alive, family)), seconds=5, why="a process is left")

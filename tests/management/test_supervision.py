@@ -27,8 +27,8 @@ class Service:
         return [self.process.pid, *children_of(self.process.pid)]
 
     def pids(self, part: str) -> list[int]:
-        """The process ids of a part: `web` (main first, then its worker) or `clock`."""
-        word = {"web": "granian", "clock": "clock"}[part]
+        """The process ids of a part: `web` (main first, then its worker), `clock` or `sender`."""
+        word = {"web": "granian", "clock": "clock", "sender": "sender"}[part]
         found = []
         for pid in children_of(self.process.pid):
             try:
@@ -67,24 +67,26 @@ def service(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Service]:
         yield found
 
 
-@pytest.mark.parametrize("victim", ["worker", "web", "clock"])
+@pytest.mark.parametrize("victim", ["worker", "web", "clock", "sender"])
 def test_a_killed_part_is_started_again_and_nothing_of_the_old_one_stays(service: Service, victim: str):
-    part, position = {"worker": ("web", -1), "web": ("web", 0), "clock": ("clock", 0)}[victim]
+    part, position = ("web", -1) if victim == "worker" else (victim, 0)
+    name = {"web": "web server", "clock": "clock process", "sender": "sending process"}[part]
     wait_for(service.serves, why="it serves")
-    wait_for(lambda: len(service.pids("web")) == 2 and service.pids("clock"), why="all parts")
+    wait_for(lambda: len(service.pids("web")) == 2 and service.pids(part), why="all parts")
     before = service.pids(part)
     os.kill(before[position], signal.SIGKILL)
     wait_for(lambda: not any(map(alive, before)), seconds=15, why="what is left of the old part")
     wait_for(lambda: len(service.pids(part)) == len(before), seconds=30, why="the part stands again")
     wait_for(service.serves, seconds=30, why="it serves again")
-    assert f"The {'clock process' if part == 'clock' else 'web server'} has ended" in service.log.read_text()
+    assert f"The {name} has ended" in service.log.read_text()
 
 
-def test_the_clock_that_was_started_again_beats(service: Service):
+@pytest.mark.parametrize(("part", "beat"), [("clock", "sweep"), ("sender", "sender")])
+def test_a_process_that_was_started_again_beats(service: Service, part: str, beat: str):
     with sqlite3.connect(service.var / "exposure.sqlite3") as database:
-        query = "SELECT max(at) FROM exposure_heartbeat"
+        query = f"SELECT max(at) FROM exposure_heartbeat WHERE name = '{beat}'"
         before = database.execute(query).fetchone()
-        os.kill(service.pids("clock")[0], signal.SIGKILL)
+        os.kill(service.pids(part)[0], signal.SIGKILL)
         wait_for(lambda: database.execute(query).fetchone() != before, seconds=45, why="a new heartbeat")
 
 
@@ -108,7 +110,7 @@ def test_a_killed_start_takes_everything_along_and_another_one_can_begin(tmp_pat
     port, var = free_port(), tmp_path / "var"
     with started(var, tmp_path / "log", port) as service:
         family = service.family()
-        assert len(family) >= 4, "start, web server, its worker, clock"
+        assert len(family) >= 5, "start, web server, its worker, clock, sending"
         pids = {"start": service.process.pid, "web": service.pids("web")[0]}
         for victim in victims:
             os.kill(pids[victim], signal.SIGKILL)

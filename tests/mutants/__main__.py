@@ -88,7 +88,10 @@ def see(routes: Path) -> None:
     import coverage
 
     with tempfile.TemporaryDirectory(prefix="exposure-routes-") as folder:
-        tests = [*TESTS, *(str(test.relative_to(ROOT)) for test in sorted((ROOT / "tests").glob("test_*.py")))]
+        tests = [
+            *TESTS,
+            *(str(test.relative_to(ROOT)) for test in sorted((ROOT / "tests").glob("test_*.py"))),
+        ]
         subprocess.run(
             [sys.executable, "-m", "pytest", *OPTIONS, "-n", "2", "-p", "tests.mutants.seen", *tests],
             cwd=ROOT,

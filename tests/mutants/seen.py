@@ -7,7 +7,11 @@ import coverage
 import pytest
 
 ROUTES = coverage.Coverage(
-    data_file=os.environ["EXPOSURE_SEEN"], data_suffix=True, source=["exposure"], config_file=False, messages=False
+    data_file=os.environ["EXPOSURE_SEEN"],
+    data_suffix=True,
+    source=["exposure"],
+    config_file=False,
+    messages=False,
 )
 ROUTES.start()
 

@@ -107,6 +107,10 @@ def _check(cast: Cast) -> Any:
     return reported.follow_ups[0].checks.filter(closes_at__lt=MONDAY).first()
 
 
+def _exposure(cast: Cast) -> Any:
+    return _breach(cast).exposures.get()
+
+
 def _ready(cast: Cast) -> FollowUp:
     follow_up = follow_up_told_and_confirmed(cast)
     log_to_the_end(cast, follow_up)
@@ -317,6 +321,27 @@ DECISIONS = (
         },
         kept={"status": "ruled_out", "note": "Test negative."},
         words="confirmed",
+    ),
+    Decision(
+        "state_case for the first time",
+        "case",
+        lambda cast: cast.case,
+        reports.state_case,
+        one={"pathogen": "lassa", "status": "confirmed"},
+        other={"pathogen": "lassa", "status": "ruled_out", "note": "Test negative."},
+        kept={"status": "ruled_out", "note": "Test negative."},
+        words="confirmed",
+    ),
+    Decision(
+        "correct",
+        "exposure",
+        _exposure,
+        follow.correct_exposure,
+        one={"occurred_at": MONDAY - timedelta(days=1), "reason": "Ward book."},
+        other={"occurred_at": MONDAY - timedelta(days=2), "reason": "Wim's diary."},
+        kept={"occurred_at": (MONDAY - timedelta(days=2)).isoformat(), "reason": "Wim's diary."},
+        stands="subject",
+        words="Sun 1 Mar, 09:00: Ward book.",
     ),
 )
 SIGN = Decision("sign", "follow_up", _ready, _sign, first="physician", second="physician2")

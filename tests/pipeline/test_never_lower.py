@@ -32,7 +32,7 @@ from exposure.refusal import Conflict, NotYet
 from exposure.report.models import Breach, Mark, WithdrawalRequest
 from tests.api.conftest import Caller
 from tests.cast import MONDAY, adopt, doing
-from tests.walk import HIGH, LOW
+from tests.walk import HIGH, LOW, newest_statement
 
 pytestmark = pytest.mark.database
 # Answers to the questions of ebola 2023.1, mpox 2024.1 and nipah 2024.1: high, low, open again, against each other.
@@ -409,7 +409,8 @@ class Roads(RuleBasedStateMachine):
         self.by = self.cast.nurse
         with doing(self.by):
             said = {"case": self.cast.case, "pathogen": "ebola", "status": status}
-            report.state_case(by=self.by, at=MONDAY, **said)
+            seen = newest_statement(self.cast.case, "ebola")
+            report.state_case(by=self.by, at=MONDAY, seen=seen, **said)
 
     @precondition(lambda self: not Adoption.objects.filter(pathogen="nipah").exists())
     @rule()

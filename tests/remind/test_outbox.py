@@ -8,16 +8,17 @@ import pytest
 from django.core import mail
 from django.core.mail import EmailMessage
 
-from config import env
+from exposure import tasks
 from exposure.attend.models import Alert
+from exposure.people.models import Role, User
 from exposure.remind import outbox
 from exposure.remind.channels import email
+from exposure.remind.channels.letter import Letter
 from exposure.remind.channels.refusal import Refused
 from exposure.remind.ladder import LAST_CALL
 from exposure.remind.models import Attempt, AttemptOutcome, Message
-from exposure.remind.outbox import BATCH, LEASE, deliver
+from exposure.remind.outbox import BATCH, DEADLINE, LEASE, RESTS_AFTER, deliver
 from tests.cast import doing
-from tests.remind.test_sweep import add_workers
 from tests.walk import follow_up_told_and_confirmed, hours, sweep_at
 
 pytestmark = pytest.mark.database
@@ -31,7 +32,7 @@ def seconds(count):
 
 def deliver_at(at):
     with doing("command:clock", at=at):
-        return deliver(at=at)
+        return deliver(now=lambda: at)["sent"]
 
 
 @pytest.fixture
@@ -48,8 +49,8 @@ class Gateway:
     def __init__(self, refusal=None):
         self.refusal, self.given = refusal, []
 
-    def __call__(self, message):
-        self.given.append(message.uid)
+    def __call__(self, letter):
+        self.given.append(letter.uid)
         if self.refusal is not None:
             raise self.refusal
 
@@ -72,7 +73,11 @@ def test_what_waits_is_sent_once_and_marked(message):
 
 def test_the_attempt_is_on_record_before_the_gateway_is_called(message, gateway, monkeypatch):
     seen = []
-    monkeypatch.setitem(outbox.CHANNELS, "email", lambda one: seen.append(one.attempts.get().number))
+    monkeypatch.setitem(
+        outbox.CHANNELS,
+        "email",
+        lambda letter: seen.append(Attempt.objects.get(message__uid=letter.uid).number),
+    )
     deliver_at(EVENING)
     assert seen == [1]
 
@@ -130,20 +135,17 @@ def test_a_permanent_no_is_given_up_at_once_and_a_nurse_told(message, gateway):
 
 
 def test_a_channel_that_breaks_is_a_no_and_the_other_messages_leave(cast, message, monkeypatch):
-    other = Message.objects.get()
-    other.pk, other.uid, other.reminder, other.worker = None, uuid4(), None, None
-    other.user, other.alert, other.address = cast.nurse, an_alert(cast), "nurse@example.org"
-    other.save()
+    other = a_page(cast, an_alert(cast), cast.nurse)
     sent = []
 
-    def breaks(one):
-        if one.pk == message.pk:
+    def breaks(letter):
+        if letter.uid == message.uid:
             raise KeyError("of our own making")
-        sent.append(one.pk)
+        sent.append(letter.uid)
 
     monkeypatch.setitem(outbox.CHANNELS, "email", breaks)
     assert deliver_at(EVENING) == 1
-    assert sent == [other.pk]
+    assert sent == [other.uid]
     message.refresh_from_db()
     assert message.due_at > EVENING
     assert "KeyError" in AttemptOutcome.objects.get(attempt__message=message).detail
@@ -187,8 +189,8 @@ def test_a_crash_between_the_gateways_yes_and_our_mark_is_sent_once_more_under_t
 
 
 def test_a_process_whose_token_is_no_longer_the_messages_marks_nothing(message, monkeypatch):
-    def paused_too_long(one):
-        Message.objects.filter(pk=one.pk).update(token=uuid4())
+    def paused_too_long(letter):
+        Message.objects.filter(uid=letter.uid).update(token=uuid4())
 
     monkeypatch.setitem(outbox.CHANNELS, "email", paused_too_long)
     deliver_at(EVENING)
@@ -198,8 +200,8 @@ def test_a_process_whose_token_is_no_longer_the_messages_marks_nothing(message, 
 
 
 def test_a_process_whose_token_is_no_longer_the_messages_gives_nothing_up(message, monkeypatch):
-    def paused_too_long(one):
-        Message.objects.filter(pk=one.pk).update(token=uuid4(), sent_at=EVENING)
+    def paused_too_long(letter):
+        Message.objects.filter(uid=letter.uid).update(token=uuid4(), sent_at=EVENING)
         raise Refused("no such address", permanent=True)
 
     monkeypatch.setitem(outbox.CHANNELS, "email", paused_too_long)
@@ -209,25 +211,46 @@ def test_a_process_whose_token_is_no_longer_the_messages_gives_nothing_up(messag
     assert not Alert.objects.filter(cause="unreachable").exists()
 
 
-def test_what_another_process_has_claimed_meanwhile_is_not_sent(message, gateway):
+def test_what_another_process_has_claimed_meanwhile_is_not_sent(cast, message, gateway, monkeypatch):
+    """A claim holds several messages; by the time of the second another process has it."""
+    other = a_page(cast, an_alert(cast), cast.nurse)
+
+    def slow(letter):
+        Message.objects.exclude(uid=letter.uid).update(token=uuid4())
+        gateway.given.append(letter.uid)
+
+    monkeypatch.setitem(outbox.CHANNELS, "email", slow)
+    deliver_at(EVENING)
+    assert gateway.given == [other.uid], "pages go first"
+    assert not message.attempts.exists()
+
+
+def test_what_was_claimed_so_long_ago_that_the_lease_has_run_out_is_not_sent(message, gateway):
+    """A process that was stopped and goes on: another may be sending the message now."""
+    moments = iter([EVENING, EVENING + LEASE, EVENING + LEASE])
     with doing("command:clock", at=EVENING):
-        [attempt] = outbox._claim(EVENING, BATCH)
-        Message.objects.filter(pk=message.pk).update(token=uuid4())
-        assert outbox._send(attempt, EVENING) is False
+        deliver(now=lambda: next(moments, EVENING + LEASE), going_on=iter([True, True, False]).__next__)
     assert gateway.given == []
+    assert deliver_at(EVENING + LEASE) == 1
+
+
+def a_page(cast, alert, user):
+    return Message.objects.create(
+        site=cast.site, alert=alert, alert_round=alert.round, page_rung=0, user=user, channel="email",
+        address=user.email, created_at=EVENING, due_at=EVENING, pointless_at=EVENING + hours(12),
+    )  # fmt: skip
 
 
 def waiting(cast, count):
-    """As many pages to the nurse as wait for delivery."""
-    add_workers(cast, 1)
-    Message.objects.bulk_create(
-        Message(
-            site=cast.site, alert=an_alert(cast) if n == 0 else Alert.objects.get(cause="fever"), alert_round=n,
-            page_rung=0, user=cast.nurse, channel="email", address="nurse@example.org", subject="s", body="b",
-            created_at=EVENING, due_at=EVENING, pointless_at=EVENING + hours(12),
-        )
-        for n in range(count)
-    )  # fmt: skip
+    """A page for each of so many nurses."""
+    alert = an_alert(cast)
+    with doing(cast.nurse):
+        for number in range(count):
+            user = User.objects.create_user(
+                f"night{number}", full_name=f"Night {number}", email=f"{number}@n.test"
+            )
+            Role.objects.create(user=user, site=cast.site, kind="nurse", from_at=EVENING - hours(1))
+            a_page(cast, alert, user)
 
 
 def test_a_gateway_that_takes_messages_gets_all_that_wait(cast, gateway):
@@ -236,11 +259,23 @@ def test_a_gateway_that_takes_messages_gets_all_that_wait(cast, gateway):
     assert len(set(gateway.given)) == 2 * BATCH + 1
 
 
-def test_a_gateway_that_takes_nothing_is_left_alone_after_one_batch(cast, gateway):
+def test_a_gateway_that_takes_nothing_is_left_alone_after_a_few(cast, gateway):
     gateway.refusal = Refused("down", permanent=False)
     waiting(cast, 2 * BATCH + 1)
     assert deliver_at(EVENING) == 0
-    assert len(gateway.given) == BATCH
+    assert len(gateway.given) == RESTS_AFTER
+    gateway.refusal = None
+    assert deliver_at(EVENING + seconds(60)) == 2 * BATCH + 1
+
+
+def test_whoever_stops_gives_back_what_was_not_sent(cast, gateway):
+    waiting(cast, 3)
+    answers = iter([True, True, False, False, False])
+    with doing("command:clock", at=EVENING):
+        done = deliver(now=lambda: EVENING, going_on=lambda: next(answers))
+    assert done["sent"] == 1
+    assert Message.objects.filter(sent_at=None, lease_until=None).count() == 2
+    assert deliver_at(EVENING) == 2
 
 
 @pytest.mark.parametrize(
@@ -263,7 +298,7 @@ def test_email_says_whether_trying_again_can_help(message, monkeypatch, error, p
 
     monkeypatch.setattr(EmailMessage, "send", fails)
     with pytest.raises(Refused) as refusal:
-        email.send(message)
+        email.send(Letter(uid=message.uid, address="a@example.org", subject="s", body="b"))
     assert refusal.value.permanent is permanent, because
 
 
@@ -271,8 +306,9 @@ def test_a_message_is_held_until_no_process_can_still_be_sending_it_and_no_longe
     settings,
 ):
     """One claim is a batch, sent one by one; a process of the queue is ended at its time limit."""
-    slowest = BATCH * env.mail("smtp://gateway.example.org")["EMAIL_TIMEOUT"]
+    slowest = BATCH * DEADLINE
     assert seconds(max(slowest, settings.CELERY_TASK_TIME_LIMIT)) < LEASE < LAST_CALL
+    assert tasks.SEND_FOR + slowest < settings.CELERY_TASK_TIME_LIMIT
 
 
 @pytest.mark.parametrize("cause", Alert.Cause)

@@ -5,6 +5,7 @@ from datetime import UTC, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
 import pytest
+from django.core import mail
 from django.db import connection, transaction
 from django.test.utils import CaptureQueriesContext
 from hypothesis import given
@@ -19,10 +20,11 @@ from exposure.pipeline import attend
 from exposure.record import create_many, insert_many
 from exposure.remind import ladder, reminders
 from exposure.remind import sweep as module
+from exposure.remind.links import secret_of
 from exposure.remind.models import Heartbeat, Message, Reminder, Rung
 from tests.cast import MONDAY, doing
 from tests.report.test_once import everything
-from tests.walk import confirm, follow_up_told_and_confirmed, hours, log, report, sweep_at, tell
+from tests.walk import confirm, follow_up_told_and_confirmed, hours, log, pass_time, report, sweep_at, tell
 
 pytestmark = pytest.mark.database
 
@@ -157,6 +159,25 @@ def test_whoever_wants_calls_only_gets_no_message(cast, follow_up):
         worker.save()
     sweep_at(EVENING)
     assert skipped() == {"opening": "by_phone_only"}
+
+
+def test_the_message_names_the_site_and_the_page_and_nothing_else(cast, follow_up, settings):
+    pass_time(EVENING)
+    [message] = sent_to_worker()
+    [letter] = [letter for letter in mail.outbox if letter.to == [WORKER]]
+    assert letter.subject == "Saltmarsh: please open your page"
+    assert letter.body.split() == [f"{settings.SITE_URL}/r/{secret_of(message)}/"]
+    told = (letter.subject + letter.body.replace(secret_of(message), "")).lower()
+    for secret in ("ebola", "exposure", "wim", "alder", "heron", "°", "temperature", "breach", "high"):
+        assert secret not in told.replace(settings.SITE_URL, "")
+
+
+def test_a_page_to_a_nurse_names_nothing_either(cast, follow_up):
+    log(cast, at=EVENING, temperature="39.5")
+    pass_time(EVENING)
+    [letter] = [letter for letter in mail.outbox if letter.to == [cast.nurse.email]]
+    told = (letter.subject + letter.body.partition("http")[0]).lower()
+    assert not any(secret in told for secret in ("ebola", "wim", "fever", "39", "heron"))
 
 
 def test_a_message_is_made_without_words_and_gets_them_when_it_is_sent(cast, follow_up):

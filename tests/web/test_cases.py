@@ -17,7 +17,7 @@ from exposure.record import acting
 from exposure.report import cases
 from exposure.report.models import Case
 from tests.cast import MONDAY, adopt, doing
-from tests.walk import follow_up_told_and_confirmed, log, report
+from tests.walk import follow_up_told_and_confirmed, log, newest_statement, report
 
 pytestmark = pytest.mark.database
 START = MONDAY - timedelta(days=3)
@@ -73,10 +73,10 @@ def adopt_at(site, name):
 
 
 def state(cast, *, case=None, pathogen="ebola", status="suspected", at=MONDAY, **said):
+    case = case or cast.case
     with doing(cast.nurse, at=at):
-        return state_case(
-            case=case or cast.case, pathogen=pathogen, status=status, by=cast.nurse, at=at, **said
-        )
+        said["seen"] = newest_statement(case, pathogen)
+        return state_case(case=case, pathogen=pathogen, status=status, by=cast.nurse, at=at, **said)
 
 
 def another_case(cast, code="B4D-F6G", station=None):
@@ -160,7 +160,8 @@ def test_an_answer_that_the_criteria_no_longer_know_is_chosen_anew(cast, nurse):
 
 def test_the_same_sent_again_changes_nothing_and_says_so(cast, nurse):
     address = f"/cases/{cast.case.uid}/ebola/"
-    nurse.post(address, {"status": "ruled_out", "hours_since_onset": "20", "note": "Blood."})
+    seen = newest_statement(cast.case, "ebola")
+    nurse.post(address, {"status": "ruled_out", "hours_since_onset": "20", "note": "Blood.", "seen": seen})
     again = nurse.post(address, {"status": "ruled_out", "hours_since_onset": "20"}, follow=True)
     assert "Nothing was changed." in text_of(again)
     assert cast.case.statements.filter(pathogen="ebola", status="ruled_out").count() == 1
@@ -188,6 +189,23 @@ def test_a_case_without_a_statement_gets_its_first_one_among_the_adopted(cast, n
     assert f"/cases/{new.uid}/ebola/" in shown
     nurse.post(f"/cases/{new.uid}/ebola/", {"status": "suspected"})
     assert new.statements.get().status == "suspected"
+
+
+def test_of_two_who_state_something_for_the_first_time_the_second_learns_of_the_first_and_may_then_state_it(
+    cast, nurse
+):
+    new = another_case(cast)
+    with doing(cast.nurse2):
+        said = {"case": new, "pathogen": "ebola", "status": "confirmed", "note": "Second test."}
+        state_case(**said, by=cast.nurse2, at=MONDAY)
+    address = f"/cases/{new.uid}/ebola/"
+    sent = {"status": "ruled_out", "note": "Blood.", "seen": ""}
+    answer = nurse.post(address, sent)
+    assert "Somebody was before you (Ned Plum, Mon 2 Mar, 09:00): confirmed Second test." in text_of(answer)
+    assert "Blood." in text_of(answer)
+    assert new.statements.get().status == "confirmed"
+    assert nurse.post(address, {**sent, "seen": answer.context["form"]["seen"].value()}).status_code == 302
+    assert new.statements.last().status == "ruled_out"
 
 
 def test_a_further_pathogen_is_chosen_among_those_adopted_and_not_yet_stated(cast, nurse):

@@ -16,7 +16,7 @@ from exposure.pipeline import follow
 from exposure.pipeline.report import state_case
 from exposure.record import acting
 from tests.cast import MONDAY, PASSWORD, adopt, doing
-from tests.walk import report
+from tests.walk import newest_statement, report
 
 pytestmark = pytest.mark.database
 HEAD = "number,name,phone,employer,last_contact,tier,note\n"
@@ -247,7 +247,8 @@ def test_a_pathogen_that_the_case_has_not_is_refused(cast, nurse, pathogen):
 
 def test_a_case_that_is_ruled_out_has_nothing_to_record_and_says_why(cast, nurse):
     with doing(cast.nurse):
-        state_case(case=cast.case, pathogen="ebola", status="ruled_out", by=cast.nurse, at=MONDAY)
+        said = {"seen": newest_statement(cast.case, "ebola"), "by": cast.nurse, "at": MONDAY}
+        state_case(case=cast.case, pathogen="ebola", status="ruled_out", **said)
     assert "There is nothing to record it for." in words(nurse.get(address(cast)))
     preview(nurse, cast)
     assert not Exposure.objects.exists()

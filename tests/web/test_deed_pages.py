@@ -196,6 +196,40 @@ def test_a_second_tier_that_knows_of_the_first_is_taken(cast, rows, client):
     assert breach.assessments.last().tier == "high"
 
 
+def test_after_a_conflict_the_page_shows_what_stands_and_the_same_button_decides_knowingly(
+    cast, rows, client
+):
+    breach = rows["breach_override"]
+    client.force_login(cast.physician)
+    address = reverse("breach_override", args=[breach.uid, "ebola"])
+    sent = {"tier": "high", "reason": "I saw the glove."}
+    refused = client.post(address, {**sent, "standing": str(uuid4())})
+    standing = refused.context["form"]["standing"].value()
+    assert standing == str(breach.assessments.filter(pathogen="ebola").last().uid)
+    assert f'name="standing" value="{standing}"' in refused.content.decode()
+    assert client.post(address, {**sent, "standing": standing}).status_code == 302
+
+
+def test_a_second_other_time_of_an_exposure_is_refused_with_the_first_and_kept(cast, rows, client):
+    exposure = rows["exposure_correct"]
+    address = reverse("exposure_correct", args=[exposure.uid])
+    for user, time, reason in (
+        (cast.nurse, "2026-03-01T18:00", "Ward book."),
+        (cast.nurse2, "2026-03-01T19:30", "Wim's diary."),
+    ):
+        client.force_login(user)
+        answer = client.post(address, {"occurred_at": time, "reason": reason})
+    assert answer.status_code == 200
+    assert "Somebody was before you (Nora Teal, Mon 2 Mar, 11:00): Sun 1 Mar, 18:00: Ward book." in words(
+        answer
+    )
+    assert "Wim's diary." in words(answer)
+    page = words(client.get(reverse("person", args=[cast.worker.uid])))
+    assert "Another decision, kept: when the contact was" in page
+    assert "Sun 1 Mar 2026, 19:30" in page
+    assert page.count("Wim's diary.") == 1
+
+
 def test_what_was_kept_beside_a_closed_alert_is_shown_there_and_in_the_story_to_that_site_alone(
     cast, rows, client
 ):

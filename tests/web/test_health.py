@@ -9,7 +9,8 @@ from django.test.utils import CaptureQueriesContext
 from exposure.attend import alerts
 from exposure.attend.models import Alert
 from exposure.classify.models import CriteriaVersion
-from exposure.remind.models import Heartbeat, Message, SetAside
+from exposure.remind import heartbeat
+from exposure.remind.models import ClockJump, Heartbeat, Message, SetAside
 from exposure.web.nurse import queue
 from tests.cast import MONDAY, doing
 from tests.walk import sweep_at
@@ -19,6 +20,7 @@ pytestmark = pytest.mark.database
 SECOND = timedelta(seconds=1)
 BEAT = timedelta(minutes=3)
 WAIT = timedelta(minutes=5)
+DAY = timedelta(days=1)
 
 
 @pytest.fixture
@@ -26,11 +28,12 @@ def well(cast, standing_clock):
     """Everything is well at MONDAY."""
     standing_clock(MONDAY)
     sweep_at(MONDAY)
+    heartbeat.beat(heartbeat.SENDER, at=MONDAY)
     return cast
 
 
-def beat(**changes):
-    Heartbeat.objects.filter(name="sweep").update(**changes)
+def beat(name="sweep", **changes):
+    Heartbeat.objects.filter(name=name).update(**changes)
 
 
 def message(cast, *, created_at, due_at, **outcome):
@@ -56,17 +59,45 @@ def spoil(cast):
         version.save()
 
 
-def never_beaten(cast):
-    Heartbeat.objects.filter(name="sweep").delete()
+def jumped(*, right_at):
+    with doing("command:clock", at=right_at):
+        ClockJump.objects.create(said_at=MONDAY, right_at=right_at)
 
 
 CAUSES = {  # what happens -> what is named, and what is said of it
     "nothing": (lambda cast: None, [], {"set_aside": 0, "failed_parts": [], "unreadable_criteria": []}),
-    "the clock beat three minutes ago": (lambda cast: beat(at=MONDAY - BEAT), [], {"heartbeat_age": 180}),
-    "longer ago": (lambda cast: beat(at=MONDAY - BEAT - SECOND), ["heartbeat"], {"heartbeat_age": 181}),
-    "never": (never_beaten, ["heartbeat"], {"heartbeat_age": None}),
-    "a little ahead of us": (lambda cast: beat(at=MONDAY + BEAT), [], {"heartbeat_age": -180}),
-    "in the future": (lambda cast: beat(at=MONDAY + BEAT + SECOND), ["heartbeat"], {"heartbeat_age": -181}),
+    **{
+        f"{name}: {when}": (what, failing, {"heartbeat_age": dict.fromkeys(heartbeat.PROCESSES, 0) | {name: age}})
+        for name in heartbeat.PROCESSES
+        for when, what, failing, age in (
+            ("beat three minutes ago", lambda cast, name=name: beat(name, at=MONDAY - BEAT), [], 180),
+            ("longer ago", lambda cast, name=name: beat(name, at=MONDAY - BEAT - SECOND), ["heartbeat"], 181),
+            (
+                "never",
+                lambda cast, name=name: Heartbeat.objects.filter(name=name).delete(),
+                ["heartbeat"],
+                None,
+            ),
+            ("a little ahead of us", lambda cast, name=name: beat(name, at=MONDAY + BEAT), [], -180),
+            (
+                "in the future",
+                lambda cast, name=name: beat(name, at=MONDAY + BEAT + SECOND),
+                ["heartbeat"],
+                -181,
+            ),
+        )
+    },
+    "nobody asked before": (
+        lambda cast: Heartbeat.objects.filter(name=heartbeat.READY).delete(), [], {"clock_jumps": 0},
+    ),
+    "somebody with a wrong clock asked before": (
+        lambda cast: heartbeat.beat(heartbeat.READY, at=MONDAY + 9 * BEAT), [], {"clock_jumps": 0},
+    ),
+    "a round has begun and not ended": (lambda cast: heartbeat.begin(at=MONDAY - 9 * BEAT), [], {}),
+    "the clock jumped a day ago": (lambda cast: jumped(right_at=MONDAY - DAY), [], {"clock_jumps": 0}),
+    "within a day, which is over": (
+        lambda cast: jumped(right_at=MONDAY - DAY + SECOND), [], {"clock_jumps": 1},
+    ),
     "two parts failed": (
         lambda cast: beat(note="late, pages"), ["parts"], {"failed_parts": ["late", "pages"]},
     ),
@@ -76,8 +107,25 @@ CAUSES = {  # what happens -> what is named, and what is said of it
         lambda cast: message(cast, created_at=MONDAY - WAIT, due_at=MONDAY), [], {"oldest_unsent_age": 300},
     ),
     "a message waits longer and its next try is to come": (
-        lambda cast: message(cast, created_at=MONDAY - WAIT - SECOND, due_at=MONDAY + WAIT),
+        lambda cast: message(cast, created_at=MONDAY - WAIT - SECOND, due_at=MONDAY + WAIT, attempts_made=3),
         ["outbox"], {"oldest_unsent_age": 301},
+    ),
+    "one that nobody has tried waits longer": (
+        lambda cast: message(cast, created_at=MONDAY - WAIT - SECOND, due_at=MONDAY - WAIT - SECOND),
+        ["outbox"], {"oldest_unsent_age": 301},
+    ),
+    "one waits for the end of quiet hours": (
+        lambda cast: message(cast, created_at=MONDAY - 9 * WAIT, due_at=MONDAY + SECOND),
+        [], {"oldest_unsent_age": None},
+    ),
+    "they have ended, and nothing happens": (
+        lambda cast: message(cast, created_at=MONDAY - 9 * WAIT, due_at=MONDAY), ["outbox"], {},
+    ),
+    "an old message was skipped": (
+        lambda cast: message(
+            cast, created_at=MONDAY - 2 * WAIT, due_at=MONDAY, given_up_at=MONDAY, skipped_because="taken"
+        ),
+        [], {"oldest_unsent_age": None},
     ),
     "an old message was sent": (
         lambda cast: message(cast, created_at=MONDAY - 2 * WAIT, due_at=MONDAY, sent_at=MONDAY),
@@ -106,7 +154,8 @@ def test_all_that_is_not_well_is_named_together(well, client):
     spoil(well)
     set_aside()
     beat(at=MONDAY - 2 * BEAT, note="late")
-    assert client.get("/readyz").json()["failing"] == ["heartbeat", "parts", "rows", "criteria"]
+    message(well, created_at=MONDAY - 2 * WAIT, due_at=MONDAY)
+    assert client.get("/readyz").json()["failing"] == ["heartbeat", "parts", "outbox", "rows", "criteria"]
 
 
 def test_a_cache_that_is_away_is_named(well, client, settings):
@@ -114,7 +163,15 @@ def test_a_cache_that_is_away_is_named(well, client, settings):
     assert client.get("/readyz").json()["failing"] == ["cache"]
 
 
-def test_a_database_that_takes_no_writes_is_named(well, client):
+def later(client, standing_clock):
+    """What fails an hour later, while nobody beats."""
+    standing_clock(MONDAY + DAY / 24)
+    failing = client.get("/readyz").json()["failing"]
+    standing_clock(MONDAY)
+    return failing
+
+
+def test_a_database_that_takes_no_writes_is_named_and_hides_nothing(well, client, standing_clock):
     """PostgreSQL: a standby, or default_transaction_read_only; SQLite: PRAGMA query_only."""
     on, off = {
         "postgresql": ("SET transaction_read_only = on", None),
@@ -123,11 +180,12 @@ def test_a_database_that_takes_no_writes_is_named(well, client):
     with transaction.atomic(), connection.cursor() as cursor:
         cursor.execute(on)
         try:
-            answer = client.get("/readyz")
+            answer, also = client.get("/readyz"), later(client, standing_clock)
         finally:
             if off:
                 cursor.execute(off)
         transaction.set_rollback(True)
+    assert also == ["writable", "heartbeat"]
     assert (answer.status_code, answer.json()["failing"]) == (503, ["writable"])
     assert answer.json()["database"] is True
     assert client.get("/readyz").status_code == 200

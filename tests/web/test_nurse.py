@@ -21,9 +21,11 @@ from exposure.pipeline import attend, classify, clear, follow, remind
 from exposure.pipeline.report import report_breach
 from exposure.record import create_many, insert_many
 from exposure.refusal import Conflict
+from exposure.remind.heartbeat import PROCESSES
 from exposure.remind.models import Heartbeat
 from exposure.report.models import Breach
 from tests.cast import MONDAY, PASSWORD, doing
+from tests.walk import pass_time
 
 pytestmark = pytest.mark.database
 
@@ -198,14 +200,18 @@ def test_with_nothing_waiting_the_page_says_what_that_means(cast, nurse):
     assert "Nothing waits for you. No alert is open" in words(nurse.open("needs_action"))
 
 
+@pytest.mark.parametrize("silent", PROCESSES)
 @pytest.mark.parametrize(
     ("minutes", "alarm"),
-    [(0, False), (3, False), (3.1, True), (None, True)],
-    ids=["now", "3", "older", "never"],
+    [(0, False), (3, False), (3.1, True), (-3.1, True), (None, True)],
+    ids=["now", "3", "older", "ahead", "never"],
 )
-def test_three_minutes_without_a_heartbeat_are_an_alarm(cast, nurse, minutes, alarm):
-    if minutes is not None:
-        Heartbeat.objects.create(name="sweep", at=MONDAY - timedelta(minutes=minutes))
+def test_three_minutes_without_a_heartbeat_are_an_alarm(cast, nurse, silent, minutes, alarm):
+    for name in PROCESSES:
+        if name != silent:
+            Heartbeat.objects.create(name=name, at=MONDAY)
+        elif minutes is not None:
+            Heartbeat.objects.create(name=name, at=MONDAY - timedelta(minutes=minutes))
     said = words(nurse.open("needs_action"))
     assert ("Reminders may not be going out" in said) is alarm
     assert ("Last looked at 0" in said) is not alarm
@@ -788,8 +794,7 @@ def test_somebody_without_any_page_is_told_whom_to_ask(cast, nurse):
 def test_the_messages_show_what_left_and_what_waits(cast, nurse):
     report(cast)
     measure(cast, MONDAY + HOUR, "38.4")
-    with doing("task:sweep", at=MONDAY + HOUR):
-        remind.pass_time(at=MONDAY + HOUR)
+    pass_time(MONDAY + HOUR)
     row = rows_of(nurse.open("outgoing", at=MONDAY + HOUR))[0]
     assert "Sent Mon 2 Mar 2026" in row
     assert "1 attempt" in row

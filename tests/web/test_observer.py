@@ -960,6 +960,27 @@ def test_adding_an_answer_makes_a_new_assessment_and_keeps_the_report(olga, cast
     assert breach.facts == {}
 
 
+def test_that_nobody_knows_the_way_in_is_an_answer_and_brings_the_bloodborne_criteria(olga, cast):
+    """As where it was said at the report: asked, and nobody knew, is more than not asked."""
+    breach = reported_by_olga(cast, facts={"contact": "splash"})
+    assert not breach.assessments.filter(pathogen="bloodborne").exists()
+    page = olga("my_report", breach.uid).send(SKIN, **{SKIN: "?"})
+    assert "Added." in page.said
+    assert breach.assessments.filter(pathogen="bloodborne").exists()
+
+
+def test_an_answer_that_is_taken_back_is_known_no_more_and_shown_so(olga, cast):
+    breach = reported_by_olga(cast)
+    page = olga("my_report", breach.uid)
+    assert "Yes, whole skin" in page.said
+    page = page.send(SKIN, **{SKIN: "?"})
+    newest = breach.assessments.filter(pathogen="ebola").last()
+    assert (newest.kind, "skin" in newest.facts, newest.treated_as) == ("facts", False, "high")
+    dialogue = page.said.partition("Add an answer")[0]
+    assert "Don't know" in dialogue
+    assert "Yes, whole skin" not in dialogue
+
+
 def test_nothing_chosen_adds_nothing(olga, cast):
     breach = reported_by_olga(cast)
     page = olga("my_report", breach.uid).send(SKIN)

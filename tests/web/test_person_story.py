@@ -14,7 +14,7 @@ from exposure.pipeline import attend, classify, clear, follow, report
 from exposure.web.nurse.rows import rows
 from exposure.web.nurse.story import story
 from tests.cast import MONDAY, doing
-from tests.walk import follow_up_told_and_confirmed, hours, log
+from tests.walk import follow_up_told_and_confirmed, hours, log, newest_statement
 
 pytestmark = pytest.mark.database
 
@@ -135,7 +135,7 @@ def test_a_case_stated_anew_is_told(cast, follow_up, told):
     with doing(cast.physician, at=MONDAY + hours(2)):
         report.state_case(
             case=cast.case, pathogen="ebola", status="ruled_out", hours_since_onset=20, by=cast.physician,
-            at=MONDAY + hours(2),
+            seen=newest_statement(cast.case, "ebola"), at=MONDAY + hours(2),
         )  # fmt: skip
     said = one(told(), "now ruled out Tested")
     assert "11:00 Case K7M2Q, ebola: now ruled out Tested 20 h after the onset. Petra Birch" in said

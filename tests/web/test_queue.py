@@ -7,7 +7,7 @@ import pytest
 from django.urls import reverse
 from django.utils.html import strip_tags
 
-from exposure.attend import alerts
+from exposure.attend import alerts, promises
 from exposure.attend.models import Alert, Promise
 from exposure.classify.models import CriteriaVersion, Replay
 from exposure.people.models import Worker
@@ -74,7 +74,10 @@ def test_the_decision_on_the_first_dose_stands_there_from_minute_one_with_the_ti
 
 def test_what_matters_more_stands_first_however_old_the_rest_is(cast, breach):
     raised = [Cause.LATE_TASK, Cause.WITHDRAWAL, Cause.SILENCE, Cause.MISSED, Cause.CALL_ME, Cause.SYMPTOM]
+    late = {"site": cast.site, "worker": cast.worker, "breach": breach, "due_at": MONDAY}
     with doing("command:tests"):
+        for kind, key in (("task", "call"), ("call", "silent")):  # what two of them are about
+            promises.ask(Promise(kind=kind, key=key, **late), at=MONDAY)
         for minute, cause in enumerate(raised):
             at = MONDAY + timedelta(minutes=minute)
             alerts.raise_alert(breach, cause, "Why.", site=cast.site, at=at, urgent=False)

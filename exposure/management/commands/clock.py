@@ -18,9 +18,7 @@ log = logging.getLogger(__name__)
 
 
 class Command(BaseCommand):
-    help = (
-        "Runs the clock process: reminders, late work and deliveries, every few seconds until it is stopped."
-    )
+    help = "Runs the clock process: everything that time causes, every few seconds until it is stopped. Sends nothing."
 
     def add_arguments(self, parser: ArgumentParser) -> None:
         parser.add_argument(
@@ -41,7 +39,7 @@ class Command(BaseCommand):
         at = clock.now()
         try:
             with acting("command:clock", "clock process", at=at):
-                pass_time(at=at)
+                pass_time(at=at, running=clock.running())
                 tidy(at=at)
         except Exception:
             log.exception("This round of the clock failed; the next one tries again.")

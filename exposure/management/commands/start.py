@@ -24,7 +24,9 @@ STOP_SIGNALS = [signal.SIGTERM, signal.SIGINT, signal.SIGHUP]
 
 
 class Command(BaseCommand):
-    help = "Runs the service on this machine: database, web server and clock process, with the demo scenario."
+    help = (
+        "Runs the service on this machine: database, web server, clock and sending, with the demo scenario."
+    )
 
     def add_arguments(self, parser: ArgumentParser) -> None:
         parser.add_argument("--empty", action="store_true", help="without the demo scenario")
@@ -81,6 +83,7 @@ class Command(BaseCommand):
         children = [
             supervise.Child("web server", self._web_server(port), environment),
             supervise.Child("clock process", [sys.executable, "manage.py", "clock"], environment),
+            supervise.Child("sending process", [sys.executable, "manage.py", "sender"], environment),
         ]
         try:
             for child in children:

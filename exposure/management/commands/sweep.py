@@ -7,12 +7,14 @@ from typing import Any
 from django.core.management.base import BaseCommand, CommandError
 
 from exposure import clock
+from exposure.management.instants import instant
 from exposure.pipeline.remind import pass_time
 from exposure.record import acting
+from exposure.remind import jumps
 
 
 class Command(BaseCommand):
-    help = "Does once what the clock process does: reminders, late work, deliveries."
+    help = "Does once what the clock process does: what time causes. `sender --once` sends what waits."
 
     def add_arguments(self, parser: ArgumentParser) -> None:
         parser.add_argument(
@@ -20,16 +22,17 @@ class Command(BaseCommand):
         )
 
     def handle(self, *args: Any, at: str | None, **options: Any) -> None:
-        moment = self._instant(at) if at else clock.now()
+        moment = instant(at) if at else clock.now()
+        _refuse_the_past(moment)
         with acting("command:sweep", "command line", at=moment):
             done = pass_time(at=moment)
         self.stdout.write(", ".join(f"{kind.replace('_', ' ')}: {count}" for kind, count in done.items()))
 
-    def _instant(self, text: str) -> datetime:
-        try:
-            moment = datetime.fromisoformat(text)
-        except ValueError:
-            moment = None
-        if moment is None or moment.tzinfo is None:
-            raise CommandError(f"--at {text} is no instant; write it like 2026-11-25T07:40:00+01:00.")
-        return moment
+
+def _refuse_the_past(moment: datetime) -> None:
+    newest = jumps.ahead_of(moment)
+    if newest is not None and moment < clock.now() - jumps.TOLERANCE:
+        raise CommandError(
+            f"A round was at {newest.isoformat()} already: one at {moment.isoformat()} would be taken for a clock that "
+            "has gone back, and everything since would be asked again. Leave --at out or name a later one."
+        )

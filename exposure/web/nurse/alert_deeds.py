@@ -1,8 +1,9 @@
 """What is done to an alert: take it over, close it with an outcome."""
 
-from datetime import datetime
 from functools import partial
+from typing import Any
 
+from django.http import QueryDict
 from django.urls import reverse
 from django.utils.formats import date_format
 from django.utils.timezone import localtime
@@ -12,7 +13,7 @@ from exposure.attend import alerts
 from exposure.attend.models import Alert
 from exposure.people.models import User
 from exposure.pipeline import attend
-from exposure.web.nurse.deed import DeedPage, Done, Subject, plain
+from exposure.web.nurse.deed import DeedPage, Done, Subject
 from exposure.web.nurse.forms import CloseForm, TakeForm
 
 ALERTS = Alert.objects.with_look().select_related(
@@ -20,11 +21,11 @@ ALERTS = Alert.objects.with_look().select_related(
 )
 
 
-def _take(*, alert: Alert, holder: User | None, by: User, at: datetime) -> Alert:
+def _take(*, alert: Alert, holder: User | None, **said: Any) -> Alert:
     """Whoever was shown that another holds it takes it over from that person."""
     if holder is None:
-        return attend.acknowledge_alert(alert=alert, by=by, at=at)
-    return attend.take_alert(alert=alert, holder=holder, by=by, at=at)
+        return attend.acknowledge_alert(alert=alert, **said)
+    return attend.take_alert(alert=alert, holder=holder, **said)
 
 
 def _taken(done: Done) -> str:
@@ -36,7 +37,16 @@ def _taken(done: Done) -> str:
 
 def _take_form(data, subject: Subject) -> TakeForm:
     holder = subject.row.held_by
-    return TakeForm(data, initial={"holder": holder and holder.uid})
+    return TakeForm(data, initial={"holder": holder and holder.uid, "times": subject.row.times})
+
+
+def _close_form(data: QueryDict | None, subject: Subject) -> CloseForm:
+    return CloseForm(data, initial={"times": subject.row.times})
+
+
+def _taking(subject: Subject) -> str:
+    words = _("%(what)s You take this alert over. It stays open, and asks again when the next look is due.")
+    return words % {"what": subject.row.words}
 
 
 _page = partial(
@@ -54,15 +64,16 @@ PAGES = (
         use_case=_take,
         form=_take_form,
         title=_("I have it"),
-        lede=_("You take this alert over. It stays open, and asks again when the next look is due."),
+        lede=_taking,
         done=_taken,
     ),
     _page(
         "alert_close",
         "alerts/<uuid:uid>/close/",
         use_case=attend.close_alert,
-        form=plain(CloseForm),
+        form=_close_form,
         title=_("Close the alert"),
+        lede=lambda subject: subject.row.words,
         done=lambda done: _("Closed: %(outcome)s.") % {"outcome": done.result.get_outcome_display()},
     ),
 )

@@ -10,9 +10,10 @@ from datetime import datetime
 from typing import Any
 
 from django.contrib import messages
+from django.core.exceptions import PermissionDenied
 from django.db.models import QuerySet
 from django.forms import Form
-from django.http import HttpRequest, HttpResponse, QueryDict
+from django.http import Http404, HttpRequest, HttpResponse, QueryDict
 from django.shortcuts import redirect, render
 from django.urls import URLPattern, path, reverse
 from django.utils import timezone
@@ -134,16 +135,20 @@ def pattern(page: DeedPage) -> URLPattern:
 
 def answer(request: HttpRequest, page: DeedPage, row: Any, **address: Any) -> HttpResponse:
     """The page about a row that was found."""
-    prepared = page.prepare(request, row, **address)
-    if isinstance(prepared, HttpResponse):
-        return prepared
-    subject = Subject(request, row, {**address, **prepared})
+    subject = _subject(request, page, row, address)
+    if isinstance(subject, HttpResponse):
+        return subject
     with timezone.override(page.zone(subject)):
         sending = request.method == "POST"
         kept = None if sending else kept_form(request)
         form = page.form(request.POST if sending else kept, subject)
         if sending and form.is_valid():
-            address_after = _do(page, form, subject)
+            try:
+                address_after = _do(page, form, subject)
+            except Conflict as conflict:
+                form.add_error(None, words_of(conflict))
+                subject = _as_it_stands(page, form, subject, address)
+                address_after = None
             if address_after is not None:
                 return redirect(address_after)
         context = {
@@ -159,8 +164,34 @@ def answer(request: HttpRequest, page: DeedPage, row: Any, **address: Any) -> Ht
         return render(request, page.template, context)
 
 
+def _subject(
+    request: HttpRequest, page: DeedPage, row: Any, address: Mapping[str, Any]
+) -> Subject | HttpResponse:
+    prepared = page.prepare(request, row, **address)
+    if isinstance(prepared, HttpResponse):
+        return prepared
+    return Subject(request, row, {**address, **prepared})
+
+
+def _as_it_stands(page: DeedPage, form: Form, subject: Subject, address: Mapping[str, Any]) -> Subject:
+    """After a conflict the page shows what stands now, and its hidden fields say so: whoever sends the form again
+    decides knowingly. Where the page is for that row no longer, it stays as it was, with all that was typed."""
+    row = page.rows.filter(pk=subject.row.pk).first() if page.rows is not None else subject.row
+    try:
+        now = _subject(subject.request, page, row or subject.row, address)
+    except (Http404, PermissionDenied):
+        return subject
+    if isinstance(now, HttpResponse):
+        return subject
+    fresh = page.form(None, now)
+    form.data = form.data.copy()
+    for hidden in form.hidden_fields():
+        form.data[hidden.html_name] = "" if (shown := fresh[hidden.name].value()) is None else str(shown)
+    return now
+
+
 def _do(page: DeedPage, form: Form, subject: Subject) -> str | None:
-    """Where to go once it is done and said; None where it was refused: the form says why."""
+    """Where to go once it is done and said; None where it was refused: the form says why. Raises Conflict."""
     if page.unchanged and _as_shown(form):
         messages.success(subject.request, page.unchanged)
         return page.back(subject)
@@ -172,8 +203,6 @@ def _do(page: DeedPage, form: Form, subject: Subject) -> str | None:
     except NotYet as not_yet:
         for reason in not_yet.reasons:
             form.add_error(None, page.obstacles[reason])
-    except Conflict as conflict:
-        form.add_error(None, words_of(conflict))
     else:
         done = Done(result, form, subject)
         messages.success(subject.request, page.done(done) if callable(page.done) else page.done)
@@ -190,11 +219,17 @@ def _said(words: Words, subject: Subject) -> str:
 
 
 def words_of(conflict: Conflict) -> str:
-    """Who has decided otherwise before, and what."""
+    """Who has decided otherwise before, and what; or what has happened since."""
     if conflict.standing is None:
         return _("This was sent before with other content. Open the page anew.")
     stands = describe(conflict.standing)
     at = date_format(localtime(stands.at), "D j M, H:i") if stands.at else ""
+    if not stands.is_decision:
+        words = _(
+            "It has happened again since you opened this page (%(time)s): %(what)s Nothing was decided. Look at it, "
+            "then send it again if it still holds."
+        )
+        return words % {"time": at, "what": stands.what}
     who = ", ".join(filter(None, (stands.by, at)))
     words = _("Somebody was before you (%(who)s): %(what)s What you sent is kept beside it.")
     return words % {"who": who, "what": stands.what}

@@ -43,7 +43,9 @@ def _paused(kind: str, **page: Any) -> DeedPage:
 
 
 def _standing_exposure(request: HttpRequest, exposure: Exposure) -> Mapping[str, Any] | HttpResponse:
-    if exposure.withdrawn_at is None:
+    if (
+        exposure.withdrawn_at is None or request.method == "POST"
+    ):  # what was typed is the use case's to refuse
         return {}
     messages.info(request, _("This exposure has been corrected already, or no longer counts."))
     return redirect(back_to(exposure.follow_up.worker))

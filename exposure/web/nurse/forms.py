@@ -38,7 +38,13 @@ class ReasonForm(forms.Form):
     reason = forms.CharField(label=_("Reason"), widget=AREA)
 
 
-class TakeForm(forms.Form):
+class SeenForm(forms.Form):
+    """How often the alert had happened, as the page showed it."""
+
+    times = forms.IntegerField(required=False, min_value=1, widget=forms.HiddenInput)
+
+
+class TakeForm(SeenForm):
     """From whom an alert is taken over: whom the page showed as its holder; nobody, where it showed none."""
 
     holder = forms.ModelChoiceField(
@@ -46,7 +52,7 @@ class TakeForm(forms.Form):
     )
 
 
-class CloseForm(forms.Form):
+class CloseForm(SeenForm):
     outcome = forms.ChoiceField(
         label=_("What came of it?"), choices=_capital(Alert.Outcome.choices), widget=forms.RadioSelect
     )

@@ -6,6 +6,8 @@ from datetime import datetime
 from typing import Any
 
 from django.http import HttpRequest
+from django.utils.formats import date_format
+from django.utils.timezone import localtime
 from django.utils.translation import gettext_lazy as _
 
 from exposure.attend.models import Alert, OtherDecision
@@ -25,6 +27,7 @@ DEEDS = {
     "override": _("another tier"),
     "withdrawal": _("the withdrawal"),
     "state_case": _("what the case has"),
+    "correct": _("when the contact was"),
     "link": _("who the person is"),
 }
 VALUES: dict[str, dict[Any, Any]] = {
@@ -34,6 +37,7 @@ VALUES: dict[str, dict[Any, Any]] = {
     "status": dict(CaseStatement.Status.choices),
     "accepted": {True: _("the report is withdrawn"), False: _("the report stands")},
 }
+INSTANTS = ("at", "occurred_at")
 PLAIN = ("note", "reason", "tier", "pathogen")  # read without their name
 
 
@@ -68,6 +72,8 @@ def _sent(sent: dict[str, Any]) -> Iterator[str]:
     for name, value in sent.items():
         if isinstance(value, dict):
             yield from _sent(value)
+        elif name in INSTANTS and value:
+            yield date_format(localtime(datetime.fromisoformat(value)), "D j M Y, H:i")
         elif value not in (None, "") and name != "same_as":
             yield str(VALUES.get(name, {}).get(value, value if name in PLAIN else f"{name}: {value}"))
 
@@ -95,8 +101,9 @@ def about_report(request: HttpRequest, breach: Breach) -> list[DecisionWords]:
 
 
 def about_alert(request: HttpRequest, alert: Alert) -> list[DecisionWords]:
-    """Those about the alert."""
-    return _seen(request, subject=f"alert:{alert.uid}")
+    """Those about the alert, and about what came to it."""
+    entries = alert.entries.values_list("uid", flat=True)
+    return _seen(request, subject__in=[f"alert:{alert.uid}", *(f"alertentry:{uid}" for uid in entries)])
 
 
 def about_case(request: HttpRequest, case: Case) -> list[DecisionWords]:

@@ -15,11 +15,13 @@ from django.utils.translation import gettext as _
 
 from exposure.attend import alerts, duties
 from exposure.attend.models import Alert, Promise
+from exposure.attend.still import gone
 from exposure.classify.models import Signature
 from exposure.clear.models import Clearance
 from exposure.people.access import DOING, Deed, View, holds, visible
 from exposure.people.models import User, Worker
 from exposure.places.models import Site
+from exposure.remind.heartbeat import PROCESSES
 from exposure.remind.models import Heartbeat
 from exposure.remind.sweep import cause_of, subject_of
 
@@ -27,7 +29,7 @@ Cause = Alert.Cause
 Kind = Promise.Kind
 # What waits without being an alert; the keys stand beside the causes of alerts in the filter.
 TO_CONFIRM, TO_SIGN, TO_REVIEW, TO_RING, TO_DO = "to_confirm", "to_sign", "to_review", "to_ring", "to_do"
-URGENT, WAITING, CONFIRM, TELL, RING, SIGN, REVIEW, SEEN, LATE, PRACTICE = range(10)
+URGENT, WAITING, CONFIRM, TELL, RING, SIGN, REVIEW, SEEN, LATE, GONE, PRACTICE = range(11)
 # Which alert comes before which, where they are equally urgent; a local choice.
 WEIGHT = {
     cause: weight
@@ -64,7 +66,7 @@ SWEEP_SILENT = timedelta(minutes=3)
 @dataclass(frozen=True)
 class Line:
     """One thing to do: why, since when, for whom, by when (None: now), who has it. `group` is its urgency; `exposed`:
-    its time runs since the exposure."""
+    its time runs since the exposure; `gone`: an alert that has lost its cause and waits to be closed."""
 
     group: int
     cause: str
@@ -78,6 +80,7 @@ class Line:
     url: str
     late: bool = False
     exposed: bool = False
+    gone: bool = False
 
     @property
     def rank(self) -> tuple[Any, ...]:
@@ -130,17 +133,25 @@ def _is_plain_task(promise: Promise) -> bool:
 
 
 def heartbeat(*, at: datetime) -> dict[str, Any]:
-    """When reminders and due times were last looked at, and whether that is too long ago, or ahead of us: then a clock
-    is wrong, and nobody knows."""
-    beat = Heartbeat.objects.filter(name="sweep").first()
+    """When reminders and due times were last looked at, and what waits was last sent, whichever is longer ago; and
+    whether that is too long ago, or ahead of us: then a clock is wrong, and nobody knows."""
+    beats = list(Heartbeat.objects.filter(name__in=PROCESSES).values_list("at", flat=True))
+    missing = len(beats) < len(PROCESSES)
     return {
-        "looked_at": beat.at if beat else None,
-        "stopped": beat is None or abs(at - beat.at) > SWEEP_SILENT,
+        "looked_at": None if missing else min(beats),
+        "stopped": missing or any(abs(at - beat) > SWEEP_SILENT for beat in beats),
     }
 
 
 def _alert_lines(open_alerts: Iterable[Alert], at: datetime) -> Iterator[Line]:
+    without_cause = gone(open_alerts, at=at)
+    late = {alert.follow_up_id for alert in open_alerts if alert.cause == Cause.LATE_TASK}
     for alert in open_alerts:
+        if alert.pk in without_cause:
+            # What was soon due stands as late by now, and once.
+            if alert.cause != Cause.TASK_SOON or alert.follow_up_id not in late:
+                yield _to_close(alert)
+            continue
         # A look that has come asks again at once, whether or not a process has said so.
         look_at = alert.next_look_at
         asks = alert.acknowledged_at is None or (look_at is not None and look_at <= at)
@@ -156,6 +167,22 @@ def _alert_lines(open_alerts: Iterable[Alert], at: datetime) -> Iterator[Line]:
             holder=str(alert.held_by or ""),
             url=reverse("alert", args=[alert.uid]),
         )
+
+
+def _to_close(alert: Alert) -> Line:
+    return Line(
+        group=GONE,
+        cause=alert.cause,
+        label=alert.get_cause_display(),
+        why=_("No longer so; it waits to be closed: %(what)s") % {"what": alert.words},
+        since=alert.dated_at or alert.round_at,
+        worker=alerts.worker_of(alert),
+        site=alert.site,
+        by=None,
+        holder=str(alert.held_by or ""),
+        url=reverse("alert", args=[alert.uid]),
+        gone=True,
+    )
 
 
 def _group(alert: Alert) -> int:

@@ -4,10 +4,12 @@ from django.urls import path
 
 from exposure.web.nurse import (
     alert_deeds,
+    alert_page,
     cases,
     contact_lists,
     follow_up_deeds,
     linking,
+    messages,
     person_deeds,
     reading_deeds,
     report_deeds,
@@ -27,11 +29,12 @@ DEEDS = (
 
 urlpatterns = [
     path("needs-action/", views.needs_action, name="needs_action"),
-    path("alerts/<uuid:uid>/", views.one_alert, name="alert"),
+    path("alerts/<uuid:uid>/", alert_page.one_alert, name="alert"),
     path("reports/", views.reports, name="reports"),
     path("reports/<uuid:uid>/", views.one_report, name="breach"),
     path("monitoring/", views.monitoring, name="monitoring"),
     path("people/<uuid:uid>/", views.person, name="person"),
+    path("people/<uuid:uid>/messages/", messages.person_messages, name="person_messages"),
     path("people/<uuid:uid>/link/", linking.search, name="person_link"),
     path("cases/", cases.cases, name="cases"),
     path("cases/open/", cases.open_new, name="case_open"),

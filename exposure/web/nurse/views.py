@@ -18,22 +18,21 @@ from django.utils import timezone
 from django.utils.http import urlencode
 from django.utils.translation import gettext as _
 
-from exposure.attend import alerts, duties
+from exposure.attend import duties
 from exposure.attend.models import Alert, Promise
 from exposure.audit.access_log import note_look
 from exposure.audit.models import AccessEntry
-from exposure.followup import cases
 from exposure.followup.models import FollowUp, PrivateNote
 from exposure.people.access import SEEING, View, find, holds, roles_of, visible
 from exposure.people.models import Role, Worker
-from exposure.report.models import Breach, Case
+from exposure.remind import jumps
+from exposure.report.models import Breach
 from exposure.web.nurse import queue
-from exposure.web.nurse.alert_deeds import ALERTS
 from exposure.web.nurse.deed import back_to
 from exposure.web.nurse.follow_up_deeds import TASK_KINDS
-from exposure.web.nurse.forms import CallForm, CloseForm, ToldForm
+from exposure.web.nurse.forms import CallForm, ToldForm
 from exposure.web.nurse.linking import is_unlisted
-from exposure.web.nurse.other_decisions import about_alert, about_person, about_report
+from exposure.web.nurse.other_decisions import about_person, about_report
 from exposure.web.nurse.person_deeds import WORKERS
 from exposure.web.nurse.report_deeds import BREACHES
 from exposure.web.nurse.report_words import describe
@@ -115,36 +114,10 @@ def needs_action(request: HttpRequest) -> HttpResponse:
         or len({line.site for line in lines}) > 1,
         "at": request.at,
         "parts": parts_set_aside(at=request.at),
+        "jumps": jumps.recent(at=request.at),
         **queue.heartbeat(at=request.at),
     }
     return render(request, "nurse/needs_action.html", context)
-
-
-@signed_in
-def one_alert(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
-    """One alert: what happened, and what can be done."""
-    alert = find(request.user, ALERTS, View.CLINICAL, at=request.at, uid=uid)
-    worker = alerts.worker_of(alert)
-    note_person(request, AccessEntry.Kind.DETAIL, f"alert:{uid}", worker)
-    context = {
-        "alert": alert,
-        "worker": worker,
-        "entries": alert.entries.select_related("reading__replaced_by", "unplaced"),
-        "form": CloseForm(),
-        "protections": worker.protections.all(),
-        "cases": _cases_of(request, alert),
-        "decisions": about_alert(request, alert),
-        "at": request.at,
-    }
-    with timezone.override(alert.site.zone):
-        return render(request, "nurse/alert.html", context)
-
-
-def _cases_of(request: HttpRequest, alert: Alert) -> Iterable[Case]:
-    """Where a case changed: the cases that the follow-up's exposures belong to."""
-    if alert.cause != Alert.Cause.CASE_CHANGED or alert.follow_up is None:
-        return ()
-    return visible(request.user, cases.cases_of(alert.follow_up), View.CLINICAL, at=request.at)
 
 
 REPORT_STATES = {

@@ -206,26 +206,25 @@ class ReviewForm(forms.Form):
 
 
 class FurtherAnswersForm(forms.Form):
-    """Any of the questions, once more; what is left empty changes nothing."""
+    """Any of the questions, once more, with "Don't know" as an answer; what is left empty changes nothing."""
 
     def __init__(self, *args: Any, facts: list[Fact], **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.facts = facts
         for fact in facts:
             offered = choices(fact)
+            asked = {"label": in_words(fact), "required": False}
             self.fields[ANSWER + fact.name] = (
-                forms.ChoiceField(
-                    label=in_words(fact), choices=offered, widget=forms.RadioSelect, required=False
-                )
+                forms.ChoiceField(choices=[*offered, (UNKNOWN, DONT_KNOW)], widget=forms.RadioSelect, **asked)
                 if offered
-                else forms.CharField(label=in_words(fact), required=False)
+                else forms.CharField(help_text=_("A number, or “?” if nobody knows."), **asked)
             )
 
     def clean(self) -> dict[str, Any]:
         cleaned = super().clean()
         for fact in self.facts:
             typed = cleaned.get(ANSWER + fact.name, "")
-            if fact.cuts and typed and number(typed) is None:
+            if fact.cuts and typed not in ("", UNKNOWN) and number(typed) is None:
                 words = _("%(question)s Write a number, such as 20.") % {"question": in_words(fact)}
                 self.add_error(ANSWER + fact.name, words)
         if not self.errors and not any(cleaned.values()):

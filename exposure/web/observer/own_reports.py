@@ -98,8 +98,13 @@ def _said(breach: Breach, reporter: User) -> dict[str, Any]:
     card = failure.card if failure else None
     later = breach.assessments.filter(kind=Assessment.Kind.FACTS, recorded_by=reporter.actor)
     facts = dict(breach.facts)
-    for assessment in later.order_by("recorded_at", "id"):
-        facts |= assessment.facts
+    for assessment in later.select_related("version").order_by("recorded_at", "id"):
+        criteria = assess.criteria_or_none(assessment.version)
+        taken_back = {fact.name: None for fact in criteria.facts if fact.name in facts} if criteria else {}
+        facts |= {
+            **taken_back,
+            **assessment.facts,
+        }  # an assessment keeps no answer that nobody knows any more
     return {
         "what": failure.label if failure else _("Something else, or not known"),
         "step": Step.objects.filter(code=breach.protocol_step).first() if breach.protocol_step else None,
@@ -130,7 +135,7 @@ def _taken_in(breach: Breach) -> QuerySet[Assessment]:
 
 def _add(request: HttpRequest, breach: Breach, form: FurtherAnswersForm) -> HttpResponse:
     chosen = {fact.name: form.cleaned_data[ANSWER + fact.name] for fact in form.facts}
-    facts = questions.known(_asked(breach), chosen)
+    facts = questions.sent(_asked(breach), chosen)
     classify.answer_facts(breach=breach, facts=facts, by=request.user, at=request.at)
     messages.success(request, _("Added. What you sent first is kept as well."))
     return redirect("my_report", uid=breach.uid)

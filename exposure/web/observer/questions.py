@@ -1,12 +1,13 @@
 """Which questions the report asks: the facts that can still change something, under the criteria in force."""
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
 from django.utils.translation import get_language
+from django.utils.translation import gettext as _
 
 from exposure.classify.assess import adopted, criteria_or_none
 from exposure.classify.criteria import Criteria, CriteriaError, Verdict, text
@@ -133,13 +134,14 @@ def in_words(fact: Fact) -> str:
     return text(fact.ask, get_language() or "en")
 
 
-def answers_in_words(asked: list[Asked], facts: Known) -> list[tuple[str, str]]:
-    """(question, answer) of what was answered, in words; a code that no criteria here know stands as sent."""
+def answers_in_words(asked: list[Asked], facts: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """(question, answer) of what was answered, in words; None is that nobody knows, and a code that no criteria here
+    know stands as sent."""
     lines = []
     for fact in facts_about_event(asked):
         if fact.name in facts:
             answer = facts[fact.name]
-            typed = f"{answer} {fact.unit or ''}".strip()
+            typed = _("Don't know") if answer is None else f"{answer} {fact.unit or ''}".strip()
             lines.append((in_words(fact), dict(choices(fact)).get(str(answer), typed)))
     return lines
 

@@ -12,6 +12,7 @@
     {{ exposure.day_0|day }}                 Wednesday 25 November 2026
     {{ window.closes_at|clock }}             22:00
     {{ alert.raised_at|ago:at }}             2 h 5 min ago             `at` is the view's instant
+    {{ jump.said_at|apart:jump.right_at }}   2 h 5 min
     {{ reading.temperature|degrees:reading.unit }}    38.4 °C
     {{ site_number|tel }}                    a link that dials
 
@@ -127,6 +128,12 @@ def ago(value: datetime | None, at: datetime) -> str:
         return _time(value, _("just now"))
     words = _("%(duration)s ago") if value <= at else _("in %(duration)s")
     return _time(value, words % {"duration": length})
+
+
+@register.filter
+def apart(one: datetime, other: datetime) -> str:
+    """How far two instants lie apart: 1 h 5 min, whole minutes, rounded down."""
+    return _duration(abs(one - other))
 
 
 def _formatted(value: date | datetime | None, form: str) -> str:

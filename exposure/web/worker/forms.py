@@ -18,6 +18,7 @@ from exposure.followup.models import METHODS
 from exposure.people.models import Worker
 from exposure.refusal import Problem
 from exposure.web.local_time import LocalTimeInput, instant_of, likeliest
+from exposure.web.reach_forms import offer_channels, offer_languages, require_number
 
 UNITS = [("C", "°C"), ("F", "°F")]
 REDUCERS = [
@@ -170,15 +171,21 @@ class SettingsForm(forms.ModelForm):
 
     class Meta:
         model = Worker
-        fields = ["unit", "phone_only", "quiet_from", "quiet_until", "own_zone"]
+        fields = [
+            "unit", "phone_only", "reach_by", "mobile", "language", "quiet_from", "quiet_until", "own_zone",
+        ]  # fmt: skip
         labels = {
             "unit": gettext_lazy("Temperatures in"),
             "phone_only": gettext_lazy("How to remind me"),
+            "reach_by": gettext_lazy("Remind me first by"),
+            "mobile": gettext_lazy("Mobile number for text messages"),
+            "language": gettext_lazy("Language of the reminders"),
             "quiet_from": gettext_lazy("No reminders from"),
             "quiet_until": gettext_lazy("until"),
             "own_zone": gettext_lazy("Time zone where you are now"),
         }
         help_texts = {
+            "mobile": gettext_lazy("With + and the country code."),
             "quiet_from": gettext_lazy("While you sleep, for one. Occupational health may still telephone."),
             "own_zone": gettext_lazy("For travel. Readings that have not opened move to the clock there."),
         }
@@ -188,14 +195,17 @@ class SettingsForm(forms.ModelForm):
         super().__init__(*args, **options)
         self.fields["phone_only"] = forms.TypedChoiceField(
             label=self.fields["phone_only"].label,
-            choices=[("False", _("By e-mail")), ("True", _("By telephone only: no messages"))],
+            choices=[("False", _("By message")), ("True", _("By telephone only: no messages"))],
             coerce=lambda chosen: chosen == "True",
             widget=forms.RadioSelect,
         )
         self.fields["own_zone"].widget = forms.Select(choices=_zones(self.instance))
+        offer_channels(self)
+        offer_languages(self)
 
     def clean(self) -> dict[str, Any]:
         cleaned = super().clean()
+        require_number(self)
         start, end = cleaned.get("quiet_from"), cleaned.get("quiet_until")
         if (start is None) != (end is None) and not self.errors.keys() & {"quiet_from", "quiet_until"}:
             missing = "quiet_from" if start is None else "quiet_until"

@@ -28,6 +28,7 @@ from exposure.people.access import View, find, visible
 from exposure.people.models import Worker
 from exposure.pipeline import follow, remind
 from exposure.refusal import BadSubmission, Conflict
+from exposure.web.reach import devices
 from exposure.web.signed_in import kept_form, signed_in
 from exposure.web.times import TimesForm, in_words, times_of
 from exposure.web.worker import days, spoken
@@ -255,6 +256,7 @@ def my_settings(request: HttpRequest, worker: Worker) -> HttpResponse:
         messages.success(request, _("Saved."))
         return redirect("my_settings")
     context |= {"form": form, "kept": kept, "worker": worker, "times": times_of(worker)["words"]}
+    context |= devices(request, back="my_settings")
     return render(request, "worker/my_settings.html", context, status=422 if posted else 200)
 
 

@@ -1,8 +1,9 @@
 // Attaches the small modules to markup that already works. One that fails, fails alone.
 import { banner } from "./banner.js";
+import { devices } from "./devices.js";
 import { errorSummary } from "./error-summary.js";
 
-const modules = { banner, "error-summary": errorSummary };
+const modules = { banner, devices, "error-summary": errorSummary };
 
 for (const [name, start] of Object.entries(modules)) {
   for (const root of document.querySelectorAll(`[data-module~="${name}"]`)) {

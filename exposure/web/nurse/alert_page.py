@@ -1,0 +1,65 @@
+"""One alert: what happened, whether it is still so, and what can be done."""
+
+import uuid
+from collections.abc import Iterable
+from datetime import datetime
+from typing import Any
+
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import render
+from django.utils import timezone
+
+from exposure.attend import alerts
+from exposure.attend.models import Alert, Promise
+from exposure.attend.still import gone
+from exposure.audit.models import AccessEntry
+from exposure.followup import cases
+from exposure.people.access import View, find, visible
+from exposure.report.models import Case
+from exposure.web.nurse.alert_deeds import ALERTS
+from exposure.web.nurse.forms import CloseForm
+from exposure.web.nurse.other_decisions import about_alert
+from exposure.web.nurse.views import note_person
+from exposure.web.signed_in import signed_in
+
+
+@signed_in
+def one_alert(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
+    """One alert: what happened, and what can be done."""
+    alert = find(request.user, ALERTS, View.CLINICAL, at=request.at, uid=uid)
+    worker = alerts.worker_of(alert)
+    note_person(request, AccessEntry.Kind.DETAIL, f"alert:{uid}", worker)
+    context = {
+        "alert": alert,
+        "worker": worker,
+        "entries": alert.entries.select_related("reading__replaced_by", "unplaced"),
+        "form": CloseForm(),
+        "protections": worker.protections.all(),
+        "cases": _cases_of(request, alert),
+        "decisions": about_alert(request, alert),
+        **_cause_now(alert, at=request.at),
+        "at": request.at,
+    }
+    with timezone.override(alert.site.zone):
+        return render(request, "nurse/alert.html", context)
+
+
+def _cause_now(alert: Alert, *, at: datetime) -> dict[str, Any]:
+    """Of an open alert that has lost its cause: that it has, what became of it, and the alert that has taken over."""
+    if alert.closed_at is not None or alert.pk not in gone([alert], at=at):
+        return {"gone": False}
+    late = Alert.objects.filter(follow_up=alert.follow_up, cause=Alert.Cause.LATE_TASK, closed_at=None)
+    warned = alert.cause == Alert.Cause.TASK_SOON
+    asked = Promise.objects.filter(alert_entries__alert=alert).select_related("kept_by")
+    return {
+        "gone": True,
+        "taken_over_by": late.first() if warned else None,
+        "asked": asked.order_by("due_at", "pk").distinct(),
+    }
+
+
+def _cases_of(request: HttpRequest, alert: Alert) -> Iterable[Case]:
+    """Where a case changed: the cases that the follow-up's exposures belong to."""
+    if alert.cause != Alert.Cause.CASE_CHANGED or alert.follow_up is None:
+        return ()
+    return visible(request.user, cases.cases_of(alert.follow_up), View.CLINICAL, at=request.at)

@@ -1,0 +1,154 @@
+"""No page of any role is wider than a narrow screen with large text: 320 px and 200 % (WCAG 2.2, 1.4.4 and 1.4.10)."""
+
+import re
+from collections.abc import Iterator
+from datetime import timedelta
+from itertools import chain, islice, product
+from urllib.parse import urldefrag, urljoin, urlsplit
+
+import pytest
+from django.conf import settings
+from django.test import Client
+from django.urls import Resolver404, get_resolver, resolve, reverse
+
+from exposure import clock
+from exposure.classify.models import CriteriaVersion
+from exposure.management.scenario import load_demo
+from exposure.people.access import View, visible
+from exposure.people.models import User, Worker
+from exposure.pipeline import classify, follow, guide
+from exposure.pipeline.report import ask_withdrawal
+from exposure.report.models import Breach
+from exposure.web import urls
+from exposure.web.nurse import urls as nurse
+from tests.browser.test_numbers import TOO_WIDE
+from tests.cast import doing
+from tests.classify.milder import MILDER
+
+pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
+
+ROLES = ("worker", "observer", "nurse", "physician", "lead", "auditor", "administrator")
+# What no link leads to in the demo.
+ELSEWHERE = {
+    "reading_taken": "after a reading is sent",
+    "reported": "after a report is sent",
+    "mark": "while a removal runs",
+    "removal": "while a removal runs",
+    "criteria_review": "a button alone",
+    "contact_list_example": "a file",
+    "service_worker": "a file",
+    "devices": "a button alone",
+    "device_end": "a button alone",
+    "reply": "from the link in a message",
+    "replied": "from the link in a message",
+    "text_delivery": "for the text gateway",
+    "text_answer": "for the text gateway",
+}
+LINKS = "links => links.map(link => link.getAttribute('href'))"
+
+
+def name_of(address: str) -> str:
+    """The name of the page at an address of ours; "" for what is none."""
+    try:
+        match = resolve(urlsplit(address).path)
+    except Resolver404:
+        return ""
+    return match.url_name if match.url_name in OURS else ""
+
+
+def names() -> set[str]:
+    resolver = get_resolver(urls)
+    return {name for name in resolver.reverse_dict if isinstance(name, str)}
+
+
+OURS = names()
+
+
+def opened(page, address: str) -> str:
+    """The name of the page that opens there."""
+    assert page.goto(address).status == 200, address
+    return name_of(address)
+
+
+def pages_of(page) -> Iterator[str]:
+    """One page after the other that links lead to from the first, one of each name; `page` stands on it."""
+    waiting, seen = ["/"], set()
+    while waiting:
+        address = urldefrag(waiting.pop(0)).url
+        name = name_of(address)
+        if not name or name in seen:
+            continue
+        seen.add(name)
+        if name == "contact_list_example":  # a file
+            continue
+        yield opened(page, address)
+        here = urlsplit(page.url).path
+        waiting += [urljoin(here, href) for href in page.eval_on_selector_all("a[href]", LINKS)]
+
+
+def begun() -> dict[str, list[str]]:
+    """What nobody has begun in the demo: a withdrawal asked for, a tier that waits for a second signature, an exposure
+    elsewhere, a draft of criteria. Returns for a role addresses that no link of one's first pages leads to."""
+    at, physician = clock.now(), User.objects.get(name="physician2")
+    told = {"by": physician, "at": at}
+    breach = Breach.objects.filter(reported_by__isnull=False, assessments__treated_as="high").first()
+    with doing(breach.reported_by, at=at):
+        ask_withdrawal(breach=breach, reason="Another glove.", by=breach.reported_by, at=at)
+    with doing(physician, at=at):
+        lower = {"pathogen": "ebola", "tier": "none", "reason": "A whole layer lay between."}
+        classify.override_tier(breach=breach, **lower, standing=breach.assessments.last().uid, **told)
+        elsewhere = {"pathogen": "ebola", "tier": "high", "occurred_at": at - timedelta(hours=3)}
+        follow.record_exposure(worker=breach.worker, **elsewhere, **told)
+        draft = guide.draft_criteria(content=MILDER, **told)
+    other = CriteriaVersion.objects.filter(pathogen=draft.pathogen).exclude(pk=draft.pk).first()
+    return {
+        "auditor": [reverse("worker_history", args=[breach.worker.uid])],
+        "physician": [
+            reverse("person_link", args=[Worker.objects.get(number=None).uid]),
+            reverse("criteria_compare", args=[draft.uid, other.uid]),
+            *(reverse(name, args=[draft.uid]) for name in ("criteria_edit", "criteria_propose")),
+        ],
+    }
+
+
+def deeds_of(client: Client, user: User) -> Iterator[str]:
+    """An address of every page on which something is done, for a row of the demo where it can be."""
+    pathogens = [*CriteriaVersion.objects.values_list("pathogen", flat=True).distinct()]
+    for deed in nurse.DEEDS:
+        wanted = set(re.findall(r"<\w+:(\w+)>", deed.address))
+        rows = visible(user, deed.rows, View.CLINICAL, at=clock.now())
+        addresses = (
+            reverse(deed.name, kwargs={name: said[name] for name in wanted})
+            for row, pathogen in product(rows[:40], pathogens if "pathogen" in wanted else [""])
+            for known in (Worker.objects.filter(number__isnull=False) if "known" in wanted else [row])[:20]
+            for said in [{"uid": row.uid, "pathogen": pathogen, "known": known.uid}]
+        )
+        yield from islice((address for address in addresses if client.get(address).status_code == 200), 1)
+
+
+def test_no_page_of_the_demo_is_wider_than_a_narrow_screen_with_large_text(browser, live_server):
+    load_demo(at=clock.now())
+    begun_for = begun()
+    found, wide = set(), {}
+    for role in ROLES:
+        client = Client()
+        user = User.objects.get(name=role)
+        client.force_login(user)
+        context = browser.new_context(base_url=live_server.url, viewport={"width": 320, "height": 640})
+        session = client.cookies[settings.SESSION_COOKIE_NAME].value
+        context.add_cookies(
+            [{"name": settings.SESSION_COOKIE_NAME, "value": session, "url": live_server.url}]
+        )
+        context.set_default_timeout(120_000)
+        page = context.new_page()
+        deeds = deeds_of(client, user) if role == "physician" else ()
+        addresses = chain(begun_for.get(role, ()), deeds)
+        for name in chain(pages_of(page), (opened(page, address) for address in addresses)):
+            page.evaluate("document.documentElement.style.fontSize = '200%'")
+            page.evaluate("for (const part of document.querySelectorAll('details')) part.open = true")
+            found.add(name)
+            if page.evaluate("document.documentElement.scrollWidth > document.documentElement.clientWidth"):
+                wide[role, name] = page.evaluate(TOO_WIDE)[-2:]
+        context.close()
+    assert wide == {}
+    assert sorted(OURS - found) == sorted(ELSEWHERE)
