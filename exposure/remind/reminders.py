@@ -19,6 +19,7 @@ from exposure.followup.states import PAUSED, died
 from exposure.people.models import PushSubscription, Worker
 from exposure.record import create_many, insert_many, mark_withdrawn
 from exposure.remind import ladder
+from exposure.remind.among import among
 from exposure.remind.insert_select import insert_select
 from exposure.remind.models import Message, Reminder, Rung
 from exposure.report.models import Told
@@ -61,8 +62,8 @@ def _passed(rungs: QuerySet[Rung], at: datetime) -> QuerySet[Rung]:
 def settle_passed(due: Sequence[Rung], at: datetime) -> int:
     """The latest instant of an open reading becomes a message, the others are recorded as skipped. Returns how many
     messages were made."""
-    rungs = Rung.objects.filter(pk__in=[rung.pk for rung in due])
-    made = Reminder.objects.filter(pk__in=_record(rungs, at))
+    rungs = Rung.objects.filter(among(rung.pk for rung in due))
+    made = Reminder.objects.filter(among(_record(rungs, at)))
     _ask_to_ring(made.filter(skipped_because=NO_ADDRESS), at)
     messages = _write_messages(made.filter(skipped_because=""), at)
     mark_withdrawn(rungs, at=at)

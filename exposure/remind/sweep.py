@@ -6,26 +6,22 @@ It sends nothing. Each part notices by an index what has come due, and settles i
 import logging
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
-from datetime import datetime, timedelta
+from datetime import datetime
 from decimal import Decimal
 
-from django.db.models import Exists, OuterRef, QuerySet
+from django.db.models import QuerySet
 
 from exposure import clock
 from exposure.attend import alerts, duties, promises
-from exposure.attend.alerts import Raising, worker_of
+from exposure.attend.alerts import Raising
 from exposure.attend.models import Alert, AlertEntry, Promise
-from exposure.people.models import Role, User
 from exposure.record import insert_many, update_many
-from exposure.remind import heartbeat, missing, reminders
-from exposure.remind.models import Message
+from exposure.remind import heartbeat, missing, pages, reminders
 from exposure.remind.rounds import Part, run
 
 Cause = Alert.Cause
 Kind = Promise.Kind
 log = logging.getLogger(__name__)
-NOT_PAGED = (Cause.RISE, Cause.DRILL)
-PAGES_USEFUL = timedelta(hours=12)
 
 
 def sweep(*, at: datetime) -> dict[str, int]:
@@ -204,61 +200,10 @@ def settle_soon(due: Sequence[Promise], at: datetime) -> int:
     return len(warnings)
 
 
-# Pages
-
-
-def unseen(at: datetime) -> QuerySet[Alert]:
-    """Rounds of open alerts that nobody has seen and nobody was told of."""
-    told = Message.objects.filter(alert=OuterRef("pk"), alert_round=OuterRef("round"))
-    fresh = Alert.objects.filter(~Exists(told), closed_at=None, acknowledged_at=None)
-    return fresh.exclude(cause__in=NOT_PAGED).order_by("pk")
-
-
-def page(fresh: Sequence[Alert], at: datetime) -> int:
-    """Tell the site's nurses and physicians of every such round, once each. Returns how many are told."""
-    rows = Alert.objects.filter(pk__in=[alert.pk for alert in fresh])
-    clinicians = _clinicians(at)
-    messages = [
-        _page(alert, role.user, at)
-        for alert in rows.select_related("site", "worker", "follow_up__worker", "breach__worker")
-        for role in clinicians
-        # Nobody is paged about themselves.
-        if role.site_id in (None, alert.site_id) and role.user_id != worker_of(alert).user_id
-    ]
-    # In one order, so that no two rounds wait for each other.
-    messages.sort(key=lambda message: (message.alert_id, message.user_id))
-    # Somebody with two roles is paged once: the rows are unique per alert, round and person.
-    Message.objects.bulk_create(messages, ignore_conflicts=True)
-    return len({(message.alert_id, message.user_id) for message in messages})
-
-
-def _page(alert: Alert, user: User, at: datetime) -> Message:
-    return Message(
-        site=alert.site,
-        alert=alert,
-        alert_round=alert.round,
-        page_rung=0,
-        user=user,
-        channel=Message.Channel.EMAIL,
-        address=user.email or "",
-        created_at=at,
-        due_at=at,
-        pointless_at=at + PAGES_USEFUL,
-    )
-
-
-def _clinicians(at: datetime) -> list[Role]:
-    """The roles of nurses and physicians who have an address."""
-    roles = Role.objects.held(at=at).filter(
-        kind__in=(Role.Kind.NURSE, Role.Kind.PHYSICIAN), user__is_active=True, user__email__isnull=False
-    )
-    return list(roles.exclude(user__email="").select_related("user"))
-
-
 PARTS = (
     Part("reminders", reminders.passed, reminders.settle_passed, batch=reminders.BATCH),
     Part("missed", missing.closed, missing.settle_closed),
     Part("late", late, settle_late),
     Part("soon", soon, settle_soon),
-    Part("pages", unseen, page),
+    Part("pages", pages.unseen, pages.page),
 )
