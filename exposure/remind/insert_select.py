@@ -13,7 +13,6 @@ from django.db.models import Expression, Model, QuerySet, Value
 
 from exposure.record import InsertOnly, Recorded, current
 
-
 # A new random UUID (RFC 9562, version 4) for each row; in SQLite 32 hexadecimal digits, as Django stores it there.
 UID = {
     "postgresql": "gen_random_uuid()",
@@ -42,8 +41,8 @@ def insert_pairs(
     order: str,
 ) -> list[int]:
     """As `insert_select`, for each pair of `rows` and `others` for which `on` holds, where no key leads from one to the
-    other. `on` and `order` are SQL of the code's own, never data; a value is called there by its name and an underscore,
-    and one that is no field is there for them only."""
+    other. `on` and `order` are SQL of the code's own, never data; a value is called there by its name and an
+    underscore, and one that is no field is there for them only."""
     chosen = {name: made for name, made in _constants(model).items() if name not in their_values} | {**values}
     left, parameters = _selected(rows.order_by(), chosen)
     right, more = _selected(others.order_by(), their_values)
