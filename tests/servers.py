@@ -154,6 +154,7 @@ SECOND_TIER = (
     "tests/remind/test_plans.py",
     "tests/remind/test_rounds.py",
     "tests/remind/test_settled_once.py",
+    "tests/remind/test_sweep.py",
     "tests/report/test_blood.py",
     "tests/report/test_once.py",
     "tests/stateful/",
