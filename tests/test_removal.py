@@ -5,7 +5,7 @@ from django.apps import apps
 from django.db import models
 
 from exposure.audit.belonging import recorded_models
-from exposure.people.models import User, WorkerWindow
+from exposure.people.models import PushSubscription, User, WorkerWindow
 from exposure.record import REMOVABLE, Recorded, RemovalRefused, remove
 from tests.cast import doing
 
