@@ -48,8 +48,6 @@ def _postgres() -> str | None:
     with psycopg.connect(server.get_uri(), autocommit=True) as connection:
         for setting in ("fsync", "synchronous_commit", "full_page_writes"):  # nothing of it outlives the run
             connection.execute(f"ALTER SYSTEM SET {setting} = off")
-        # Nothing is analysed behind a test's back: which plan it reads must not hang on the minute.
-        connection.execute("ALTER SYSTEM SET autovacuum_analyze_threshold = 2147483647")
         connection.execute("SELECT pg_reload_conf()")
     return server.get_uri()
 

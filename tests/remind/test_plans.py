@@ -204,7 +204,7 @@ def a_round_and_a_few_messages(at):
 
 def test_a_round_over_500_people_reads_no_large_table_once_per_row_and_ends_in_time(crowd):
     with connection.cursor() as cursor:
-        cursor.execute("SET LOCAL statement_timeout = '120s'")
+        cursor.execute("SET LOCAL statement_timeout = '30s'")
     with CaptureQueriesContext(connection) as statements:
         done = a_round_and_a_few_messages(NOW)
     assert set(PARTS) == set(done)
