@@ -25,10 +25,11 @@ PAGED_ROLES = (Role.Kind.NURSE, Role.Kind.PHYSICIAN)
 
 @dataclass(frozen=True)
 class Standing:
-    """What is to become of each message, and by which ways its recipient can be reached; `waiting`: account -> how many
-    alerts wait for its holder."""
+    """What is to become of each message, and by which ways its recipient can be reached; `spoken_for`: the other pages
+    to the same people that need not go either; `waiting`: account -> how many alerts wait for its holder."""
 
     verdicts: dict[int, Verdict]
+    spoken_for: list[int]
     ways: dict[int, list[Way]]
     waiting: dict[int, int]
 
@@ -52,7 +53,9 @@ def standing(messages: Sequence[Message], *, at: datetime) -> Standing:
     """How things stand at `at` with these messages, of which all wait."""
     reminding = [message for message in messages if message.reminder_id is not None]
     paging = [message for message in messages if message.alert_id is not None]
-    verdicts = {**_of_reminders(reminding, at), **_of_pages(paging, at)}
+    pages = _of_pages(paging, at)
+    spoken_for = [pk for pk, found in pages.items() if found.because == verdict.TOGETHER]
+    verdicts = {**_of_reminders(reminding, at), **pages}
     accounts = {message.user_id for message in paging}
     accounts |= {message.worker.user_id for message in reminding if message.worker and message.worker.user_id}
     devices = ways.devices_of(account for account in accounts if account is not None)
@@ -62,7 +65,7 @@ def standing(messages: Sequence[Message], *, at: datetime) -> Standing:
             reached[message.pk] = ways.of_worker(message.worker, devices)
         elif message.user is not None:
             reached[message.pk] = ways.of_user(message.user, devices)
-    return Standing(verdicts, reached, _alerts_waiting(paging))
+    return Standing(verdicts, spoken_for, reached, _alerts_waiting(paging))
 
 
 def tried(messages: Sequence[Message]) -> dict[int, set[str]]:
@@ -190,7 +193,8 @@ def _recipients(workers: dict[int | None, Worker], at: datetime) -> dict[int | N
 
 
 def _of_pages(claimed: Sequence[Message], at: datetime) -> dict[int, Verdict]:
-    """One goes for each clinician, whatever waits for them; an urgent one stays rather than another."""
+    """One goes for each clinician, whatever waits for them; an urgent one stays rather than another. What waits beside
+    the claimed ones is answered for too: after a bad hour a thousand wait for each, and would be read at each claim."""
     if not claimed:
         return {}
     users = {message.user_id for message in claimed}
@@ -202,8 +206,7 @@ def _of_pages(claimed: Sequence[Message], at: datetime) -> dict[int, Verdict]:
     alone = {message.pk: verdict.of_page(_alerted(message, held)) for message in every if message.alert}
     order = [message.pk for message in sorted(every, key=_urgency)]
     whom = {message.pk: message.user_id for message in every}
-    found = verdict.one_each(alone, whom, order, verdict.TOGETHER, already=_counted(every))
-    return {message.pk: found[message.pk] for message in claimed}
+    return verdict.one_each(alone, whom, order, verdict.TOGETHER, already=_counted(every))
 
 
 def _counted(messages: Sequence[Message]) -> frozenset[int]:

@@ -24,6 +24,7 @@ from exposure.attend.models import Alert
 from exposure.outage import is_outage
 from exposure.record import acting, current
 from exposure.remind import claimed, heartbeat, texts, verdict
+from exposure.remind.among import among
 from exposure.remind.channels.refusal import Refused
 from exposure.remind.channels.registry import CHANNELS
 from exposure.remind.deadline import deadline
@@ -126,6 +127,8 @@ def _decide_apart(ids: list[int], at: datetime, this: Round) -> list[tuple[Messa
 def _decide(messages: list[Message], at: datetime, this: Round) -> list[tuple[Message, int]]:
     standing = claimed.standing(messages, at=at)
     tried = claimed.tried(messages)
+    ours = {message.pk for message in messages}
+    this.done["skipped"] += _skip_others([pk for pk in standing.spoken_for if pk not in ours], at)
     going, unreached = [], []
     for message in messages:
         decided = standing.verdicts[message.pk]
@@ -151,6 +154,17 @@ def _decide(messages: list[Message], at: datetime, this: Round) -> list[tuple[Me
     this.done["given up"] += len(unreached)
     this.done["put off"] += sum(message.due_at > at for message in messages)
     return going
+
+
+def _skip_others(pages: list[int], at: datetime) -> int:
+    """Those that nobody holds. Returns how many."""
+    if not pages:
+        return 0
+    free = Message.objects.filter(among(pages), Q(lease_until=None) | Q(lease_until__lte=at), sent_at=None)
+    held = free.filter(given_up_at=None).select_for_update(skip_locked=True)
+    return Message.objects.filter(pk__in=held.values("pk")).update(
+        given_up_at=at, skipped_because=verdict.TOGETHER
+    )
 
 
 CLAIMED = [

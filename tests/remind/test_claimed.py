@@ -281,6 +281,48 @@ def test_after_an_outage_a_clinician_gets_one_message_that_says_how_much_waits(c
     assert pages(cast.nurse)[0] == "sent", "the urgent one"
 
 
+def test_however_many_alerts_wait_the_first_page_goes_after_as_many_claims_as_for_a_few(
+    cast, alert, monkeypatch
+):
+    with doing(cast.nurse):
+        for number in range(100):
+            worker = Worker.objects.create(site=cast.site, name=f"Person {number}")
+            Alert.objects.create(
+                site=cast.site, worker=worker, cause="missed", because="x", raised_at=EVENING, round_at=EVENING
+            )  # fmt: skip
+    sweep_at(EVENING)
+    claims = []
+    monkeypatch.setattr(claimed, "standing", seen(claimed.standing, claims))
+    deliver_at(LATE)
+    paged = set(Message.objects.filter(alert__isnull=False).values_list("user", flat=True))
+    sent = Message.objects.filter(sent_at__isnull=False, alert__isnull=False)
+    assert set(sent.values_list("user", "alert")) == {(user, alert.pk) for user in paged}
+    assert Message.objects.filter(skipped_because="together").count() == 100 * len(paged)
+    assert len(claims) <= 3
+
+
+def seen(call, into):
+    """The call, noting each."""
+
+    def noting(*given, **named):
+        into.append(given)
+        return call(*given, **named)
+
+    return noting
+
+
+def test_a_page_that_somebody_else_is_sending_is_left_to_them(cast, alert):
+    with doing(cast.nurse):
+        other = Alert.objects.create(
+            site=cast.site, worker=cast.worker, cause="missed", because="x", raised_at=EVENING, round_at=EVENING
+        )  # fmt: skip
+    sweep_at(EVENING)
+    held = Message.objects.filter(alert=other)
+    held.update(lease_until=LATE + hours(1))
+    deliver_at(LATE)
+    assert pages(cast.nurse) == ["sent", "waits"]
+
+
 def test_a_page_is_never_quiet(cast, alert):
     with doing(cast.nurse, at=EVENING):
         Worker.objects.create(
