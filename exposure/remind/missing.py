@@ -35,7 +35,7 @@ TWO_WINDOWS = timedelta(
 def closed(at: datetime) -> QuerySet[Rung]:
     """Windows that have closed and were not looked at yet, the earliest first."""
     rungs = Rung.objects.select_for_update(skip_locked=True, of=("self",))
-    return rungs.filter(withdrawn_at=None, kind=Rung.CLOSED, at__lte=at).order_by("at", "pk")
+    return rungs.filter(withdrawn_at=None, kind=Rung.CLOSED, at__lte=at).order_by("at")
 
 
 def settle_closed(rungs: Sequence[Rung], at: datetime) -> int:

@@ -51,7 +51,7 @@ def run_parts(parts: Iterable[Part], *, at: datetime) -> dict[str, int]:
 def late(at: datetime) -> QuerySet[Promise]:
     """What nobody has done in time and nobody was told of yet, the oldest first."""
     rows = Promise.objects.select_for_update(skip_locked=True, of=("self",))
-    return rows.late(at=at).filter(noticed_at=None).order_by("due_at", "pk")
+    return rows.late(at=at).filter(noticed_at=None).order_by("due_at")
 
 
 def settle_late(due: Sequence[Promise], at: datetime) -> int:
@@ -168,7 +168,7 @@ def _look_again(looks: Sequence[Promise], at: datetime) -> None:
 def soon(at: datetime) -> QuerySet[Promise]:
     """What must be done before long, and whose warning has come."""
     rows = Promise.objects.select_for_update(skip_locked=True, of=("self",)).open()
-    return rows.filter(warned_at=None, warn_at__lte=at).order_by("warn_at", "pk")
+    return rows.filter(warned_at=None, warn_at__lte=at).order_by("warn_at")
 
 
 def settle_soon(due: Sequence[Promise], at: datetime) -> int:
