@@ -2,7 +2,8 @@
 
 `update`, `bulk_create`, `bulk_update`, `delete` and `_raw_delete` of a queryset leave no version. Only exposure.record
 may call them, and whoever works on the outbox, the heartbeats and drafts, which are working state. Raw SQL that
-writes stands in exposure.audit.triggers alone.
+writes stands in exposure.audit.triggers, and in exposure.remind.insert_select: INSERT ... SELECT, which the ORM has no
+word for, and which refuses recorded models.
 """
 
 import ast
