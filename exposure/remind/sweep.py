@@ -5,7 +5,7 @@ It sends nothing. Each part notices by an index what has come due, and settles i
 
 import logging
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from datetime import datetime
 from decimal import Decimal
 
@@ -59,8 +59,8 @@ def settle_late(due: Sequence[Promise], at: datetime) -> int:
     whole = _without_busy(_whole(due))
     looks = [promise for promise in whole if promise.kind == Kind.LOOK]
     _look_again(looks, at)
-    raising = _of_late([promise for promise in whole if promise.kind != Kind.LOOK], at)
-    alerts.raise_many(raising, at=at)
+    told = Promise.objects.late(at=at).filter(noticed_at__isnull=False)
+    alerts.raise_many(_raisings(whole, told, cause_of), at=at)
     for promise in whole:
         promise.noticed_at = at
     update_many(Promise, whole, ["noticed_at"])
@@ -89,43 +89,40 @@ def subject_of(promise: Promise) -> alerts.Subject | None:
     return promise.breach or promise.follow_up or promise.worker
 
 
-def _of_late(due: Sequence[Promise], at: datetime) -> list[Raising]:
-    """One raising per subject and cause, which names everything that is late."""
-    grouped: dict[tuple[alerts.Subject, str], list[Promise]] = defaultdict(list)
-    for promise in due:
-        subject = subject_of(promise)
-        if subject is not None:
-            grouped[subject, cause_of(promise)].append(promise)
-    standing = _late_before(grouped, at)
+def _raisings(
+    fresh: Sequence[Promise], before: QuerySet[Promise], cause_of: Callable[[Promise], str]
+) -> list[Raising]:
+    """One raising per subject and cause, which names all of them: `fresh` and those of `before`, about the same, that
+    somebody was told of and that still stand."""
+    grouped = _by_subject(fresh, cause_of)
+    workers = {getattr(subject, "worker_id", None) or subject.pk for subject, _cause in grouped}
+    told = before.filter(worker__in=workers).select_related(
+        "worker", "breach", "exposure__follow_up", "follow_up"
+    )
+    standing = _by_subject(told.order_by("due_at"), cause_of)
     raisings = []
-    for (subject, cause), fresh in grouped.items():
-        named = {promise.pk: promise for promise in (*standing[subject, cause], *fresh)}
-        urgent = any(promise.urgent for promise in named.values())
+    for (subject, cause), added in grouped.items():
+        named = {promise.pk: promise for promise in (*standing.get((subject, cause), ()), *added)}
         raisings.append(
             Raising(
                 subject,
                 cause,
                 promises.titles(list(named.values())),
-                fresh[0].site,
-                dated_at=min(promise.due_at for promise in fresh if promise.due_at),
-                urgent=urgent,
+                added[0].site,
+                dated_at=min(promise.due_at for promise in added if promise.due_at),
+                urgent=any(promise.urgent for promise in named.values()),
                 weight=Decimal(len(named)),
-                promise=fresh[0],
+                promise=added[0],
             )
         )
     return raisings
 
 
-def _late_before(
-    grouped: Iterable[tuple[alerts.Subject, str]], at: datetime
+def _by_subject(
+    rows: Iterable[Promise], cause_of: Callable[[Promise], str]
 ) -> dict[tuple[alerts.Subject, str], list[Promise]]:
-    """What was late before among the same subjects: an alert names all that is late."""
-    workers = {getattr(subject, "worker_id", None) or subject.pk for subject, _cause in grouped}
-    rows = Promise.objects.late(at=at).filter(worker__in=workers, noticed_at__isnull=False)
     found: dict[tuple[alerts.Subject, str], list[Promise]] = defaultdict(list)
-    for promise in rows.select_related("worker", "breach", "exposure__follow_up", "follow_up").order_by(
-        "due_at"
-    ):
+    for promise in rows:
         subject = subject_of(promise) if promise.kind != Kind.LOOK else None
         if subject is not None:
             found[subject, cause_of(promise)].append(promise)
@@ -172,32 +169,15 @@ def soon(at: datetime) -> QuerySet[Promise]:
 
 
 def settle_soon(due: Sequence[Promise], at: datetime) -> int:
-    """Each raises its warning, unless it is late by now and raises that."""
+    """Each raises its warning, unless it is late by now and raises that. Returns how many did."""
     whole = _whole(due)
-    warnings = [
-        (promise, subject)
-        for promise in whole
-        if promise.due_at and promise.due_at > at and (subject := subject_of(promise)) is not None
-    ]
-    alerts.raise_many(
-        [
-            Raising(
-                subject,
-                Cause.TASK_SOON,
-                promise.title,
-                promise.site,
-                dated_at=promise.due_at,
-                urgent=promise.urgent,
-                promise=promise,
-            )
-            for promise, subject in warnings
-        ],
-        at=at,
-    )
+    warned = [promise for promise in whole if promise.due_at and promise.due_at > at and subject_of(promise)]
+    told = Promise.objects.open().filter(warned_at__isnull=False, due_at__gt=at)
+    alerts.raise_many(_raisings(warned, told, lambda _promise: Cause.TASK_SOON), at=at)
     for promise in whole:
         promise.warned_at = at
     update_many(Promise, whole, ["warned_at"])
-    return len(warnings)
+    return len(warned)
 
 
 PARTS = (

@@ -75,18 +75,35 @@ def test_a_task_that_is_not_urgent_is_late_without_urgency(cast):
     assert not Alert.objects.get(cause="late_task").urgent
 
 
-@pytest.mark.parametrize(("after", "warnings"), [(-SECOND, 0), (timedelta(0), 4), (hours(3), 4)])
-def test_what_is_soon_due_is_said_once_before(cast, bloodborne, after, warnings):
+SOON = {"hiv_first_dose", "source_test", "baseline", "hbv_globulin"}
+
+
+@pytest.mark.parametrize(("after", "warned"), [(-SECOND, set()), (timedelta(0), SOON), (hours(3), SOON)])
+def test_what_is_soon_due_is_said_once_before_and_every_task_is_named(cast, bloodborne, after, warned):
     at = (
         OCCURRED + hours(24) + after
     )  # hiv_first_dose 48h before 72h, source_test and baseline 24h before 48h
     for _round in range(2):
         sweep_at(at)
     entries = [entry for alert in Alert.objects.filter(cause="task_soon") for entry in alert.entries.all()]
-    assert len(entries) == warnings
-    assert {entry.promise.key for entry in entries} == (
-        {"hiv_first_dose", "source_test", "baseline", "hbv_globulin"} if warnings else set()
-    )
+    assert len(entries) == bool(warned)
+    every = list(Promise.objects.filter(kind="task"))
+    for entry in entries:
+        assert {task.key for task in every if task.title in entry.because} == warned
+
+
+def test_a_warning_that_joins_names_what_it_warned_of_before_and_is_still_open(cast, bloodborne):
+    sweep_at(OCCURRED + hours(24))
+    complete(cast, "source_test", at=OCCURRED + hours(25))
+    late, other = the("task", key="hiv_first_dose"), the("task", key="hbv_response")
+    with doing("command:tests", at=OCCURRED + hours(25)):
+        other.due_at, other.warn_at, other.warned_at = OCCURRED + hours(40), OCCURRED + hours(26), None
+        other.save()
+    sweep_at(OCCURRED + hours(26))
+    newest = Alert.objects.get(cause="task_soon").newest
+    assert late.title in newest
+    assert other.title in newest
+    assert the("task", key="source_test").title not in newest
 
 
 def test_what_is_late_already_is_not_said_to_be_soon_due(cast, bloodborne):
