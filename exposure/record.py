@@ -103,6 +103,11 @@ class Versions(HistoricalRecords):
             **options,
         )
 
+    def fields_included(self, model: Any) -> list[models.Field]:
+        """Without what a recorded model names as working state beside its record: `UNVERSIONED`."""
+        left_out = getattr(model, "UNVERSIONED", ())
+        return [field for field in super().fields_included(model) if field.name not in left_out]
+
     def get_history_user(self, instance: models.Model) -> str:
         return current().actor
 
@@ -226,6 +231,14 @@ def mark_withdrawn(queryset: models.QuerySet, *, at: datetime) -> int:
     """Set `withdrawn_at`, the one column of checks and their reminder instants that may be set later."""
     current()
     return models.QuerySet.update(queryset.filter(withdrawn_at=None), withdrawn_at=at)
+
+
+def update_unversioned(queryset: models.QuerySet, **values: Any) -> int:
+    """Set columns that no version holds: working state beside what is recorded."""
+    recorded = {field.name for field in queryset.model.history.model.tracked_fields} & set(values)
+    if recorded:
+        raise BulkWriteRefused(f"Recorded, so this would leave no version: {', '.join(sorted(recorded))}.")
+    return models.QuerySet.update(queryset, **values)
 
 
 def _write_versions(model: Any, rows: Sequence[Any], context: Acting, *, update: bool) -> None:

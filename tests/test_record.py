@@ -3,6 +3,8 @@
 import pytest
 from django.db import IntegrityError, transaction
 
+from exposure.attend.alerts import raise_alert
+from exposure.attend.models import Alert
 from exposure.classify.models import Signature
 from exposure.people.models import User, Worker
 from exposure.places.models import Site
@@ -16,6 +18,7 @@ from exposure.record import (
     insert_many,
     mark_withdrawn,
     update_many,
+    update_unversioned,
 )
 from tests.cast import MONDAY, doing
 from tests.walk import hours, report
@@ -133,6 +136,19 @@ def test_inserted_again_with_conflicts_ignored_a_row_stays_as_it_is(cast):
         with doing(cast.nurse, at=at):
             insert_many(Signature, [row], ignore_conflicts=True)
     assert (Signature.objects.get().meaning, Signature.objects.get().recorded_at) == ("a", MONDAY)
+
+
+def test_working_state_beside_a_record_is_in_no_version_and_nothing_else_can_be_set_so(cast):
+    with doing("command:tests"):
+        raise_alert(cast.worker, Alert.Cause.CALL_ME, "Asked.", site=cast.site, at=MONDAY)
+    alerts = Alert.objects.filter(closed_at=None)
+    before = Alert.history.count()
+    assert update_unversioned(alerts, paged_round=1) == alerts.count() > 0
+    assert Alert.history.count() == before
+    assert "paged_round" not in {field.name for field in Alert.history.model._meta.fields}
+    with pytest.raises(BulkWriteRefused, match="note"):
+        update_unversioned(alerts, paged_round=2, note="Past the history.")
+    assert set(alerts.values_list("paged_round", "note")) == {(1, "")}
 
 
 def test_a_version_keeps_no_password(cast):

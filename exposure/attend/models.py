@@ -16,6 +16,7 @@ from exposure.report.models import Breach
 
 ALERTED = ("breach", "follow_up", "worker")
 SUBJECTS = ("breach", "exposure", "follow_up", "alert", "version")
+NOT_PAGED = ("rise", "drill")  # causes that wait on the list
 
 
 def _only(own: str, subjects: tuple[str, ...]) -> Q:
@@ -98,11 +99,22 @@ class Alert(Recorded):
     )
     outcome = models.CharField(max_length=20, choices=Outcome, blank=True)
     note = models.TextField(blank=True)
+    # The round of which somebody was last told: working state of the sweep, derived from its messages.
+    paged_round = models.PositiveSmallIntegerField(default=0, db_default=0, editable=False)
 
+    UNVERSIONED = ("paged_round",)
     objects = models.Manager.from_queryset(AlertQuerySet)()
 
     class Meta:
         ordering = ["-urgent", "round_at"]
+        indexes = [
+            models.Index(
+                fields=["id"],
+                condition=Q(closed_at=None, acknowledged_at=None, paged_round__lt=F("round"))
+                & ~Q(cause__in=NOT_PAGED),
+                name="alert_to_page",
+            )
+        ]
         constraints = [
             models.CheckConstraint(condition=_exactly_one(ALERTED), name="alert_one_subject"),
             models.CheckConstraint(

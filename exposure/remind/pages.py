@@ -6,31 +6,33 @@ from datetime import datetime, timedelta
 from django.db.models import Exists, F, OuterRef, Q, QuerySet, Value
 from django.db.models.functions import Coalesce
 
-from exposure.attend.models import Alert
+from exposure.attend.models import NOT_PAGED, Alert
 from exposure.people.models import PushSubscription, Role
+from exposure.record import update_unversioned
 from exposure.remind.among import among
 from exposure.remind.insert_select import insert_pairs
 from exposure.remind.models import Message
 
-Cause = Alert.Cause
-NOT_PAGED = (Cause.RISE, Cause.DRILL)
 PAGES_USEFUL = timedelta(hours=12)
 
 
 def unseen(at: datetime) -> QuerySet[Alert]:
-    """Rounds of open alerts that nobody has seen and nobody was told of."""
-    told = Message.objects.filter(alert=OuterRef("pk"), alert_round=OuterRef("round"))
-    fresh = Alert.objects.filter(~Exists(told), closed_at=None, acknowledged_at=None)
+    """Rounds of open alerts that nobody has seen and nobody was told of, without those that somebody is changing in
+    this moment."""
+    free = Alert.objects.select_for_update(skip_locked=True, of=("self",), no_key=True)
+    fresh = free.filter(closed_at=None, acknowledged_at=None, paged_round__lt=F("round"))
     return fresh.exclude(cause__in=NOT_PAGED).order_by("pk")
 
 
 def page(fresh: Sequence[Alert], at: datetime) -> int:
     """Tell the site's nurses and physicians of every such round, once each. Returns how many are told. By which road,
     and in which words, is decided when the message is claimed."""
+    alerts = Alert.objects.filter(among(alert.pk for alert in fresh))
+    told = Message.objects.filter(alert=OuterRef("pk"), alert_round=OuterRef("round"))
     person = Coalesce("worker__user", "follow_up__worker__user", "breach__worker__user")
     messages = insert_pairs(
         Message,
-        Alert.objects.filter(among(alert.pk for alert in fresh)),
+        alerts.filter(~Exists(told)),
         {
             "site": F("site"),
             "alert": F("pk"),
@@ -48,6 +50,7 @@ def page(fresh: Sequence[Alert], at: datetime) -> int:
         on="(held_at_ IS NULL OR held_at_ = site_) AND (person_ IS NULL OR person_ <> user_)",
         order="alert_, user_",  # one order, so that no two rounds wait for each other
     )
+    update_unversioned(alerts.filter(Exists(told)), paged_round=F("round"))
     return len(messages)
 
 

@@ -204,6 +204,20 @@ def test_what_is_due_is_noticed_by_its_index(crowd, part):
     assert "Index Cond" in used[INDEXED[part]]
 
 
+def test_what_is_to_be_paged_is_noticed_by_an_index_that_holds_nothing_else(crowd):
+    with doing("command:clock", at=NOW):
+        remind.pass_time(at=NOW)
+    with connection.cursor() as cursor:
+        cursor.execute("SET LOCAL enable_seqscan = off")
+        cursor.execute("SELECT count(*) FROM exposure_alert WHERE paged_round < round")
+        assert cursor.fetchone() == (0,)
+    with CaptureQueriesContext(connection) as statements:
+        assert not list(PARTS["pages"].notice(NOW)[:1000])
+    assert "alert_to_page" in {
+        node.get("Index Name") for node, _repeated in nodes(plan_of(statements[0]["sql"]))
+    }
+
+
 def test_a_workers_readings_are_found_by_index_and_not_by_reading_all(crowd):
     with CaptureQueriesContext(connection) as statements:
         list(readings_of(Worker.objects.order_by("pk").last()).order_by())

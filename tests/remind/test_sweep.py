@@ -196,6 +196,19 @@ def test_an_alert_pages_the_sites_nurses_and_physicians_once_a_round(cast, follo
     assert sorted(paged) == ["nurse", "nurse2", "physician", "physician2"]
 
 
+def test_nobody_is_paged_twice_for_a_round_that_an_older_copy_of_the_alert_has_put_back(cast, follow_up):
+    log(cast, at=EVENING, temperature="39.5")
+    older = Alert.objects.get(cause="fever")
+    sweep_at(EVENING)
+    pages = Message.objects.exclude(alert=None)
+    pages.update(channel="text")  # by which they have gone meanwhile
+    with doing(cast.nurse):
+        older.save()
+    sweep_at(EVENING + timedelta(minutes=1))
+    assert pages.count() == 4
+    assert Alert.objects.get(cause="fever").paged_round == 1
+
+
 def test_nobody_is_paged_about_themselves(cast):
     with doing("command:tests"):
         worker = Worker.objects.create(site=cast.site, user=cast.nurse, number="SG-7", name="Nora Teal")
