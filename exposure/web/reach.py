@@ -6,8 +6,9 @@ from typing import Any
 
 from django.contrib import messages
 from django.core.exceptions import PermissionDenied
-from django.http import Http404, HttpRequest, HttpResponse
+from django.http import Http404, HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import redirect, render
+from django.templatetags.static import static
 from django.urls import reverse
 from django.utils.translation import gettext as _
 from django.views.decorators.http import require_http_methods, require_safe
@@ -98,3 +99,22 @@ def service_worker(request: HttpRequest) -> HttpResponse:
     """The script that shows a notification. At the root, because it may act for addresses below its own only; asked for
     anew each time, so that an upgrade arrives."""
     return HttpResponse(SERVICE_WORKER, content_type="text/javascript", headers={"Cache-Control": "no-cache"})
+
+
+@require_safe
+def manifest(request: HttpRequest) -> HttpResponse:
+    """What lets a phone keep the page on its home screen, where some show notifications only then (W3C, Web Application
+    Manifest)."""
+    return JsonResponse(
+        {
+            "id": "/",
+            "name": _("Follow-up"),  # anybody may see the home screen of a phone
+            "start_url": "/",
+            "scope": "/",
+            "display": "standalone",
+            "background_color": "#FAF8F3",
+            "theme_color": "#FAF8F3",
+            "icons": [{"src": static("img/favicon.svg"), "sizes": "any", "type": "image/svg+xml"}],
+        },
+        content_type="application/manifest+json",
+    )

@@ -37,6 +37,7 @@ ELSEWHERE = {
     "criteria_review": "a button alone",
     "contact_list_example": "a file",
     "service_worker": "a file",
+    "manifest": "a file",
     "devices": "a button alone",
     "device_end": "a button alone",
     "reply": "from the link in a message",

@@ -5,6 +5,8 @@ import re
 import pytest
 from cryptography.hazmat.primitives import serialization
 from cryptography.hazmat.primitives.asymmetric import ec
+from django.conf import settings as configured
+from django.contrib.staticfiles import finders
 from django.core.exceptions import PermissionDenied
 from django.test import Client
 from django.urls import reverse
@@ -302,3 +304,20 @@ def test_what_the_page_says_of_devices_is_not_clinical(wim):
     page = wim.get("my_settings", MONDAY).content.decode()
     section = page[page.index("<section data-module") : page.index("</section>")]
     assert not CLINICAL.search(re.sub(r"<[^>]+>", " ", section))
+
+
+# What lets the page stand on a home screen
+
+
+def test_every_page_names_a_manifest_that_opens_the_service_alone_and_holds_no_clinical_word(client, db):
+    page = client.get(reverse("account_login")).content.decode()
+    [address] = re.findall(r'<link rel="manifest" href="([^"]+)">', page)
+    served = client.get(address)
+    assert (served.status_code, served["Content-Type"]) == (200, "application/manifest+json")
+    assert not CLINICAL.search(served.content.decode())
+    assert not served.cookies
+    told = served.json()
+    # Web Application Manifest (W3C), sections 1.1 to 1.11: what a browser asks before it offers to keep the page.
+    assert (told["display"], told["start_url"], told["scope"]) == ("standalone", "/", "/")
+    assert told["name"]
+    assert finders.find(told["icons"][0]["src"].removeprefix(configured.STATIC_URL))
