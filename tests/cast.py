@@ -114,43 +114,46 @@ def assemble() -> Cast:
 
 
 class Company:
-    """The cast brought back for each test: assembled once, then put into the tables as it was. PostgreSQL only."""
+    """The cast brought back for each test: assembled once, then put into the tables as it was."""
 
     def __init__(self) -> None:
         self.cast: Cast | None = None
-        self.script = ""
+        self.script: list[str] = []
 
     def assemble(self) -> Cast:
-        if connection.vendor != "postgresql" or User.objects.exists() or Site.objects.exists():
+        if User.objects.exists() or Site.objects.exists():
             return assemble()  # beside what a test has made already
         with connection.cursor() as cursor:
             if self.cast is not None:
-                cursor.execute(self.script)
+                for statement in self.script:
+                    cursor.execute(statement)
                 return copy.deepcopy(self.cast)
-            before = {
-                table: self._rows(cursor, table) for table in connection.introspection.table_names(cursor)
-            }
+            before = {table: _rows(cursor, table) for table in connection.introspection.table_names(cursor)}
             cast = assemble()
-            made = {table: self._rows(cursor, table) - rows for table, rows in before.items()}
-            self.script = ";".join(
-                "INSERT INTO {0} SELECT * FROM json_populate_recordset(NULL::{0}, {1})".format(
-                    connection.ops.quote_name(table), quoted(f"[{','.join(rows)}]")
-                )
-                for table, rows in made.items()
-                if rows
-            )
+            made = {table: _rows(cursor, table) - rows for table, rows in before.items()}
+            self.script = [_insertion(table, rows) for table, rows in made.items() if rows]
+            if connection.vendor == "postgresql":
+                self.script = [";".join(self.script)]
         self.cast = copy.deepcopy(cast)
         return cast
 
-    @staticmethod
-    def _rows(cursor: CursorWrapper, table: str) -> set[str]:
-        name = connection.ops.quote_name(table)
-        cursor.execute(f"SELECT row_to_json(one)::text FROM {name} AS one")
-        return {row for (row,) in cursor.fetchall()}
+
+def _rows(cursor: CursorWrapper, table: str) -> set[str]:
+    """Each as text that `_insertion` takes: JSON in PostgreSQL, the values as SQL writes them in SQLite."""
+    name, row = connection.ops.quote_name(table), "row_to_json(one)::text"
+    if connection.vendor == "sqlite":
+        columns = connection.introspection.get_table_description(cursor, table)
+        row = " || ',' || ".join(f"quote({connection.ops.quote_name(column.name)})" for column in columns)
+    cursor.execute(f"SELECT {row} FROM {name} AS one")
+    return {row for (row,) in cursor.fetchall()}
 
 
-def quoted(text: str) -> str:
-    return "'" + text.replace("'", "''") + "'"
+def _insertion(table: str, rows: set[str]) -> str:
+    name = connection.ops.quote_name(table)
+    if connection.vendor == "sqlite":
+        return f"INSERT INTO {name} VALUES {', '.join(f'({row})' for row in rows)}"
+    rows_as_json = "'" + f"[{','.join(rows)}]".replace("'", "''") + "'"
+    return f"INSERT INTO {name} SELECT * FROM json_populate_recordset(NULL::{name}, {rows_as_json})"
 
 
 def adopt(site: Site, name: str, at: datetime) -> CriteriaVersion:
