@@ -6,12 +6,14 @@ is a nurse at the other site, Lena leads the station, Ada audits, Alf administer
 """
 
 import copy
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 from uuid import uuid4
 
-from django.db import connection
+from django.db import connection, transaction
 from django.db.backends.utils import CursorWrapper
 
 from exposure.classify.assess import propose_text
@@ -114,41 +116,82 @@ def assemble() -> Cast:
 
 
 class Company:
-    """The cast brought back for each test: assembled once, then put into the tables as it was."""
+    """The cast brought back for each test, and what many begin with: made once in a process, then put into the tables
+    as it was. What follows on the cast is brought back only where nothing was written since; else it is made anew."""
 
     def __init__(self) -> None:
-        self.cast: Cast | None = None
-        self.script: list[str] = []
+        self.scenes: dict[str, Callable[[Cast], Any]] = {}
+        self.made: dict[str, tuple[Any, list[str]]] = {}
+        self.untouched = False
+
+    def scene(self, make: Callable[[Cast], Any]) -> Callable[[Cast], Any]:
+        """A decorator: what this writes and returns right after the cast is brought back too."""
+        self.scenes[make.__name__] = make
+        return lambda cast: self._play(make.__name__, cast) if self.untouched else make(cast)
 
     def assemble(self) -> Cast:
         if User.objects.exists() or Site.objects.exists():
+            self.untouched = False
             return assemble()  # beside what a test has made already
-        with connection.cursor() as cursor:
-            if self.cast is not None:
-                for statement in self.script:
-                    cursor.execute(statement)
-                return copy.deepcopy(self.cast)
-            before = {table: _rows(cursor, table) for table in connection.introspection.table_names(cursor)}
-            cast = assemble()
-            made = {table: _rows(cursor, table) - rows for table, rows in before.items()}
-            self.script = [_insertion(table, rows) for table, rows in made.items() if rows]
-            if connection.vendor == "postgresql":
-                self.script = [";".join(self.script)]
-        self.cast = copy.deepcopy(cast)
+        if "cast" in self.made:
+            cast = self._bring_back("cast")
+        else:
+            cast = self._remember("cast", assemble)
+            for name, make in self.scenes.items():  # before the first test has changed anything
+                with transaction.atomic():
+                    self._remember(name, lambda make=make: make(copy.deepcopy(cast)))
+                    transaction.set_rollback(True)
+        self.untouched = True
         return cast
 
+    def _play(self, name: str, cast: Cast) -> Any:
+        return self._bring_back(name) if name in self.made else self.scenes[name](cast)
 
-def _rows(cursor: CursorWrapper, table: str) -> set[str]:
-    """Each as text that `_insertion` takes: JSON in PostgreSQL, the values as SQL writes them in SQLite."""
+    def _remember(self, name: str, make: Callable[[], Any]) -> Any:
+        with connection.cursor() as cursor:
+            before = {table: _rows(cursor, table) for table in connection.introspection.table_names(cursor)}
+            result = make()
+            after = {table: _rows(cursor, table) for table in before}
+        changed = [table for table, rows in before.items() if not set(rows) <= set(after[table])]
+        assert not changed, f"{name} changes rows of {changed}, and can only be made anew."
+        made = {
+            table: [row for row in rows if row not in set(before[table])] for table, rows in after.items()
+        }
+        script = [_insertion(table, rows) for table, rows in made.items() if rows]
+        self.made[name] = copy.deepcopy(result), script
+        return result
+
+    def _bring_back(self, name: str) -> Any:
+        result, script = self.made[name]
+        statements = script if connection.vendor == "sqlite" else [";".join(script)]
+        with connection.cursor() as cursor:
+            for statement in statements:
+                cursor.execute(statement)
+        return copy.deepcopy(result)
+
+    def watch(self, execute: Callable, sql: str, *more: Any) -> Any:
+        """Around each statement of a test, as Django wraps them."""
+        if not sql.lstrip("( ").startswith(READING):
+            self.untouched = False
+        return execute(sql, *more)
+
+
+READING = ("SELECT", "SAVEPOINT", "RELEASE SAVEPOINT", "ROLLBACK TO", "EXPLAIN", "SET CONSTRAINTS")
+company = Company()
+
+
+def _rows(cursor: CursorWrapper, table: str) -> list[str]:
+    """In the order of their keys, each as text for `_insertion`: JSON in PostgreSQL, its values as SQL in SQLite."""
     name, row = connection.ops.quote_name(table), "row_to_json(one)::text"
     if connection.vendor == "sqlite":
         columns = connection.introspection.get_table_description(cursor, table)
         row = " || ',' || ".join(f"quote({connection.ops.quote_name(column.name)})" for column in columns)
-    cursor.execute(f"SELECT {row} FROM {name} AS one")
-    return {row for (row,) in cursor.fetchall()}
+    [key] = connection.introspection.get_primary_key_columns(cursor, table) or ["rowid"]
+    cursor.execute(f"SELECT {row} FROM {name} AS one ORDER BY {connection.ops.quote_name(key)}")
+    return [row for (row,) in cursor.fetchall()]
 
 
-def _insertion(table: str, rows: set[str]) -> str:
+def _insertion(table: str, rows: list[str]) -> str:
     name = connection.ops.quote_name(table)
     if connection.vendor == "sqlite":
         return f"INSERT INTO {name} VALUES {', '.join(f'({row})' for row in rows)}"

@@ -3,11 +3,13 @@
 import os
 
 import pytest
+from django.db import connection
 from hypothesis import HealthCheck, settings
 
 from exposure import clock
 from exposure.audit import triggers
-from tests.cast import Cast, Company
+from tests import walk  # noqa: F401  its scenes are known before the first test
+from tests.cast import Cast, company
 
 settings.register_profile(
     "fixed",
@@ -33,13 +35,11 @@ def _flushable(request):
         yield
 
 
-_company = Company()
-
-
 @pytest.fixture
 def cast(db) -> Cast:
     """Observer, worker, nurse, physicians and an outsider at one site, and another site."""
-    return _company.assemble()
+    with connection.execute_wrapper(company.watch):
+        yield company.assemble()
 
 
 @pytest.fixture

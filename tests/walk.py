@@ -12,7 +12,7 @@ from exposure.pipeline.report import Reported, report_breach
 from exposure.remind.outbox import deliver
 from exposure.remind.sweep import sweep
 from exposure.report.models import Case
-from tests.cast import MONDAY, Cast, doing
+from tests.cast import MONDAY, Cast, company, doing
 
 HIGH = {"contact": "splash", "skin": "intact"}  # by ebola 2023.1, rule VHF-1
 LOW = {"contact": "none", "skin": "no"}  # no rule of ebola 2023.1
@@ -39,6 +39,15 @@ def confirm(cast: Cast, reported: Reported, *, at: datetime = MONDAY, facts: dic
 
 def follow_up_told_and_confirmed(cast: Cast, **changes) -> FollowUp:
     """A report at the highest tier, told and confirmed at once, its tasks done."""
+    return _told_and_confirmed(cast, **changes) if changes else _as_usual(cast)
+
+
+@company.scene
+def _as_usual(cast: Cast) -> FollowUp:
+    return _told_and_confirmed(cast)
+
+
+def _told_and_confirmed(cast: Cast, **changes) -> FollowUp:
     reported = report(cast, **changes)
     tell(cast, reported)
     confirm(cast, reported)
