@@ -6,6 +6,7 @@ is a nurse at the other site, Lena leads the station, Ada audits, Alf administer
 """
 
 import copy
+import os
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -125,7 +126,10 @@ class Company:
         self.untouched = False
 
     def scene(self, make: Callable[[Cast], Any]) -> Callable[[Cast], Any]:
-        """A decorator: what this writes and returns right after the cast is brought back too."""
+        """A decorator: what this writes and returns right after the cast is brought back too, unless EXPOSURE_SCENES of
+        the environment says anew."""
+        if os.environ.get("EXPOSURE_SCENES") == "anew":
+            return make
         self.scenes[make.__name__] = make
         return lambda cast: self._play(make.__name__, cast) if self.untouched else make(cast)
 
