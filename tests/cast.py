@@ -168,7 +168,10 @@ class Company:
     def _bring_back(self, name: str) -> Any:
         result, script = self.made[name]
         statements = script if connection.vendor == "sqlite" else [";".join(script)]
-        with connection.cursor() as cursor:
+        with (
+            transaction.atomic(),
+            connection.cursor() as cursor,
+        ):  # keys are looked at when all rows are there
             for statement in statements:
                 cursor.execute(statement)
         return copy.deepcopy(result)

@@ -57,7 +57,7 @@ def the_newest_version_is_the_live_row(database: Connection) -> int:
         if not issubclass(model, Recorded):
             continue
         live, history = model._meta.db_table, model.history.model._meta.db_table
-        names = [field.column for field in model._meta.concrete_fields]
+        names = [field.column for field in model.history.model.tracked_fields]
         row = {side: ", ".join(f'{side}."{name}"' for name in names) for side in ("l", "h")}
         differing = column(
             database,

@@ -176,7 +176,7 @@ class Story(Deeds):
             super().teardown()
 
     def every_row_is_its_newest_version(self, model):
-        columns = [field.attname for field in model._meta.concrete_fields]
+        columns = [field.attname for field in model.history.model.tracked_fields]
         versions = model.history.order_by("history_id").values(*columns)
         assert {one["id"]: one for one in versions} == {
             one["id"]: one for one in model.objects.values(*columns)
