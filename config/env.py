@@ -87,8 +87,14 @@ def database(url: str, sqlite_file: Path, password: str = "") -> dict[str, Any]:
         "PORT": str(parts.port or ""),
         "CONN_MAX_AGE": 60,
         "CONN_HEALTH_CHECKS": True,
-        "OPTIONS": dict(parse_qsl(parts.query)),
+        "OPTIONS": {"options": " ".join(f"-c {name}={value}" for name, value in SERVER.items())}
+        | dict(parse_qsl(parts.query)),
     }
+
+
+# PostgreSQL lets go of what a process holds that has stopped in the middle of something, or is gone: others send what it
+# had claimed, and nothing runs on for nobody.
+SERVER = {"idle_in_transaction_session_timeout": "60s", "client_connection_check_interval": "10s"}
 
 
 def mail(url: str) -> dict[str, Any]:

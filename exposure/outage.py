@@ -5,8 +5,9 @@ import sqlite3
 from django.db import InterfaceError, InternalError, OperationalError
 
 RETRY_AFTER_SECONDS = 10
-# PostgreSQL manual, appendix A: a server that takes no writes, and limits that the same statement meets again.
-READ_ONLY, TOO_LARGE = "25006", "54"
+# PostgreSQL manual, appendix A: a server that takes no writes, one that has ended a transaction in which nothing
+# happened, and limits that the same statement meets again.
+READ_ONLY, IDLE_TOO_LONG, TOO_LARGE = "25006", "25P03", "54"
 
 
 def is_outage(error: BaseException) -> bool:
@@ -14,7 +15,7 @@ def is_outage(error: BaseException) -> bool:
     lost connections are outages; a statement that is wrong or too large for the database is our own fault."""
     state = getattr(error.__cause__, "sqlstate", None) or ""
     if isinstance(error, InternalError):
-        return state == READ_ONLY
+        return state in (READ_ONLY, IDLE_TOO_LONG)
     if not isinstance(error, OperationalError | InterfaceError) or state.startswith(TOO_LARGE):
         return False
     # SQLite names a wrong statement operational too; its primary result code is the low byte.

@@ -74,7 +74,14 @@ def test_a_database_address_is_read_with_its_escapes_and_options(tmp_path):
     assert (read["USER"], read["PASSWORD"], read["HOST"], read["PORT"], read["NAME"]) == (
         "us@er", "p/w", "db.example.org", "6543", "na me",
     )  # fmt: skip
-    assert read["OPTIONS"] == {"sslmode": "require"}
+    assert read["OPTIONS"]["sslmode"] == "require"
+
+
+def test_what_a_stopped_process_holds_postgresql_takes_back(tmp_path):
+    held = "-c idle_in_transaction_session_timeout=60s -c client_connection_check_interval=10s"
+    assert env.database("postgresql://u@h/x", tmp_path)["OPTIONS"] == {"options": held}
+    own = env.database("postgresql://u@h/x?options=-c%20statement_timeout%3D5s", tmp_path)
+    assert own["OPTIONS"] == {"options": "-c statement_timeout=5s"}
 
 
 @pytest.mark.parametrize("password", ["a/b", "a#b", "a@b", "a%b", "a%2Fb", "a?b:c", "a b$c'd\"e", "pässwörd"])

@@ -227,6 +227,7 @@ OUTAGES = [
     caused(OperationalError, psycopg.OperationalError("connection refused")),
     caused(InterfaceError, psycopg.InterfaceError("the connection is closed")),
     caused(InternalError, psycopg.errors.ReadOnlySqlTransaction()),
+    caused(InternalError, psycopg.errors.IdleInTransactionSessionTimeout()),
     *(
         caused(OperationalError, of_sqlite(code))
         for code in (
