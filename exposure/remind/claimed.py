@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
-from django.db.models import OuterRef, Q
+from django.db.models import OuterRef, Q, QuerySet
 
 from exposure.followup.fills import standing_fill
 from exposure.followup.models import Check, Fill, FollowUp, FollowUpState
@@ -210,12 +210,16 @@ def _of_pages(claimed: Sequence[Message], at: datetime) -> dict[int, Verdict]:
 
 
 def _counted(messages: Sequence[Message]) -> frozenset[int]:
+    rows = counted(Message.objects.filter(pk__in=[message.pk for message in messages]))
+    return frozenset(rows.values_list("pk", flat=True))
+
+
+def counted(pages: QuerySet[Message]) -> QuerySet[Message]:
     """Those that waited already when another page went to the same person, which said how much waits."""
     went = Message.objects.filter(
         user=OuterRef("user"), alert__isnull=False, sent_at__gte=OuterRef("created_at")
     )
-    rows = Message.objects.filter(reminders.found(went), pk__in=[message.pk for message in messages])
-    return frozenset(rows.values_list("pk", flat=True))
+    return pages.filter(reminders.found(went))
 
 
 def _urgency(message: Message) -> tuple[bool, int]:

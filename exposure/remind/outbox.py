@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from django.db import OperationalError, transaction
-from django.db.models import Q, QuerySet
+from django.db.models import F, Q, QuerySet
 from django.utils.translation import gettext as _
 
 from exposure import clock
@@ -31,6 +31,7 @@ from exposure.remind.deadline import deadline
 from exposure.remind.links import digest, secret_of
 from exposure.remind.models import Attempt, AttemptOutcome, Message, SetAside
 from exposure.remind.rounds import put_aside
+from exposure.remind.verdict import TOGETHER
 from exposure.remind.ways import Way
 
 BATCH = 5
@@ -148,6 +149,9 @@ def _decide(messages: list[Message], at: datetime, this: Round) -> list[tuple[Me
         if message.given_up_at is not None and not message.skipped_because:
             unreached.append(message)
     Message.objects.bulk_update(messages, CLAIMED)
+    _take_back(
+        {one.user_id for one in messages if one.alert_id and one.skipped_because not in ("", TOGETHER)}, at
+    )
     for message in unreached:
         _tell_of(message, at)
     this.done["skipped"] += sum(bool(message.skipped_because) for message in messages)
@@ -162,8 +166,21 @@ def _skip_others(pages: list[int], at: datetime) -> int:
         return 0
     free = Message.objects.filter(among(pages), Q(lease_until=None) | Q(lease_until__lte=at), sent_at=None)
     held = free.filter(given_up_at=None).select_for_update(skip_locked=True)
-    return Message.objects.filter(pk__in=held.values("pk")).update(
-        given_up_at=at, skipped_because=verdict.TOGETHER
+    return Message.objects.filter(pk__in=held.values("pk")).update(given_up_at=at, skipped_because=TOGETHER)
+
+
+def _take_back(users: set[int | None], at: datetime) -> None:
+    """The page that was to speak for others to these people does not go, because its alert was closed or taken while it
+    waited: those others wait again, as far as nothing has gone since that spoke for them."""
+    if not users:
+        return
+    dropped = Message.objects.filter(
+        user__in=users, skipped_because=TOGETHER, sent_at=None, pointless_at__gt=at
+    )
+    asking = dropped.filter(alert__closed_at=None, alert__acknowledged_at=None, alert__round=F("alert_round"))
+    silent = asking.exclude(pk__in=claimed.counted(asking).values("pk"))
+    Message.objects.filter(pk__in=silent.values("pk")).update(
+        given_up_at=None, skipped_because="", due_at=at, lease_until=None
     )
 
 

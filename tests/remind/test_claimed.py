@@ -311,6 +311,28 @@ def seen(call, into):
     return noting
 
 
+def test_where_the_page_that_was_to_speak_for_others_does_not_go_another_does(cast, alert, monkeypatch):
+    with doing(cast.nurse):
+        Alert.objects.create(
+            site=cast.site, worker=cast.worker, cause="missed", because="x", raised_at=EVENING, round_at=EVENING
+        )  # fmt: skip
+    sweep_at(EVENING)
+    with monkeypatch.context() as away:
+        away.setitem(outbox.CHANNELS, "email", refusing)
+        deliver_at(EVENING)
+    assert pages(cast.nurse) == ["waits", "together"]
+    with doing(cast.physician, at=LATE):
+        attend.close_alert(
+            alert=alert, outcome=Alert.Outcome.EVALUATED, note="Seen.", by=cast.physician, at=LATE
+        )
+    deliver_at(LATE)
+    assert pages(cast.nurse) == ["closed", "sent"]
+
+
+def refusing(letter):
+    raise Refused("HTTP 503", permanent=False)
+
+
 def test_a_page_that_somebody_else_is_sending_is_left_to_them(cast, alert):
     with doing(cast.nurse):
         other = Alert.objects.create(
