@@ -7,7 +7,7 @@ import sys
 import time
 import urllib.request
 from collections.abc import Iterator
-from contextlib import ExitStack, suppress
+from contextlib import ExitStack
 from pathlib import Path
 
 import pytest
@@ -83,8 +83,7 @@ def test_a_dead_worker_is_replaced_while_the_other_serves(web):
     port, pid = web
     before = wait_for(lambda: len(workers(pid)) == 2 and workers(pid), why="both workers")
     os.kill(before[0], signal.SIGKILL)
-    with suppress(OSError):  # what was on its way to the dead one is cut off
-        urllib.request.urlopen(f"http://127.0.0.1:{port}/healthz", timeout=10)
+    wait_for(lambda: not alive(before[0]), why="its end: until then it may take a connection, and cut it off")
     for _again in range(5):
         assert urllib.request.urlopen(f"http://127.0.0.1:{port}/healthz", timeout=10).status == 200
         time.sleep(0.2)
