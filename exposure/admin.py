@@ -19,8 +19,9 @@ from django.utils.translation import gettext_lazy
 
 from exposure.followup import own_times, schedule
 from exposure.followup.models import FollowUp
-from exposure.people.access import PATHS, SEEING, View, holds, roles_of, visible
+from exposure.people.access import holds, roles_of, visible
 from exposure.people.models import Role, User, Worker, WorkerWindow
+from exposure.people.policy import PATHS, SEEING, View
 from exposure.pipeline import turn
 from exposure.places.models import (
     FailureType,

@@ -16,7 +16,7 @@ from exposure.followup.models import (
     Restriction,
     UnplacedReading,
 )
-from exposure.people.models import ApiToken, PushSubscription, Role, User, Worker, WorkerWindow
+from exposure.people.models import ApiToken, BrokenGlass, PushSubscription, Role, User, Worker, WorkerWindow
 from exposure.places.models import (
     FailureType,
     FirstAidCard,
@@ -66,6 +66,7 @@ __all__ = [
     "Attempt",
     "AttemptOutcome",
     "Breach",
+    "BrokenGlass",
     "Call",
     "Case",
     "CaseStatement",

@@ -14,7 +14,7 @@ from exposure.api.schema import described, page_of
 from exposure.attend import alerts
 from exposure.attend.models import Alert
 from exposure.attend.still import gone
-from exposure.people.access import View
+from exposure.people.policy import IN_LISTS
 from exposure.pipeline import attend
 
 ROWS = Alert.objects.with_look().select_related(
@@ -122,7 +122,7 @@ class ClosingSerializer(SeenSerializer):
 class Alerts(AlertResource):
     @described("list_alerts", "Alerts, newest first", {200: page_of(AlertSerializer)}, filters=AlertFilters)
     def get(self, request: Request) -> Response:
-        wanted, rows = self.parameters(AlertFilters), self.seen(ROWS, View.CLINICAL)
+        wanted, rows = self.parameters(AlertFilters), self.seen(ROWS, *IN_LISTS)
         if "site" in wanted:
             rows = rows.filter(site__code=wanted["site"])
         if "open" in wanted:
@@ -135,7 +135,7 @@ class AlertAcknowledgement(AlertResource):
         "acknowledge_alert", "Seen, and taken over", {200: AlertSerializer}, 404, 409, body=HoldingSerializer
     )
     def post(self, request: Request, uid: UUID) -> Response:
-        alert, body = self.find(ROWS, View.CLINICAL, uid=uid), self.body(HoldingSerializer)
+        alert, body = self.find(ROWS, *IN_LISTS, uid=uid), self.body(HoldingSerializer)
         act = {"alert": alert, "times": body["times"], "by": request.user, "at": request.at}
         if alert.held_by is not None and alert.held_by.name == body["holder"]:
             held = attend.take_alert(holder=alert.held_by, **act)
@@ -149,5 +149,5 @@ class AlertClosing(AlertResource):
         "close_alert", "Close with an outcome", {200: AlertSerializer}, 404, 409, body=ClosingSerializer
     )
     def post(self, request: Request, uid: UUID) -> Response:
-        alert, body = self.find(ROWS, View.CLINICAL, uid=uid), self.body(ClosingSerializer)
+        alert, body = self.find(ROWS, *IN_LISTS, uid=uid), self.body(ClosingSerializer)
         return self.answer(attend.close_alert(alert=alert, by=request.user, at=request.at, **body))

@@ -1,6 +1,7 @@
 """How a breach report is sent, and how it and its assessments are shown."""
 
 from datetime import datetime
+from typing import Any
 from uuid import UUID
 
 from rest_framework import serializers
@@ -10,7 +11,16 @@ from exposure.classify.models import Assessment
 from exposure.followup.models import FollowUp
 from exposure.report.models import Breach, Told
 
-CLINICAL_ONLY = ("person", "flags", "assessments", "follow_ups", "confirmed_at", "confirmation_note")
+IN_WORDS = {"narrative": "", "case": None, "confirmation_note": ""}  # and what stands instead of each
+CLINICAL_ONLY = (
+    "told_at",
+    "person",
+    "flags",
+    "assessments",
+    "follow_ups",
+    "confirmed_at",
+    "confirmation_note",
+)
 
 
 class PersonSerializer(serializers.Serializer):
@@ -102,6 +112,9 @@ class ReportedSerializer(serializers.Serializer):
 
 
 class BreachSerializer(serializers.ModelSerializer):
+    """`in_words` of a row: whether the caller may read what people said in their own words, and the case.
+    `is_clinical`: whether as a clinician; the reporter reads what they sent, and nothing of what came of it."""
+
     id = own_uid()
     site = code("site")
     station = code("station")
@@ -128,6 +141,14 @@ class BreachSerializer(serializers.ModelSerializer):
         )
         read_only_fields = fields
 
+    def to_representation(self, breach: Breach) -> dict[str, Any]:
+        shown = super().to_representation(breach)
+        if not breach.in_words:
+            shown |= {name: IN_WORDS[name] for name in IN_WORDS if name in shown}
+        if not breach.is_clinical:
+            shown["worker"] = named if isinstance(named := breach.body.get("worker"), str) else None
+        return shown
+
 
 class FullBreachSerializer(BreachSerializer):
     """What was reported; for clinicians also who it is, what was made of it and what a nurse must look at."""
@@ -152,7 +173,6 @@ class FullBreachSerializer(BreachSerializer):
             "facts",
             "first_aid",
             "narrative",
-            "told_at",
             *CLINICAL_ONLY,
         )
 

@@ -1,5 +1,6 @@
 """Breach reports: taken from anybody who is signed in, never refused for their content, never throttled."""
 
+from collections.abc import Iterable
 from http import HTTPStatus
 from typing import Any
 from uuid import UUID
@@ -23,17 +24,29 @@ from exposure.api.breach_shapes import (
 from exposure.api.problems import problem
 from exposure.api.resource import Filters, Resource
 from exposure.api.schema import described, page_of
-from exposure.people.access import View
+from exposure.people.policy import AS_CLINICIAN, IN_LISTS, Part, View, sides_with
 from exposure.pipeline import attend, classify, report
 from exposure.refusal import BadSubmission, Conflict, Problem
 from exposure.report.models import Breach
 from exposure.report.submission import read_submission
 
-SIDES = (View.CLINICAL, View.AUTHOR)
+SIDES = (*IN_LISTS, View.AUTHOR)
 ROWS = Breach.objects.select_related("site", "station", "worker", "case", "removal", "event")
 
 
-class Breaches(Resource):
+class BreachRows(Resource):
+    def as_read(self, breaches: Iterable[Breach]) -> list[Breach]:
+        """The same rows, each with what the caller is to it, as the shapes ask."""
+        breaches = list(breaches)
+        rows = Breach.objects.filter(pk__in=[breach.pk for breach in breaches])
+        in_words = set(self.seen(rows, *sides_with(Part.NARRATIVE), View.AUTHOR).values_list("pk", flat=True))
+        clinical = set(self.seen(rows, *AS_CLINICIAN).values_list("pk", flat=True))
+        for breach in breaches:
+            breach.in_words, breach.is_clinical = breach.pk in in_words, breach.pk in clinical
+        return breaches
+
+
+class Breaches(BreachRows):
     """The reports that the caller may see, and the way in for a new one."""
 
     def get_throttles(self) -> list[BaseThrottle]:
@@ -43,7 +56,8 @@ class Breaches(Resource):
         "list_breaches", "Breach reports, newest first", {200: page_of(BreachSerializer)}, filters=Filters
     )
     def get(self, request: Request) -> Response:
-        return self.page(self.seen(ROWS, *SIDES), BreachSerializer, self.parameters(Filters))
+        rows, wanted = self.seen(ROWS, *SIDES), self.parameters(Filters)
+        return self.page(rows, BreachSerializer, wanted, self.as_read)
 
     @described(
         "report_breach",
@@ -80,15 +94,15 @@ class Breaches(Resource):
         return problem(HTTPStatus.CONFLICT, detail % {"reference": standing.reference})
 
 
-class BreachResource(Resource):
+class BreachResource(BreachRows):
     """One report, in the answer of whatever is done to it."""
 
     def breach(self, uid: UUID) -> Breach:
         return self.find(ROWS, *SIDES, uid=uid)
 
     def shown(self, uid: UUID) -> Response:
-        breach = self.breach(uid)
-        return Response(FullBreachSerializer(breach, context={"clinical": self.is_clinical(breach)}).data)
+        [breach] = self.as_read([self.breach(uid)])
+        return Response(FullBreachSerializer(breach, context={"clinical": breach.is_clinical}).data)
 
 
 class BreachDetail(BreachResource):

@@ -10,7 +10,7 @@ from exposure.api.fields import Instant, WorkerId, code, own_uid
 from exposure.api.resource import Filters, Resource
 from exposure.api.schema import described, page_of
 from exposure.attend.models import Call
-from exposure.people.access import View
+from exposure.people.policy import IN_LISTS, View
 from exposure.pipeline import attend
 
 ROWS = Call.objects.select_related("site", "worker", "by_user")
@@ -61,7 +61,7 @@ class Calls(Resource):
     )
     def post(self, request: Request) -> Response:
         body = self.body(CallNoteSerializer)
-        worker = self.worker(body.pop("worker"), View.CLINICAL)
+        worker = self.worker(body.pop("worker"), *IN_LISTS)
         call, is_new = attend.note_call(worker=worker, by=request.user, at=request.at, **body)
         status = HTTPStatus.CREATED if is_new else HTTPStatus.OK
         return Response(CallSerializer(call).data, status=status)

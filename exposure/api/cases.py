@@ -7,7 +7,7 @@ from rest_framework.response import Response
 from exposure.api.fields import code
 from exposure.api.resource import Filters, Resource
 from exposure.api.schema import described, page_of
-from exposure.people.access import View
+from exposure.people.policy import View
 from exposure.report.models import Case, CaseStatement
 
 ROWS = Case.objects.select_related("site", "station").prefetch_related("statements")

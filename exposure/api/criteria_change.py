@@ -15,7 +15,8 @@ from exposure.api.schema import described, page_of
 from exposure.classify.models import Adoption, Replay
 from exposure.classify.replay import by_move
 from exposure.classify.versions import signatories
-from exposure.people.access import Deed, View, require, visible
+from exposure.people.access import require, visible
+from exposure.people.policy import Deed, View
 from exposure.pipeline import guide
 from exposure.places.models import Site
 from exposure.refusal import BadSubmission, Problem

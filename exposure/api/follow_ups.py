@@ -27,7 +27,8 @@ from exposure.attend.models import Alert
 from exposure.attend.watched import Watched, watched
 from exposure.clear.models import Clearance
 from exposure.followup.models import Check, Exposure, Fill, FollowUp, FollowUpState, Restriction
-from exposure.people.access import View
+from exposure.people.access import shows
+from exposure.people.policy import AS_CLINICIAN, Part, View
 from exposure.pipeline import clear
 
 ROWS = FollowUp.objects.select_related("site", "worker__site")
@@ -108,7 +109,8 @@ class FullFollowUpSerializer(FollowUpSerializer):
 class ExposureSerializer(serializers.ModelSerializer):
     id = own_uid()
     breach = uid("breach")
-    case = code("case")
+    case = serializers.SerializerMethodField()
+    note = serializers.SerializerMethodField()
     tier = CodeOrNull()
     plan = serializers.JSONField()
 
@@ -132,6 +134,14 @@ class ExposureSerializer(serializers.ModelSerializer):
             "withdrawn_reason",
         )
         read_only_fields = fields
+
+    def get_case(self, exposure: Exposure) -> str | None:
+        """Of the follow-up's own site only."""
+        own = exposure.case is not None and exposure.case.site_id == exposure.follow_up.site_id
+        return exposure.case.code if own and self.context["in_words"] else None
+
+    def get_note(self, exposure: Exposure) -> str:
+        return exposure.note if self.context["in_words"] else ""
 
 
 class ClearanceSerializer(serializers.ModelSerializer):
@@ -177,7 +187,7 @@ class FollowUpResource(Resource):
 
     def follow_up(self, uid: UUID) -> FollowUp:
         row = self.own().filter(uid=uid).first()
-        return row or self.find(ROWS, View.CLINICAL, uid=uid)
+        return row or self.find(ROWS, *AS_CLINICIAN, uid=uid)
 
     def looked_at(self, uid: UUID) -> Watched:
         """The view of one; a look at somebody else's is noted."""
@@ -231,10 +241,11 @@ class FollowUpChecks(FollowUpResource):
 class FollowUpExposures(FollowUpResource):
     @described("list_exposures", "Its exposures, withdrawn ones too", {200: page_of(ExposureSerializer)}, 404)
     def get(self, request: Request, uid: UUID) -> Response:
-        follow_up = self.find(ROWS, View.CLINICAL, uid=uid)
+        follow_up = self.find(ROWS, *AS_CLINICIAN, uid=uid)
         self.note(follow_up, follow_up.worker)
-        exposures = follow_up.exposures.select_related("breach", "case")
-        return all_at_once(ExposureSerializer(exposures, many=True).data)
+        exposures = follow_up.exposures.select_related("breach", "case", "follow_up")
+        in_words = shows(request.user, follow_up, Part.NARRATIVE, at=request.at)
+        return all_at_once(ExposureSerializer(exposures, many=True, context={"in_words": in_words}).data)
 
 
 class FollowUpClearance(FollowUpResource):

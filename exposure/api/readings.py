@@ -14,8 +14,8 @@ from exposure.api.problems import ProblemSerializer, refused
 from exposure.api.resource import Resource
 from exposure.api.schema import described
 from exposure.followup.models import Reading
-from exposure.people.access import View
 from exposure.people.models import Worker
+from exposure.people.policy import IN_LISTS, View
 from exposure.pipeline import follow
 from exposure.refusal import BadSubmission, Problem
 
@@ -130,7 +130,7 @@ class Readings(Resource):
             return worker
         if not isinstance(named, str):
             raise BadSubmission(Problem("/worker", _("Name the worker by number or uid, as text.")))
-        return self.worker(named, View.CLINICAL, View.OWN)
+        return self.worker(named, *IN_LISTS, View.OWN)
 
     def _entered(self, name: str) -> Any:
         if not isinstance(self.request.data, dict):

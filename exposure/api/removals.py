@@ -9,7 +9,7 @@ from rest_framework.response import Response
 from exposure.api.fields import WorkerId, code, own_uid, uid
 from exposure.api.resource import Filters, Resource
 from exposure.api.schema import described, page_of
-from exposure.people.access import View
+from exposure.people.policy import View
 from exposure.report.models import Mark, Removal
 
 SIDES = (View.CLINICAL, View.AUTHOR)

@@ -1,8 +1,6 @@
 """What every address of the API does: act in the caller's name, find what they may see, note the look, answer."""
 
 from contextlib import ExitStack, suppress
-from functools import reduce
-from operator import or_
 from typing import Any
 from urllib.parse import urlencode
 from uuid import UUID
@@ -18,8 +16,9 @@ from exposure.api.paging import PageParameters, Pages
 from exposure.api.problems import BadParameters
 from exposure.audit.access_log import note_look
 from exposure.audit.models import AccessEntry
-from exposure.people.access import View, visible
+from exposure.people.access import visible
 from exposure.people.models import Worker
+from exposure.people.policy import AS_CLINICIAN, View
 from exposure.record import acting
 from exposure.report.submission import storable
 
@@ -60,11 +59,7 @@ class Resource(APIView):
 
     def seen(self, queryset: QuerySet, *sides: View) -> QuerySet:
         """The rows that the caller may see from any of the sides."""
-        user, at, every = self.request.user, self.request.at, queryset.model._default_manager.all()
-        if len(sides) == 1:
-            return visible(user, queryset, sides[0], at=at)
-        seen = (visible(user, every, side, at=at).values("pk") for side in sides)
-        return queryset.filter(reduce(or_, (Q(pk__in=rows) for rows in seen)))
+        return visible(self.request.user, queryset, *sides, at=self.request.at)
 
     def find(self, queryset: QuerySet, *sides: View, **lookup: Any) -> Any:
         """The one row that the caller may see, or Http404: what is not yours is not there."""
@@ -87,7 +82,7 @@ class Resource(APIView):
     def is_clinical(self, row: Model) -> bool:
         """Whether the caller sees the row as a clinician, tiers and all."""
         rows = type(row)._default_manager.filter(pk=row.pk)
-        return visible(self.request.user, rows, View.CLINICAL, at=self.request.at).exists()
+        return visible(self.request.user, rows, *AS_CLINICIAN, at=self.request.at).exists()
 
     def page(
         self, rows: QuerySet, shape: type[serializers.Serializer], wanted: Values, read: Any = list

@@ -10,7 +10,7 @@ from exposure.api.fields import code, own_uid, uid
 from exposure.api.resource import Filters, Resource
 from exposure.api.schema import described, page_of
 from exposure.attend.models import Promise
-from exposure.people.access import View
+from exposure.people.policy import IN_LISTS
 from exposure.pipeline import attend
 
 TASKS = (Promise.Kind.TASK, Promise.Kind.REVIEW)
@@ -60,7 +60,7 @@ class CompletionSerializer(serializers.Serializer):
 class Tasks(Resource):
     @described("list_tasks", "Tasks, newest first", {200: page_of(TaskSerializer)}, filters=TaskFilters)
     def get(self, request: Request) -> Response:
-        wanted, rows = self.parameters(TaskFilters), self.seen(ROWS, View.CLINICAL)
+        wanted, rows = self.parameters(TaskFilters), self.seen(ROWS, *IN_LISTS)
         if "site" in wanted:
             rows = rows.filter(site__code=wanted["site"])
         if "open" in wanted:
@@ -71,7 +71,7 @@ class Tasks(Resource):
 class TaskCompletion(Resource):
     @described("complete_task", "Done", {200: TaskSerializer}, 404, 409, body=CompletionSerializer)
     def post(self, request: Request, uid: UUID) -> Response:
-        task, body = self.find(ROWS, View.CLINICAL, uid=uid), self.body(CompletionSerializer)
+        task, body = self.find(ROWS, *IN_LISTS, uid=uid), self.body(CompletionSerializer)
         return Response(
             TaskSerializer(attend.complete_task(task=task, by=request.user, at=request.at, **body)).data
         )

@@ -86,13 +86,14 @@ class Wanted:
     except_worker: int | None = None
 
 
-def of_worker(uid: UUID) -> list[Operation]:
-    """One worker's whole record over all models and every look at it, oldest first.
+def of_worker(uid: UUID, sites: frozenset[int] | None = None) -> list[Operation]:
+    """One worker's whole record over all models and every look at it, oldest first; of `sites` (primary keys), where
+    they are given, only what was recorded there and what belongs to no site.
 
     What stands under another entry of the same person (`same_as`) is part of it.
     """
     people = model_named("Worker").objects.filter(Q(uid=uid) | Q(same_as__uid=uid))
-    wanted = Wanted(workers=frozenset(people.values_list("pk", flat=True)))
+    wanted = Wanted(workers=frozenset(people.values_list("pk", flat=True)), sites=sites)
     entries: list[Entry] = []
     for model in recorded_models():
         entries += _from_versions(model, _versions(model, wanted))

@@ -12,8 +12,9 @@ from typing import Any
 from exposure.classify.criteria import Criteria, CriteriaError, TooIntricate, text
 from exposure.classify.document import read
 from exposure.classify.models import Adoption, CriteriaVersion, Signature, Tick
-from exposure.people.access import Deed, may
+from exposure.people.access import may
 from exposure.people.models import User
+from exposure.people.policy import Deed
 from exposure.places.models import Site
 
 LONGEST = {"pathogen": 60, "version": 60, "title": 200}

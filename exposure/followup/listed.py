@@ -34,7 +34,8 @@ def tiers_to_follow(site: Site, pathogen: str, *, at: datetime) -> list[tuple[st
 @dataclass(frozen=True)
 class ListedContact:
     """One line of a list as it would be recorded. `worker` is None for somebody new; `joins` says that a follow-up of
-    theirs runs, `recorded` that this very contact stands already; problems point to their column, as /tier."""
+    theirs runs, `recorded` that this very contact stands already; problems point to their column, as /tier.
+    `elsewhere`: they are known at another site, of which nothing is shown."""
 
     row: ContactRow
     worker: Worker | None
@@ -45,6 +46,7 @@ class ListedContact:
     joins: bool
     recorded: bool
     problems: tuple[Problem, ...]
+    elsewhere: bool = False
 
 
 def list_contacts(

@@ -1,145 +1,32 @@
-"""The one policy: who may see which rows, and who may do what to them. Every queryset and view asks here.
+"""The one policy, asked: every queryset and view asks here, and `exposure.people.policy` says what is answered.
 
-It knows model names and look-up paths, not the models above it. Nobody decides anything about their own record,
-and in the clinical view it does not appear: they see it as a worker sees it.
+Nobody decides anything about their own record, and in the clinical view it does not appear: they see it as a worker
+sees it.
 """
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 from datetime import datetime
-from enum import StrEnum
+from functools import cache
 from typing import Any
 
 from django.core.exceptions import PermissionDenied
-from django.db.models import Q, QuerySet
+from django.db.models import Exists, Model, OuterRef, Q, QuerySet
 from django.http import Http404
 
-from exposure.people.models import Role, User, Worker
-
-Kind = Role.Kind
-
-
-class View(StrEnum):
-    """From which side somebody looks at rows."""
-
-    CLINICAL = "clinical"  # nurse and physician, all of a site but their own record
-    AUTHOR = "author"  # what one has reported or observed oneself
-    OWN = "own"  # one's own record as a worker
-    DUTY = "duty"  # the station lead: who is on duty or not, until when
-    AUDIT = "audit"
-    SETUP = "setup"  # who sets up sites, stations and accounts; sees nothing clinical
-    MESSAGES = "messages"  # what left: neutral texts, so that whoever runs the service may look
-
-
-@dataclass(frozen=True)
-class Paths:
-    """Look-up paths from a model to its site, to the account of the person it is about and to its author.
-
-    `followed` leads clinicians to rows of another site about people whom they look after.
-    """
-
-    site: str
-    person: str | None = None
-    author: str | None = None
-    followed: str | None = None
-
-
-# What is written once stays with the row it was entered for, also where that proved to be the same person as another.
-_PERSON = "worker__user|worker__same_as__user"
-_READING = Paths(
-    "worker__follow_ups__site", _PERSON, "entered_by", followed="worker__same_as__follow_ups__site"
+from exposure.people.models import BrokenGlass, Role, User, Worker
+from exposure.people.policy import (
+    AS_CLINICIAN,
+    AT_HOME,
+    DOING,
+    PARTS,
+    PATHS,
+    SEEING,
+    WITH_THEIR_RECORD,
+    Deed,
+    Part,
+    View,
+    sides_with,
 )
-PATHS: dict[str, Paths] = {
-    "Site": Paths("pk"),
-    "Station": Paths("site"),
-    "Worker": Paths("site", "user|same_as__user", followed="follow_ups__site"),
-    "Case": Paths("site"),
-    "Event": Paths("site"),
-    "Removal": Paths("site", "worker__user", "observer"),
-    "Mark": Paths("removal__site", "removal__worker__user", "removal__observer"),
-    "Breach": Paths("site", "worker__user", "reported_by"),
-    "Assessment": Paths("breach__site", "breach__worker__user"),
-    "FollowUp": Paths("site", "worker__user"),
-    "Exposure": Paths("follow_up__site", "follow_up__worker__user"),
-    "Check": Paths("follow_up__site", "follow_up__worker__user"),
-    "Reading": _READING,
-    "UnplacedReading": _READING,
-    "Alert": Paths(
-        "site", f"breach__worker__user|follow_up__worker__user|{_PERSON}", followed="worker__follow_ups__site"
-    ),
-    "Promise": Paths("site", _PERSON),
-    "OtherDecision": Paths("site", _PERSON),
-    "Call": Paths("site", _PERSON, followed="worker__site|worker__follow_ups__site"),
-    "Restriction": Paths("exposure__follow_up__site", "exposure__follow_up__worker__user"),
-    "Clearance": Paths("follow_up__site", "follow_up__worker__user"),
-    "Message": Paths("site", _PERSON),
-    "Adoption": Paths("site"),
-    "Protection": Paths("worker__site", _PERSON),
-    "PrivateNote": Paths("worker__site", _PERSON),
-}
-
-SEEING: dict[View, frozenset[str]] = {
-    View.CLINICAL: frozenset({Kind.NURSE, Kind.PHYSICIAN}),
-    View.DUTY: frozenset({Kind.LEAD, Kind.NURSE, Kind.PHYSICIAN}),
-    View.AUDIT: frozenset({Kind.AUDITOR}),
-    View.SETUP: frozenset({Kind.ADMINISTRATOR}),
-    View.MESSAGES: frozenset({Kind.NURSE, Kind.PHYSICIAN, Kind.ADMINISTRATOR}),
-}
-
-
-class Deed(StrEnum):
-    """What can be done to a row; `DOING` says by whom."""
-
-    TELL = "tell"
-    CONFIRM = "confirm"
-    ANSWER = "answer"
-    OVERRIDE = "override"
-    ASSESS_ALSO = "assess_also"
-    DECIDE_WITHDRAWAL = "decide_withdrawal"
-    ENTER_READING = "enter_reading"
-    EXCUSE = "excuse"
-    ACKNOWLEDGE = "acknowledge"
-    CLOSE_ALERT = "close_alert"
-    COMPLETE_TASK = "complete_task"
-    CALL = "call"
-    LINK = "link"
-    CLEAR = "clear"
-    STATE_CASE = "state_case"
-    NOTE_PRIVATELY = "note_privately"
-    RECORD_PROTECTION = "record_protection"
-    RECORD_EXPOSURE = "record_exposure"
-    DECIDE_STATE = "decide_state"
-    SET_TIMES = "set_times"
-    PROPOSE_CRITERIA = "propose_criteria"
-    APPROVE_CRITERIA = "approve_criteria"
-
-
-_CLINICIANS = frozenset({Kind.NURSE, Kind.PHYSICIAN})
-_PHYSICIANS = frozenset({Kind.PHYSICIAN})
-DOING: dict[Deed, frozenset[str]] = {
-    Deed.TELL: _CLINICIANS,
-    Deed.CONFIRM: _CLINICIANS,
-    Deed.ANSWER: _CLINICIANS,
-    Deed.OVERRIDE: _CLINICIANS,
-    Deed.ASSESS_ALSO: _PHYSICIANS,
-    Deed.DECIDE_WITHDRAWAL: _CLINICIANS,
-    Deed.ENTER_READING: _CLINICIANS,
-    Deed.EXCUSE: _CLINICIANS,
-    Deed.ACKNOWLEDGE: _CLINICIANS,
-    Deed.CLOSE_ALERT: _CLINICIANS,
-    Deed.COMPLETE_TASK: _CLINICIANS,
-    Deed.CALL: _CLINICIANS,
-    Deed.LINK: _CLINICIANS,
-    Deed.CLEAR: _CLINICIANS,
-    Deed.STATE_CASE: _CLINICIANS,
-    Deed.NOTE_PRIVATELY: _CLINICIANS,
-    Deed.RECORD_PROTECTION: _CLINICIANS,
-    Deed.RECORD_EXPOSURE: _CLINICIANS,
-    Deed.DECIDE_STATE: _CLINICIANS,
-    Deed.SET_TIMES: _CLINICIANS,
-    Deed.PROPOSE_CRITERIA: _PHYSICIANS,
-    Deed.APPROVE_CRITERIA: _PHYSICIANS,
-}
 
 
 def roles_of(user: User, *, at: datetime) -> list[Role]:
@@ -162,42 +49,110 @@ def holds(user: User, kinds: Iterable[str], site_id: int | None = None, *, at: d
     )
 
 
-def visible(user: User, queryset: QuerySet, view: View, *, at: datetime) -> QuerySet:
-    """The rows of `queryset` that the account may see from that side; none where the side is not theirs."""
-    paths = PATHS[queryset.model.__name__]
+def visible(user: User, queryset: QuerySet, *views: View, at: datetime) -> QuerySet:
+    """The rows of `queryset` that the account may see from any of those sides; none where no side is theirs."""
     if not user.is_authenticated or not user.is_active:
         return queryset.none()
+    sides = [side for view in views if (side := _from_side(user, queryset.model, view, at)) is not None]
+    if not sides:
+        return queryset.none()
+    condition = sides[0]
+    for side in sides[1:]:
+        condition |= side
+    return queryset.filter(condition)
+
+
+def shows(user: User, row: Model, part: Part, *, at: datetime) -> bool:
+    """Whether a clinician who sees the row sees this part of it too."""
+    rows = type(row)._base_manager.filter(pk=row.pk)
+    return visible(user, rows, *sides_with(part), at=at).exists()
+
+
+def _from_side(user: User, model: type[Model], view: View, at: datetime) -> Q | None:
+    """The condition for the rows that are seen from that side; None where there are none."""
+    paths = PATHS[model.__name__]
+    if paths.part not in PARTS[view]:
+        return None
     if view is View.OWN:
-        return queryset.filter(_any_path(paths.person, user)).distinct() if paths.person else queryset.none()
+        return _leads(model, paths.person, user) if paths.person else None
     if view is View.AUTHOR:
-        return queryset.filter(**{paths.author: user}) if paths.author else queryset.none()
+        return _leads(model, paths.author, user) if paths.author else None
     held = [role for role in roles_of(user, at=at) if role.kind in SEEING[view]]
     if not held:
-        return queryset.none()
-    if all(role.site_id is not None for role in held):
-        sites = {role.site_id for role in held}
-        at_site = Q(**{f"{paths.site}__in": sites})
-        if paths.followed and view is View.CLINICAL:
-            for path in paths.followed.split("|"):
-                at_site |= Q(**{f"{path}__in": sites})
-        queryset = queryset.filter(at_site)
-        if "follow_ups__" in paths.site or paths.followed:
-            queryset = queryset.distinct()
-    if view is View.CLINICAL and paths.person:
-        queryset = queryset.exclude(_any_path(paths.person, user))
-    return queryset
-
-
-def _any_path(paths: str, user: User) -> Q:
-    condition = Q()
-    for path in paths.split("|"):
-        condition |= Q(**{path: user})
+        return None
+    sites = {role.site_id for role in held}
+    if view is View.GLASS:
+        condition = _behind_glass(user, model, paths.worker, at)
+    elif None in sites:
+        condition = Q(pk__isnull=False)
+    elif view is View.FOLLOWING:
+        condition = _followed(model, paths.followed, paths.itself, sites, at)
+    else:
+        condition = _leads(model, paths.site, sites, "in")
+    if condition is not None and view in AS_CLINICIAN and paths.person:
+        condition &= ~_leads(model, paths.person, user)
     return condition
 
 
-def find(user: User, queryset: QuerySet, view: View, *, at: datetime, **lookup: Any) -> Any:
+def _leads(model: type[Model], paths: str, value: Any, lookup: str = "exact") -> Q:
+    """The rows from which one of the paths leads to the value. A path with several ends is asked of each row by itself,
+    so that no row comes twice."""
+    condition = Q()
+    for path in paths.split("|"):
+        condition |= _ends(model, path, **{f"{path}__{lookup}": value})
+    return condition
+
+
+def _ends(model: type[Model], path: str, *also: Q, **lookup: Any) -> Q:
+    if not _is_plural(model, path):
+        return Q(*also, **lookup)
+    return Q(Exists(model._base_manager.filter(*also, pk=OuterRef("pk"), **lookup)))
+
+
+@cache
+def _is_plural(model: type[Model], path: str) -> bool:
+    """Whether a look-up path can end in several rows."""
+    for step in path.split("__"):
+        if step == "pk":
+            return False
+        field: Any = model._meta.get_field(step)
+        if field.one_to_many or field.many_to_many:
+            return True
+        if field.related_model is not None:
+            model = field.related_model
+    return False
+
+
+def _runs(path: str, at: datetime) -> Q:
+    """That the follow-up at the end of the path runs."""
+    ended = f"{path}__ended_at" if path else "ended_at"
+    return Q(**{ended: None}) | Q(**{f"{ended}__gt": at})
+
+
+def _followed(
+    model: type[Model], paths: str | None, itself: str | None, sites: set[int | None], at: datetime
+) -> Q | None:
+    if paths is None:
+        return None
+    condition = Q()
+    for path in paths.split("|"):
+        condition |= _ends(model, path, _runs(path, at), **{f"{path}__site__in": sites})
+    return condition if itself is None else condition & _runs(itself, at)
+
+
+def _behind_glass(user: User, model: type[Model], paths: str | None, at: datetime) -> Q | None:
+    if paths is None:
+        return None
+    broken = BrokenGlass.objects.filter(user=user, recorded_at__lte=at, until_at__gt=at).values("worker")
+    condition = Q()
+    for path in paths.split("|"):
+        condition |= Q(**{f"{path}__in": broken})
+    return condition
+
+
+def find(user: User, queryset: QuerySet, *views: View, at: datetime, **lookup: Any) -> Any:
     """The one row, or Http404: what is not yours is not there."""
-    row = visible(user, queryset, view, at=at).filter(**lookup).first()
+    row = visible(user, queryset, *views, at=at).filter(**lookup).first()
     if row is None:
         raise Http404
     return row
@@ -210,15 +165,60 @@ def may(user: User, deed: Deed, site_id: int | None, person_id: int | None = Non
     return holds(user, DOING[deed], site_id, at=at)
 
 
-def require_for(user: User, deed: Deed, worker: Worker, *, at: datetime) -> int:
-    """As `require`, about a worker: at their own site or at one that follows them up. Returns the key of the site for
-    which the account may, their own before another."""
-    worker = worker.same_as or worker
-    followed_at = worker.follow_ups.order_by("site_id").values_list("site_id", flat=True)
-    for site_id in dict.fromkeys([worker.site_id, *followed_at]):
-        if may(user, deed, site_id, worker.user_id, at=at):
+def may_on(user: User, deed: Deed, row: Any, *, at: datetime) -> bool:
+    """Whether the account may do the deed to the row, by the policy's relation of its sites to the row."""
+    sites, person_id = _deciding(row, deed, at)
+    return any(may(user, deed, site_id, person_id, at=at) for site_id in sites)
+
+
+def require_on(user: User, deed: Deed, row: Any, *, at: datetime) -> int:
+    """As `may_on`; raises PermissionDenied. Returns the key of the site for which the account may: the row's own before
+    another."""
+    sites, person_id = _deciding(row, deed, at)
+    for site_id in dict.fromkeys(sites):
+        if may(user, deed, site_id, person_id, at=at):
             return site_id
     raise PermissionDenied
+
+
+def _deciding(row: Any, deed: Deed, at: datetime) -> tuple[list[Any], int | None]:
+    """Which sites decide about the row, its own first, and the account of the person it is about."""
+    match type(row).__name__:
+        case "Worker":
+            worker = row.same_as or row
+            return [worker.site_id, *_following(worker, deed, at)], worker.user_id
+        case "Breach":  # its site, and one where the person is followed up for it now: both can
+            followed = row.exposures.filter(_runs("follow_up", at)).order_by("follow_up__site_id")
+            sites = followed.values_list("follow_up__site_id", flat=True)
+            return [row.site_id, *sites], row.worker.user_id
+        case "Reading" | "UnplacedReading":
+            return _deciding(row.worker, deed, at)
+        case "Assessment" | "WithdrawalRequest":
+            return _deciding(row.breach, deed, at)
+        case "Check" | "Exposure":
+            return _deciding(row.follow_up, deed, at)
+        case "Alert" if row.worker is not None:
+            return _deciding(row.worker, deed, at)
+        case "Alert" if row.breach is None:
+            return _deciding(row.follow_up, deed, at)
+        case "Alert":
+            return _deciding(row.breach, deed, at)
+        case "Promise" if row.breach is not None:
+            return _deciding(row.breach, deed, at)
+        case "CriteriaVersion" | "NoneType":  # the organisation's; and what is not there yet: at any site
+            return [None], None
+    worker = getattr(row, "worker", None)
+    return [row.site_id], worker.user_id if worker is not None else None
+
+
+def _following(worker: Worker, deed: Deed, at: datetime) -> Iterable[int]:
+    """The other sites that decide about a worker: where they are followed up now, but for what only their own does."""
+    if deed in AT_HOME:
+        return ()
+    follow_ups = worker.follow_ups.order_by("site_id")
+    if deed not in WITH_THEIR_RECORD:
+        follow_ups = follow_ups.filter(_runs("", at))
+    return follow_ups.values_list("site_id", flat=True)
 
 
 def require(

@@ -12,7 +12,7 @@ from django.db.models.functions import Lower
 from django.utils.translation import gettext_lazy as _
 
 from exposure.places.models import Site, validate_zone
-from exposure.record import GuardedQuerySet, Identified, Recorded, Versions
+from exposure.record import GuardedQuerySet, Identified, InsertOnly, Recorded, Versions
 
 
 class Channel(models.TextChoices):
@@ -191,6 +191,22 @@ class Role(Recorded):
 
     def __str__(self) -> str:
         return f"{self.user_id} {self.kind}"
+
+
+class BrokenGlass(InsertOnly):
+    """A clinician of another site has opened somebody's record, for a reason and until then. The person sees it on
+    their own page, and it stands in the history."""
+
+    user = models.ForeignKey(User, models.PROTECT, related_name="broken_glass")
+    worker = models.ForeignKey(Worker, models.PROTECT, related_name="broken_glass")
+    reason = models.TextField()
+    until_at = models.DateTimeField()
+
+    class Meta:
+        ordering = ["recorded_at", "id"]
+
+    def __str__(self) -> str:
+        return f"{self.user_id} {self.worker_id}"
 
 
 class PushSubscription(Identified):

@@ -10,14 +10,15 @@ from datetime import datetime, timedelta
 from django.utils.translation import gettext as _
 
 from exposure.attend import alerts, duties, promises
-from exposure.attend.alerts import person_of, worker_of
+from exposure.attend.alerts import worker_of
 from exposure.attend.models import Alert, Call, Promise
 from exposure.attend.still import OF_TASKS, still
 from exposure.followup import plans
 from exposure.followup.fills import standing_fill
 from exposure.followup.models import Check, Exposure, Fill, PrivateNote, Protection
-from exposure.people.access import Deed, require, require_for
+from exposure.people.access import require_on
 from exposure.people.models import User, Worker
+from exposure.people.policy import Deed
 from exposure.pipeline import turn
 from exposure.record import because as because_of
 from exposure.refusal import BadSubmission, NotYet, Problem, require_text
@@ -32,7 +33,7 @@ DOUBLE_TAP = timedelta(minutes=1)  # the same note of a call within this is the 
 
 def tell_worker(*, breach: Breach, how: str, told_at: datetime, by: User, at: datetime) -> Told:
     """Record that the worker was told, in person or by telephone: messages may start."""
-    require(by, Deed.TELL, breach.site_id, breach.worker.user_id, at=at)
+    require_on(by, Deed.TELL, breach, at=at)
     _require_how(how, "/by")
     if slip := slip_in(told_at, "/at", at=at + CLOCK_GRACE):
         raise BadSubmission(slip)
@@ -53,7 +54,7 @@ def tell_worker(*, breach: Breach, how: str, told_at: datetime, by: User, at: da
 def tell_of_exposure(*, exposure: Exposure, how: str, by: User, at: datetime) -> Exposure:
     """Record that the worker was told of it, in person or by telephone: messages may start. Once."""
     worker = exposure.follow_up.worker
-    require_for(by, Deed.TELL, worker, at=at)
+    require_on(by, Deed.TELL, worker, at=at)
     _require_how(how, "/how")
     with turn.of(worker, at=at) as own:
         exposure = Exposure.objects.select_related("follow_up__worker", "follow_up__site").get(pk=exposure.pk)
@@ -78,7 +79,7 @@ def _require_how(how: str, pointer: str) -> None:
 def acknowledge_alert(*, alert: Alert, times: int | None = None, by: User, at: datetime) -> Alert:
     """Seen, and held from now on; the next look is due within the hours that the criteria name. `times` is how often it
     had happened as it was read. Raises Conflict where it has happened again since, or somebody else holds it."""
-    _require_on(alert, Deed.ACKNOWLEDGE, by, at)
+    require_on(by, Deed.ACKNOWLEDGE, alert, at=at)
     with turn.of(at=at) as own:
         alert = _locked_alert(alert)
         if alert.closed_at is not None:
@@ -95,7 +96,7 @@ def acknowledge_alert(*, alert: Alert, times: int | None = None, by: User, at: d
 def take_alert(*, alert: Alert, holder: User, times: int | None = None, by: User, at: datetime) -> Alert:
     """Take over an alert from the person who holds it; where it has come anew and nobody does, as acknowledging it.
     Raises Conflict where it has happened again since it was read, or another holds it by now."""
-    _require_on(alert, Deed.ACKNOWLEDGE, by, at)
+    require_on(by, Deed.ACKNOWLEDGE, alert, at=at)
     with turn.of(at=at) as own:
         alert = _locked_alert(alert)
         if alert.closed_at is not None or alert.held_by_id == by.pk:
@@ -116,7 +117,7 @@ def close_alert(
 ) -> Alert:
     """Close with an outcome. `times` is how often it had happened as it was read: what has come since may be worse, so
     that it stays open, and Conflict is raised with what came."""
-    _require_on(alert, Deed.CLOSE_ALERT, by, at)
+    require_on(by, Deed.CLOSE_ALERT, alert, at=at)
     if outcome not in Alert.Outcome.values:
         raise BadSubmission(Problem("/outcome", _("Say what came of it.")))
     with turn.of(at=at) as own, because_of(note):
@@ -139,14 +140,6 @@ def _locked_alert(alert: Alert) -> Alert:
     return Alert.objects.select_for_update(of=("self",)).select_related("site", "held_by").get(pk=alert.pk)
 
 
-def _require_on(alert: Alert, deed: Deed, by: User, at: datetime) -> None:
-    """An alert about a worker is everybody's who follows that worker up."""
-    if alert.worker is not None:
-        require_for(by, deed, alert.worker, at=at)
-    else:
-        require(by, deed, alert.site_id, person_of(alert), at=at)
-
-
 def _next_look(alert: Alert) -> timedelta:
     follow_ups = (
         [alert.follow_up] if alert.follow_up else list(worker_of(alert).follow_ups.filter(ended_at=None))
@@ -158,7 +151,7 @@ def _next_look(alert: Alert) -> timedelta:
 def complete_task(*, task: Promise, note: str, by: User, at: datetime) -> Promise:
     """Done; tasks that count from this one get their time."""
     assert task.worker is not None  # only what criteria wait for is about nobody
-    require(by, Deed.COMPLETE_TASK, task.site_id, task.worker.user_id, at=at)
+    require_on(by, Deed.COMPLETE_TASK, task, at=at)
     with turn.of(task.worker, at=at) as own, because_of(note):
         task = Promise.objects.select_for_update(of=("self",)).select_related(
             "site", "worker", "exposure__follow_up", "breach"
@@ -209,7 +202,7 @@ def note_call(
     call and whether it is new: the same note again within a minute is a double tap.
     """
     worker = worker.same_as or worker
-    site_id = require_for(by, Deed.CALL, worker, at=at)
+    site_id = require_on(by, Deed.CALL, worker, at=at)
     if try_again_at is not None and not answered and try_again_at <= at:
         raise BadSubmission(Problem("/try_again_at", _("Give a time that is still to come.")))
     with turn.of(worker, at=at) as own:
@@ -247,7 +240,7 @@ def excuse_check(*, check: Check, reason: str, by: User, at: datetime) -> Fill:
     """A missing reading is explained by a clinician. Raises NotYet where it was answered in the meantime, and
     BadSubmission while it can still be taken."""
     follow_up = check.follow_up
-    require(by, Deed.EXCUSE, follow_up.site_id, follow_up.worker.user_id, at=at)
+    require_on(by, Deed.EXCUSE, follow_up, at=at)
     require_text(reason, "/reason", _("Say why the reading is missing."))
     with turn.of(follow_up.worker, at=at) as own:
         newest = check.fills.filter(standing_fill()).last()
@@ -267,7 +260,7 @@ def note_privately(
 ) -> PrivateNote:
     """What only clinicians see. With `fever_unreliable`, feeling unwell is a symptom from the next reading on."""
     worker = worker.same_as or worker
-    require_for(by, Deed.NOTE_PRIVATELY, worker, at=at)
+    require_on(by, Deed.NOTE_PRIVATELY, worker, at=at)
     with turn.of(worker, at=at) as own:
         worker = own.person(worker)
         note, _fresh = PrivateNote.objects.select_for_update(of=("self",)).get_or_create(worker=worker)
@@ -282,7 +275,7 @@ def record_protection(
 ) -> Protection:
     """Vaccine or prophylaxis given: shown beside every alert; no threshold moves. The same entry once."""
     worker = worker.same_as or worker
-    require_for(by, Deed.RECORD_PROTECTION, worker, at=at)
+    require_on(by, Deed.RECORD_PROTECTION, worker, at=at)
     if kind not in Protection.Kind.values:
         raise BadSubmission(Problem("/kind", _("Say whether it was a vaccine or prophylaxis.")))
     require_text(what, "/what", _("Name what was given."))

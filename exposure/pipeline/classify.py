@@ -15,8 +15,9 @@ from exposure.classify.models import Assessment, CriteriaVersion, Signature
 from exposure.classify.standing import assessments_in_force, settled_in_force
 from exposure.followup import opening, plans, states
 from exposure.followup.models import Exposure
-from exposure.people.access import Deed, may, require
+from exposure.people.access import may_on, require_on
 from exposure.people.models import User
+from exposure.people.policy import Deed
 from exposure.pipeline import follow, turn
 from exposure.record import because as because_of
 from exposure.refusal import BadSubmission, NotYet, Problem, require_text
@@ -31,7 +32,7 @@ def answer_facts(*, breach: Breach, facts: dict[str, Any], by: User, at: datetim
     add to their own report, which can only raise a tier; what workers say about themselves is kept and settles
     nothing until a clinician has confirmed it. A clinician's answer to a question that another clinician has answered
     otherwise is a further assessment like any, and raises Conflict with the other's."""
-    clinician = may(by, Deed.ANSWER, breach.site_id, breach.worker.user_id, at=at)
+    clinician = may_on(by, Deed.ANSWER, breach, at=at)
     if breach.reported_by_id != by.pk and not clinician:
         raise PermissionDenied
     with turn.of(breach.worker, at=at) as own:
@@ -73,7 +74,7 @@ def confirm_breach(
     """A clinician has spoken with the worker: the report is assessed on what is known now and monitoring is no
     longer provisional. Confirming again with the same changes nothing; with something else, what was sent is kept,
     its answers as a further assessment, and Conflict is raised with the report as it was confirmed."""
-    require(by, Deed.CONFIRM, breach.site_id, breach.worker.user_id, at=at)
+    require_on(by, Deed.CONFIRM, breach, at=at)
     facts = facts or {}
     with turn.of(breach.worker, at=at) as own, because_of(note):
         breach = turn.locked_breach(breach)
@@ -116,7 +117,7 @@ def override_tier(
     Where somebody else has set another tier, `standing` names the assessment that is departed from; without it what was
     sent is kept, and Conflict is raised with the assessment that stands.
     """
-    require(by, Deed.OVERRIDE, breach.site_id, breach.worker.user_id, at=at)
+    require_on(by, Deed.OVERRIDE, breach, at=at)
     if not reason.strip():
         raise BadSubmission(Problem("/reason", _("Say why this tier is right.")))
     with turn.of(breach.worker, at=at) as own, because_of(reason):
@@ -160,10 +161,10 @@ def countersign(*, assessment: Assessment, by: User, at: datetime) -> Assessment
     changes nothing. Raises NotYet where one of the two would be missing or the exposed worker's, and Conflict with the
     newest assessment where something else has been decided or answered since."""
     breach = assessment.breach
-    require(by, Deed.OVERRIDE, breach.site_id, breach.worker.user_id, at=at)
+    require_on(by, Deed.OVERRIDE, breach, at=at)
     with turn.of(breach.worker, at=at) as own:
         breach = turn.locked_breach(breach)
-        require(by, Deed.OVERRIDE, breach.site_id, breach.worker.user_id, at=at)  # linked a moment ago
+        require_on(by, Deed.OVERRIDE, breach, at=at)  # linked a moment ago
         subject = f"assessment:{assessment.uid}"
         if not assessment.second_signature_needed or Signature.objects.filter(subject=subject).exists():
             return assessment
@@ -186,7 +187,7 @@ def assess_also(*, breach: Breach, pathogen: str, reason: str, by: User, at: dat
     """A physician's wish: the exposure by the criteria of another pathogen too. Each set brings its own plan beside
     the others, so that of any two the stricter holds. What is assessed by them already changes nothing. Raises
     BadSubmission at the field, and NotYet for a report that was withdrawn."""
-    require(by, Deed.ASSESS_ALSO, breach.site_id, breach.worker.user_id, at=at)
+    require_on(by, Deed.ASSESS_ALSO, breach, at=at)
     require_text(reason, "/reason", _("Say why these criteria are to be applied too."))
     with turn.of(breach.worker, at=at), because_of(reason):
         breach = turn.locked_breach(breach)
@@ -331,7 +332,7 @@ def decide_withdrawal(
     without any other ends. Decided once: the same again changes nothing, another decision raises Conflict. Nobody
     accepts what they have asked for themselves where the plan wants two signatures under a lower tier: NotYet."""
     breach = request.breach
-    require(by, Deed.DECIDE_WITHDRAWAL, breach.site_id, breach.worker.user_id, at=at)
+    require_on(by, Deed.DECIDE_WITHDRAWAL, breach, at=at)
     require_text(reason, "/reason", _("Say why, as discussed with the worker."))
     with turn.of(breach.worker, at=at) as own, because_of(reason):
         breach = turn.locked_breach(breach)

@@ -11,8 +11,9 @@ from exposure.clear.models import Clearance
 from exposure.clear.sign import may_sign, rule_on, sign, signed_already
 from exposure.followup import join, states
 from exposure.followup.models import FollowUp, FollowUpState
-from exposure.people.access import Deed, require, roles_of
+from exposure.people.access import require_on, roles_of
 from exposure.people.models import User
+from exposure.people.policy import Deed
 from exposure.pipeline import turn
 from exposure.record import because as because_of
 from exposure.refusal import BadSubmission, NotYet, Problem, require_text
@@ -29,7 +30,7 @@ def sign_clearance(*, follow_up: FollowUp, by: User, at: datetime) -> Clearance:
     Signing again changes nothing. Raises NotYet with what stands in the way, Conflict where somebody has ended it
     otherwise, and PermissionDenied.
     """
-    require(by, Deed.CLEAR, follow_up.site_id, follow_up.worker.user_id, at=at)
+    require_on(by, Deed.CLEAR, follow_up, at=at)
     with turn.of(follow_up.worker, at=at) as own:
         follow_up = turn.locked_follow_up(follow_up)
         standing = follow_up.clearances.filter(void_at=None, signed_at__isnull=False).first()
@@ -72,7 +73,7 @@ def end_follow_up(
     """End it in another way than by clearance, with the reason and the basis on which it was run. A hand-over names
     who has accepted it. Ending it so again changes nothing, for another reason it raises Conflict; one that has ended
     otherwise raises NotYet."""
-    require(by, Deed.DECIDE_STATE, follow_up.site_id, follow_up.worker.user_id, at=at)
+    require_on(by, Deed.DECIDE_STATE, follow_up, at=at)
     if kind not in OTHER_ENDS:
         raise BadSubmission(Problem("/kind", _("Say how it ends.")))
     if basis not in FollowUpState.Basis.values:
@@ -109,7 +110,7 @@ def reopen(*, follow_up: FollowUp, reason: str, by: User, at: datetime) -> Follo
 
     Raises NotYet where no exposure is left that counts.
     """
-    require(by, Deed.DECIDE_STATE, follow_up.site_id, follow_up.worker.user_id, at=at)
+    require_on(by, Deed.DECIDE_STATE, follow_up, at=at)
     require_text(reason, "/reason", _("Say why it goes on."))
     with turn.of(follow_up.worker, at=at), because_of(reason):
         follow_up = turn.locked_follow_up(follow_up)

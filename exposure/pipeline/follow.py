@@ -2,6 +2,7 @@
 
 import uuid
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from datetime import datetime
 from typing import Any
 
@@ -19,8 +20,9 @@ from exposure.followup.listed import ListedContact, list_contacts, people_named,
 from exposure.followup.models import Exposure, FollowUp, FollowUpState, Reading, UnplacedReading
 from exposure.followup.schedule import Window
 from exposure.followup.store_reading import Logged, follow_ups_taking_readings, log_entry
-from exposure.people.access import Deed, holds, require, require_for
+from exposure.people.access import holds, require_on, visible
 from exposure.people.models import Role, User, Worker
+from exposure.people.policy import IN_LISTS, Deed, View
 from exposure.pipeline import attend, turn
 from exposure.places.models import Site
 from exposure.record import because as because_of
@@ -53,7 +55,7 @@ def log_reading(*, body: Any, worker: Worker, entered_by: User, at: datetime) ->
     """
     worker = worker.same_as or worker
     if worker.user_id != entered_by.pk:
-        require_for(entered_by, Deed.ENTER_READING, worker, at=at)
+        require_on(entered_by, Deed.ENTER_READING, worker, at=at)
     entry = read_entry(body, at=at)
     for last_try in (False, True):
         standing = _standing_reading(entry.submission_id, worker, entry.sha256)
@@ -125,7 +127,7 @@ def record_exposure(
     the worker was told of it just now. The same contact in the same tier again changes nothing. Raises BadSubmission
     at the field, and PermissionDenied."""
     worker = worker.same_as or worker
-    require_for(by, Deed.RECORD_EXPOSURE, worker, at=at)
+    require_on(by, Deed.RECORD_EXPOSURE, worker, at=at)
     site = case.site if case else worker.site
     version = assess.adopted(site, pathogen, at=at)
     problems = problems_of_recorded(version, tier, occurred_at, site, at)
@@ -171,9 +173,18 @@ def preview_contact_list(
     by: User,
     at: datetime,
 ) -> list[ListedContact]:
-    """What each line would record and what stands against it, from a fixed number of statements. Stores nothing."""
-    require(by, Deed.RECORD_EXPOSURE, case.site_id, at=at)
-    return list_contacts(rows, case=case, pathogen=pathogen, source=source, by=by, at=at)
+    """What each line would record and what stands against it, from a fixed number of statements. Stores nothing, and
+    tells nothing of people whom the reader does not see anyway."""
+    require_on(by, Deed.RECORD_EXPOSURE, case, at=at)
+    lines = list_contacts(rows, case=case, pathogen=pathogen, source=source, by=by, at=at)
+    named = Worker.objects.filter(pk__in=[line.worker.pk for line in lines if line.worker is not None])
+    seen = set(visible(by, named, *IN_LISTS, View.OWN, at=at).values_list("pk", flat=True))
+    return [
+        line
+        if line.worker is None or line.worker.pk in seen
+        else replace(line, worker=None, joins=False, recorded=False, elsewhere=True)
+        for line in lines
+    ]
 
 
 def record_contact_list(
@@ -187,7 +198,7 @@ def record_contact_list(
 ) -> list[Exposure]:
     """All lines of a contact list or duty roster of one case, or none: BadSubmission names line and column, as
     /3/tier. The same list again changes nothing."""
-    require(by, Deed.RECORD_EXPOSURE, case.site_id, at=at)
+    require_on(by, Deed.RECORD_EXPOSURE, case, at=at)
     if source not in LISTS:
         raise BadSubmission(Problem("/source", _("Say whether it is a contact list or a duty roster.")))
     with transaction.atomic():
@@ -237,7 +248,7 @@ def correct_exposure(
     NotYet where the exposure no longer counts.
     """
     follow_up = exposure.follow_up
-    require(by, Deed.RECORD_EXPOSURE, follow_up.site_id, follow_up.worker.user_id, at=at)
+    require_on(by, Deed.RECORD_EXPOSURE, follow_up, at=at)
     if slip := slip_in(occurred_at, "/occurred_at", at=at):
         raise BadSubmission(slip)
     require_text(reason, "/reason", _("Say how you know the time."))
@@ -286,7 +297,7 @@ def return_to_monitoring(*, follow_up: FollowUp, finding: str, by: User, at: dat
 
 
 def _enter(follow_up: FollowUp, kind: str, reason: str, by: User, at: datetime) -> FollowUpState:
-    require(by, Deed.DECIDE_STATE, follow_up.site_id, follow_up.worker.user_id, at=at)
+    require_on(by, Deed.DECIDE_STATE, follow_up, at=at)
     require_text(reason, "/reason", _("Say what was found or decided."))
     with turn.of(follow_up.worker, at=at), because_of(reason):
         follow_up = turn.locked_follow_up(follow_up)
@@ -307,7 +318,7 @@ def set_windows(*, worker: Worker, windows: Sequence[Window], by: User, at: date
     """
     worker = worker.same_as or worker
     if worker.user_id != by.pk:
-        require_for(by, Deed.SET_TIMES, worker, at=at)
+        require_on(by, Deed.SET_TIMES, worker, at=at)
     with turn.of(worker, at=at) as own:
         worker = own.person(worker)
         follow_ups = list(worker.follow_ups.filter(ended_at=None).select_related("worker__site"))
@@ -335,7 +346,7 @@ def link_worker(*, worker: Worker, same_as: Worker, by: User, at: datetime) -> W
     with the others. Linking again changes nothing; to somebody else, what was sent is kept and Conflict raised.
     Returns the worker on the list."""
     for person in (worker, same_as.same_as or same_as):
-        require_for(by, Deed.LINK, person, at=at)
+        require_on(by, Deed.LINK, person, at=at)
     with (
         turn.of(worker, same_as, at=at) as own,
         because_of(_("The same person as %(name)s.") % {"name": same_as}),

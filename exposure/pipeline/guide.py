@@ -9,8 +9,9 @@ from exposure.attend import promises
 from exposure.attend.models import Promise
 from exposure.classify import assess, replay, versions
 from exposure.classify.models import Adoption, CriteriaVersion, Replay
-from exposure.people.access import DOING, Deed, require, roles_of
+from exposure.people.access import require, roles_of
 from exposure.people.models import User
+from exposure.people.policy import DOING, Deed
 from exposure.places.models import Site
 from exposure.record import create_many
 from exposure.refusal import BadSubmission, NotYet, Problem

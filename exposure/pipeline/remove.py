@@ -12,8 +12,9 @@ from django.db.models import QuerySet
 from django.http import Http404
 from django.utils.translation import gettext as _
 
-from exposure.people.access import View, find, roles_of
+from exposure.people.access import find, roles_of
 from exposure.people.models import User, Worker
+from exposure.people.policy import View
 from exposure.places.first_aid import failures_of
 from exposure.places.models import FailureType, Protocol, Station, Step
 from exposure.refusal import BadSubmission, NotYet, Problem

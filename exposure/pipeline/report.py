@@ -17,8 +17,9 @@ from exposure.followup.cases import linked_follow_ups
 from exposure.followup.models import (
     FollowUp,
 )
-from exposure.people.access import Deed, View, find, require
+from exposure.people.access import find, require_on
 from exposure.people.models import User
+from exposure.people.policy import Deed, View
 from exposure.pipeline import classify, follow, turn
 from exposure.places.models import Station
 from exposure.refusal import BadSubmission, Conflict, Problem
@@ -216,7 +217,7 @@ def ask_withdrawal(*, breach: Breach, reason: str, by: User, at: datetime) -> Wi
     """A request of the reporter, or of a clinician; the follow-up runs until a clinician has decided. Asking again
     changes nothing."""
     if breach.reported_by_id != by.pk:
-        require(by, Deed.ANSWER, breach.site_id, breach.worker.user_id, at=at)
+        require_on(by, Deed.ANSWER, breach, at=at)
     with turn.of(breach.worker, at=at):
         breach = turn.locked_breach(breach)
         standing = breach.withdrawal_requests.filter(recorded_by=by.actor, decision=None).first()
@@ -231,7 +232,7 @@ def ask_withdrawal(*, breach: Breach, reason: str, by: User, at: datetime) -> Wi
 def open_case(*, station: Station, code: str, opened_at: datetime, by: User, at: datetime) -> Case:
     """Open a case at the station since `opened_at`: reports of what happened there from then on take it up. The same
     code again at the same station changes nothing. Raises BadSubmission at the field."""
-    require(by, Deed.STATE_CASE, station.site_id, at=at)
+    require_on(by, Deed.STATE_CASE, station, at=at)
     code = code.strip().upper()
     if len(code) > LONGEST_CODE or not CODE.fullmatch(code):
         message = _(
@@ -249,7 +250,7 @@ def open_case(*, station: Station, code: str, opened_at: datetime, by: User, at:
 
 def close_case(*, case: Case, by: User, at: datetime) -> Case:
     """Reports of what happens at the station from now on no longer take it up; follow-ups run on. Once."""
-    require(by, Deed.STATE_CASE, case.site_id, at=at)
+    require_on(by, Deed.STATE_CASE, case, at=at)
     with transaction.atomic():
         case = Case.objects.select_for_update(no_key=True).get(pk=case.pk)
         if case.closed_at is None:
@@ -275,7 +276,7 @@ def state_case(
     physician decides; where the pathogen is new to the case, also those for its other ones. The same statement again
     changes nothing. `seen` is the statement that was before the writer, None where there was none: if somebody has
     stated something else since, what was sent is kept, and Conflict raised with the statement that stands."""
-    require(by, Deed.STATE_CASE, case.site_id, at=at)
+    require_on(by, Deed.STATE_CASE, case, at=at)
     if status not in CaseStatement.Status.values:
         raise BadSubmission(Problem("/status", _("Say whether it is suspected, confirmed or ruled out.")))
     said = {

@@ -4,8 +4,9 @@ from django.core.exceptions import PermissionDenied
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 
-from exposure.people.access import SEEING, View, holds, roles_of, visible
+from exposure.people.access import holds, roles_of, visible
 from exposure.people.models import Role
+from exposure.people.policy import SEEING, View
 from exposure.remind.models import Message
 from exposure.web.nurse.messages import WHY_NOT
 from exposure.web.set_aside import parts_set_aside

@@ -14,8 +14,9 @@ from django.urls import Resolver404, get_resolver, resolve, reverse
 from exposure import clock
 from exposure.classify.models import CriteriaVersion
 from exposure.management.scenario import load_demo
-from exposure.people.access import View, visible
+from exposure.people.access import visible
 from exposure.people.models import User, Worker
+from exposure.people.policy import View
 from exposure.pipeline import classify, follow, guide
 from exposure.pipeline.report import ask_withdrawal
 from exposure.report.models import Breach

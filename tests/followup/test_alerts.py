@@ -9,8 +9,9 @@ from django.db import IntegrityError, transaction
 from exposure.attend.alerts import raise_alert
 from exposure.attend.models import Alert
 from exposure.followup.models import FollowUp
-from exposure.people.access import View, visible
+from exposure.people.access import visible
 from exposure.people.models import Worker
+from exposure.people.policy import View
 from exposure.pipeline import attend
 from exposure.refusal import BadSubmission, Conflict
 from tests.cast import MONDAY, doing

@@ -8,8 +8,9 @@ from django.http import Http404
 
 from exposure.attend.models import Alert, Call, OtherDecision, Promise
 from exposure.followup.models import FollowUp, PrivateNote, Protection, Reading
-from exposure.people.access import PATHS, Deed, View, find, may, require, require_for, visible
+from exposure.people.access import find, may, require, require_on, visible
 from exposure.people.models import Role, User, Worker
+from exposure.people.policy import PATHS, Deed, View
 from exposure.pipeline import attend, classify, follow
 from exposure.places.models import Site
 from exposure.remind.models import Message
@@ -237,14 +238,14 @@ def test_what_was_noted_about_oneself_is_seen_from_ones_own_side_only(cast, hers
 
 
 def test_a_second_record_of_oneself_is_still_oneself(cast, herself):
-    require_for(cast.nurse2, Deed.CALL, herself["double"], at=MONDAY)
+    require_on(cast.nurse2, Deed.CALL, herself["double"], at=MONDAY)
     with pytest.raises(PermissionDenied):
-        require_for(cast.nurse, Deed.CALL, herself["double"], at=MONDAY)
+        require_on(cast.nurse, Deed.CALL, herself["double"], at=MONDAY)
 
 
 def test_what_is_done_about_a_second_record_is_asked_where_the_person_is_known(cast):
     with doing("command:tests"):
         double = Worker.objects.create(site=cast.other_site, name="W. Alder", same_as=cast.worker)
-    require_for(cast.nurse, Deed.CALL, double, at=MONDAY)
+    require_on(cast.nurse, Deed.CALL, double, at=MONDAY)
     with pytest.raises(PermissionDenied):
-        require_for(cast.outsider, Deed.CALL, double, at=MONDAY)
+        require_on(cast.outsider, Deed.CALL, double, at=MONDAY)

@@ -18,8 +18,9 @@ from django.utils.translation import gettext_lazy
 from exposure.audit.access_log import note_look
 from exposure.audit.history import Wanted, latest, of_worker
 from exposure.audit.models import AccessEntry
-from exposure.people.access import SEEING, View, holds, visible
+from exposure.people.access import holds, roles_of, visible
 from exposure.people.models import User, Worker
+from exposure.people.policy import SEEING, View
 from exposure.places.models import Site
 from exposure.web.auditor.words import tell
 from exposure.web.signed_in import signed_in
@@ -130,7 +131,7 @@ def _note_list(request: HttpRequest, form: Filter) -> None:
 
 @signed_in
 def worker_history(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
-    """One worker's whole record, for clinicians and auditors of the site; nobody's own."""
+    """What the reader's sites have recorded of one worker, for clinicians and auditors; nobody's own."""
     workers = Worker.objects.select_related("site").filter(uid=uid).exclude(user=request.user)
     clinical = visible(request.user, workers, View.CLINICAL, at=request.at).first()
     worker = clinical or visible(request.user, workers, View.AUDIT, at=request.at).first()
@@ -139,8 +140,11 @@ def worker_history(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
     note_look(request.user, AccessEntry.Kind.PERSON, f"history of worker:{uid}", uid, at=request.at)
     newest_first = request.GET.get("order") == "newest"
     withhold = frozenset() if clinical else FOR_CLINICIANS
+    seen = SEEING[View.CLINICAL] if clinical else SEEING[View.AUDIT]
+    held = {role.site_id for role in roles_of(request.user, at=request.at) if role.kind in seen}
+    sites = None if None in held else frozenset(held)
     with timezone.override(worker.site.zone):
-        operations = [tell(operation, withhold=withhold) for operation in of_worker(uid)]
+        operations = [tell(operation, withhold=withhold) for operation in of_worker(uid, sites)]
         context = {
             "worker": worker,
             "operations": operations[:: -1 if newest_first else 1],

@@ -25,6 +25,7 @@ THINGS = {
     "Attempt": gettext_lazy("try to send"),
     "AttemptOutcome": gettext_lazy("outcome of a try to send"),
     "Breach": gettext_lazy("breach report"),
+    "BrokenGlass": gettext_lazy("record opened by another site"),
     "Call": gettext_lazy("call"),
     "Case": gettext_lazy("case"),
     "CaseStatement": gettext_lazy("statement about a case"),

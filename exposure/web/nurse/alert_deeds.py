@@ -12,6 +12,7 @@ from django.utils.translation import gettext_lazy as _
 from exposure.attend import alerts
 from exposure.attend.models import Alert
 from exposure.people.models import User
+from exposure.people.policy import Deed
 from exposure.pipeline import attend
 from exposure.web.nurse.deed import DeedPage, Done, Subject
 from exposure.web.nurse.forms import CloseForm, TakeForm
@@ -61,6 +62,7 @@ PAGES = (
     _page(
         "alert_acknowledge",
         "alerts/<uuid:uid>/have/",
+        deed=Deed.ACKNOWLEDGE,
         use_case=_take,
         form=_take_form,
         title=_("I have it"),
@@ -70,6 +72,7 @@ PAGES = (
     _page(
         "alert_close",
         "alerts/<uuid:uid>/close/",
+        deed=Deed.CLOSE_ALERT,
         use_case=attend.close_alert,
         form=_close_form,
         title=_("Close the alert"),

@@ -14,7 +14,8 @@ from exposure.attend.models import Alert, Promise
 from exposure.attend.still import gone
 from exposure.audit.models import AccessEntry
 from exposure.followup import cases
-from exposure.people.access import View, find, visible
+from exposure.people.access import find, visible
+from exposure.people.policy import AS_CLINICIAN, View
 from exposure.report.models import Case
 from exposure.web.nurse.alert_deeds import ALERTS
 from exposure.web.nurse.forms import CloseForm
@@ -26,7 +27,7 @@ from exposure.web.signed_in import signed_in
 @signed_in
 def one_alert(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
     """One alert: what happened, and what can be done."""
-    alert = find(request.user, ALERTS, View.CLINICAL, at=request.at, uid=uid)
+    alert = find(request.user, ALERTS, *AS_CLINICIAN, at=request.at, uid=uid)
     worker = alerts.worker_of(alert)
     note_person(request, AccessEntry.Kind.DETAIL, f"alert:{uid}", worker)
     context = {
@@ -34,7 +35,7 @@ def one_alert(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
         "worker": worker,
         "entries": alert.entries.select_related("reading__replaced_by", "unplaced"),
         "form": CloseForm(),
-        "protections": worker.protections.all(),
+        "protections": visible(request.user, worker.protections.all(), *AS_CLINICIAN, at=request.at),
         "cases": _cases_of(request, alert),
         "decisions": about_alert(request, alert),
         **_cause_now(alert, at=request.at),

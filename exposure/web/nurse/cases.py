@@ -19,7 +19,8 @@ from exposure.classify.criteria import text
 from exposure.classify.table import Fact
 from exposure.followup.cases import exposures_to, linked_follow_ups
 from exposure.followup.models import FollowUp
-from exposure.people.access import View, find, visible
+from exposure.people.access import find, visible
+from exposure.people.policy import Deed, View
 from exposure.pipeline import report
 from exposure.places.models import Station
 from exposure.report.cases import propose_code, tested_early
@@ -166,6 +167,7 @@ _page = partial(
 OPENING = _page(
     "case_open",
     "cases/open/",
+    deed=Deed.STATE_CASE,
     rows=None,
     named="",
     use_case=report.open_case,
@@ -183,6 +185,7 @@ PAGES = (
     _page(
         "case_close",
         "cases/<uuid:uid>/close/",
+        deed=Deed.STATE_CASE,
         use_case=report.close_case,
         title=lambda subject: _("Close case %(code)s") % {"code": subject.row.code},
         lede=_closing,
@@ -192,6 +195,7 @@ PAGES = (
     _page(
         "case_state",
         "cases/<uuid:uid>/<slug:pathogen>/",
+        deed=Deed.STATE_CASE,
         use_case=report.state_case,
         prepare=_newest_statement,
         form=_statement_form,

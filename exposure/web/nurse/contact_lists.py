@@ -19,7 +19,8 @@ from exposure.audit.models import AccessEntry
 from exposure.followup import listed
 from exposure.followup.contact_list import COLUMNS, MOST_BYTES, MOST_LINES, ignored_columns, read_contact_list
 from exposure.followup.listed import ListedContact
-from exposure.people.access import View, find
+from exposure.people.access import find
+from exposure.people.policy import View
 from exposure.pipeline import follow
 from exposure.refusal import BadSubmission
 from exposure.report import cases

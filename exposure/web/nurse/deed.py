@@ -22,8 +22,9 @@ from django.utils.timezone import localtime
 from django.utils.translation import gettext_lazy as _
 
 from exposure.attend.standing import describe
-from exposure.people.access import View, find
+from exposure.people.access import find, require_on
 from exposure.people.models import User, Worker
+from exposure.people.policy import IN_LISTS, Deed
 from exposure.refusal import BadSubmission, Conflict, NotYet, Problem
 from exposure.web.signed_in import kept_form, signed_in
 
@@ -93,6 +94,7 @@ class DeedPage:
 
     name: str
     address: str
+    deed: Deed  # asked before anything that was sent is read
     rows: QuerySet | None  # of which a clinician sees some; None where the caller finds the row
     named: str  # empty: `sent` gives the row too
     use_case: Callable[..., Any]
@@ -127,14 +129,15 @@ def pattern(page: DeedPage) -> URLPattern:
 
     @signed_in
     def view(request: HttpRequest, uid: Any, **address: Any) -> HttpResponse:
-        row = find(request.user, page.rows, View.CLINICAL, at=request.at, uid=uid)
+        row = find(request.user, page.rows, *IN_LISTS, at=request.at, uid=uid)
         return answer(request, page, row, **address)
 
     return path(page.address, view, name=page.name)
 
 
 def answer(request: HttpRequest, page: DeedPage, row: Any, **address: Any) -> HttpResponse:
-    """The page about a row that was found."""
+    """The page about a row that was found. Who may not do it is refused before anything that was sent is read."""
+    require_on(request.user, page.deed, row, at=request.at)
     subject = _subject(request, page, row, address)
     if isinstance(subject, HttpResponse):
         return subject

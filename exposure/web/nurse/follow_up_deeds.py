@@ -17,6 +17,7 @@ from exposure.followup import join
 from exposure.followup.models import Check, Exposure, FollowUp
 from exposure.people.access import holds
 from exposure.people.models import Role
+from exposure.people.policy import Deed
 from exposure.pipeline import attend, clear, follow
 from exposure.web.nurse.clearing import standing_in_the_way
 from exposure.web.nurse.deed import DeedPage, Done, Subject, back_to, plain
@@ -36,6 +37,7 @@ def _paused(kind: str, **page: Any) -> DeedPage:
     return _of_follow_up(
         f"follow_up_{kind}",
         f"follow-ups/<uuid:uid>/{kind}/",
+        deed=Deed.DECIDE_STATE,
         form=plain(ReasonForm),
         done=_("Noted. Reminders and missing readings pause; the days count on."),
         **page,
@@ -102,6 +104,7 @@ PAGES = (
     _of_follow_up(
         "task_done",
         "tasks/<uuid:uid>/",
+        deed=Deed.COMPLETE_TASK,
         rows=TASKS,
         named="task",
         use_case=attend.complete_task,
@@ -114,6 +117,7 @@ PAGES = (
     _of_its_row(
         "excuse",
         "missing/<uuid:uid>/",
+        deed=Deed.EXCUSE,
         rows=CHECKS,
         named="check",
         use_case=attend.excuse_check,
@@ -126,6 +130,7 @@ PAGES = (
     _of_its_row(
         "exposure_correct",
         "exposures/<uuid:uid>/correct/",
+        deed=Deed.RECORD_EXPOSURE,
         rows=EXPOSURES,
         named="exposure",
         use_case=follow.correct_exposure,
@@ -140,6 +145,7 @@ PAGES = (
     _of_its_row(
         "exposure_told",
         "exposures/<uuid:uid>/told/",
+        deed=Deed.TELL,
         rows=EXPOSURES.filter(withdrawn_at=None, breach=None),
         named="exposure",
         use_case=attend.tell_of_exposure,
@@ -154,6 +160,7 @@ PAGES = (
     _of_follow_up(
         "clear",
         "follow-ups/<uuid:uid>/clear/",
+        deed=Deed.CLEAR,
         use_case=clear.sign_clearance,
         shown=lambda subject: {"clearing": standing_in_the_way(subject.row, subject.user, at=subject.at)},
         template="nurse/clear.html",
@@ -164,6 +171,7 @@ PAGES = (
     _of_follow_up(
         "follow_up_return",
         "follow-ups/<uuid:uid>/return/",
+        deed=Deed.DECIDE_STATE,
         use_case=follow.return_to_monitoring,
         prepare=_for_physicians,
         form=plain(ReasonForm),
@@ -175,6 +183,7 @@ PAGES = (
     _of_follow_up(
         "follow_up_end",
         "follow-ups/<uuid:uid>/end/",
+        deed=Deed.DECIDE_STATE,
         use_case=clear.end_follow_up,
         form=lambda data, _subject: EndForm(data, kinds=ENDS),
         title=_("End the follow-up otherwise"),
@@ -185,6 +194,7 @@ PAGES = (
     _of_follow_up(
         "follow_up_reopen",
         "follow-ups/<uuid:uid>/reopen/",
+        deed=Deed.DECIDE_STATE,
         use_case=clear.reopen,
         form=plain(ReasonForm),
         title=_("Reopen the follow-up"),

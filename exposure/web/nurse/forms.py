@@ -75,6 +75,15 @@ class CallForm(forms.Form):
     note = forms.CharField(label=_("Note"), required=False, widget=AREA)
 
 
+class GlassForm(forms.Form):
+    number = forms.CharField(label=_("The person's number"), max_length=40)
+    reason = forms.CharField(
+        label=_("Why must you see it now?"),
+        help_text=_("The person and the auditor read who opened the record, when, and this reason."),
+        widget=AREA,
+    )
+
+
 class HowToldForm(forms.Form):
     how = forms.ChoiceField(
         label=_("How was the worker told?"),

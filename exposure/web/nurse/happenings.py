@@ -1,8 +1,10 @@
 """What a person's story is made of: one thing that happened, when, and by whom."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 
+from django.db.models import QuerySet
 from django.utils import timezone
 from django.utils.formats import date_format
 from django.utils.translation import pgettext
@@ -20,6 +22,7 @@ class Happening:
     link: tuple[str, str] | None = None
 
 
+Seen = Callable[[QuerySet], QuerySet]  # of the rows those that the reader may see
 NamedLater = tuple[Happening, str]  # what happened, and its actor as the history names it
 
 

@@ -20,8 +20,9 @@ from exposure.audit.models import AccessEntry
 from exposure.clear.models import Clearance
 from exposure.followup import join
 from exposure.followup.models import FollowUp, PrivateNote
-from exposure.people.access import View, find, visible
+from exposure.people.access import find, visible
 from exposure.people.models import Worker
+from exposure.people.policy import IN_LISTS, Deed
 from exposure.pipeline import follow
 from exposure.report.submission import storable
 from exposure.web.nurse.deed import DeedPage, Done, Subject, back_to
@@ -57,7 +58,7 @@ def search(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
 
 
 def _typed_in(request: HttpRequest, uid: uuid.UUID) -> Worker:
-    worker = find(request.user, WORKERS.select_related("same_as"), View.CLINICAL, at=request.at, uid=uid)
+    worker = find(request.user, WORKERS.select_related("same_as"), *IN_LISTS, at=request.at, uid=uid)
     _require_unlisted(worker)
     return worker
 
@@ -76,7 +77,7 @@ def _people(request: HttpRequest, worker: Worker, sought: str) -> list[Worker]:
     words = re.findall(r"\w+", sought)
     if not words:
         return []
-    people = visible(request.user, _others(worker), View.CLINICAL, at=request.at)
+    people = visible(request.user, _others(worker), *IN_LISTS, at=request.at)
     for word in words:
         has_word = Q(name__icontains=word) | Q(number__icontains=word) | Q(phone__icontains=word)
         people = people.filter(has_word)
@@ -159,7 +160,7 @@ def _the_two(request: HttpRequest, worker: Worker, *, known: uuid.UUID) -> Mappi
     _require_unlisted(worker)
     if worker.same_as is not None:
         return redirect(back_to(worker.same_as))
-    same_as = find(request.user, _others(worker), View.CLINICAL, at=request.at, uid=known)
+    same_as = find(request.user, _others(worker), *IN_LISTS, at=request.at, uid=known)
     note_look(request.user, AccessEntry.Kind.DETAIL, f"link:{worker.uid}", same_as.uid, at=request.at)
     return {"same_as": same_as}
 
@@ -191,6 +192,7 @@ PAGES = (
     DeedPage(
         "person_link_to",
         "people/<uuid:uid>/link/<uuid:known>/",
+        deed=Deed.LINK,
         rows=WORKERS.select_related("same_as"),
         named="worker",
         use_case=follow.link_worker,

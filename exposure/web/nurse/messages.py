@@ -1,13 +1,14 @@
 """What was sent to one person, what was not and why, each try, and what came back."""
 
 import uuid
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 from datetime import datetime
+from functools import partial
 from itertools import groupby
 
 from django.core.paginator import Paginator
-from django.db.models import Prefetch, Q
+from django.db.models import Prefetch, Q, QuerySet
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.utils import timezone
@@ -16,8 +17,9 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
 from exposure.audit.models import AccessEntry
-from exposure.people.access import View, find
+from exposure.people.access import find, visible
 from exposure.people.models import Worker
+from exposure.people.policy import IN_LISTS
 from exposure.remind import verdict
 from exposure.remind.models import Attempt, DeliveryReport, Message, Reminder, Reply
 from exposure.remind.reminders import NO_ADDRESS
@@ -61,11 +63,12 @@ class Line:
 @signed_in
 def person_messages(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
     """Reminders to this person and pages about them, the newest first."""
-    worker: Worker = find(request.user, WORKERS, View.CLINICAL, at=request.at, uid=uid)
+    worker: Worker = find(request.user, WORKERS, *IN_LISTS, at=request.at, uid=uid)
     note_person(request, AccessEntry.Kind.PERSON, f"worker:{uid}", worker)
     known = [worker.pk, *worker.also.values_list("pk", flat=True)]
     with timezone.override(worker.site.zone):
-        lines = [*_messages(known), *_unsent(known), *_replies(known)]
+        seen = partial(visible, request.user, at=request.at)
+        lines = [*_messages(known, seen), *_unsent(known, seen), *_replies(known, seen)]
         lines.sort(key=lambda line: line.at, reverse=True)
         page = Paginator(list(_folded(lines)), ON_A_PAGE).get_page(request.GET.get("page"))
         return render(request, "nurse/person_messages.html", {"worker": worker, "page": page})
@@ -92,12 +95,12 @@ def fate(message: Message) -> str:
     return _("Waits")
 
 
-def _messages(known: list[int]) -> list[Line]:
+def _messages(known: list[int], seen: Callable[..., QuerySet]) -> list[Line]:
     about = Q(worker__in=known) | Q(alert__worker__in=known)
     about |= Q(alert__follow_up__worker__in=known) | Q(alert__breach__worker__in=known)
     attempts = Prefetch("attempts", Attempt.objects.select_related("outcome"))
     reports = Prefetch("delivery_reports", DeliveryReport.objects.all())
-    rows = Message.objects.filter(about).select_related("worker", "user")
+    rows = seen(Message.objects.filter(about), *IN_LISTS).select_related("worker", "user")
     return [
         Line(
             at=message.created_at,
@@ -124,9 +127,10 @@ def _report(report: DeliveryReport) -> str:
     return _("Arrived on the telephone") if report.delivered else _("Did not arrive on the telephone")
 
 
-def _unsent(known: list[int]) -> list[Line]:
+def _unsent(known: list[int], seen: Callable[..., QuerySet]) -> list[Line]:
     """Reminders of which no message was made."""
-    rows = Reminder.objects.filter(worker__in=known).exclude(skipped_because="").select_related("worker")
+    every = Reminder.objects.filter(worker__in=known).exclude(skipped_because="")
+    rows = seen(every, *IN_LISTS).select_related("worker")
     return [
         Line(
             at=reminder.rung_at,
@@ -138,8 +142,8 @@ def _unsent(known: list[int]) -> list[Line]:
     ]
 
 
-def _replies(known: list[int]) -> list[Line]:
-    rows = Reply.objects.filter(worker__in=known).select_related("worker")
+def _replies(known: list[int], seen: Callable[..., QuerySet]) -> list[Line]:
+    rows = seen(Reply.objects.filter(worker__in=known), *IN_LISTS).select_related("worker")
     return [
         Line(
             at=reply.at,

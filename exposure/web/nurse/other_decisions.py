@@ -12,8 +12,9 @@ from django.utils.translation import gettext_lazy as _
 
 from exposure.attend.models import Alert, OtherDecision
 from exposure.attend.standing import name_of
-from exposure.people.access import View, visible
+from exposure.people.access import visible
 from exposure.people.models import Worker
+from exposure.people.policy import View
 from exposure.report.models import Breach, Case, CaseStatement, Told
 
 DEEDS = {

@@ -15,6 +15,7 @@ from exposure.classify import assess
 from exposure.followup import listed
 from exposure.followup.models import Exposure, PrivateNote
 from exposure.people.models import Worker
+from exposure.people.policy import Deed
 from exposure.pipeline import attend, follow
 from exposure.places.models import Site
 from exposure.web.nurse.deed import DeedPage, Done, Subject, back_to, plain
@@ -83,6 +84,7 @@ PAGES = (
     _page(
         "person_call",
         "people/<uuid:uid>/call/",
+        deed=Deed.CALL,
         use_case=attend.note_call,
         form=plain(CallForm),
         title=_("Note a call"),
@@ -92,6 +94,7 @@ PAGES = (
     _page(
         "person_times",
         "people/<uuid:uid>/times/",
+        deed=Deed.SET_TIMES,
         use_case=follow.set_windows,
         zone=lambda subject: subject.row.zone,
         form=lambda data, subject: TimesForm(data, worker=subject.row),
@@ -107,6 +110,7 @@ PAGES = (
     _page(
         "person_exposure",
         "people/<uuid:uid>/exposure/",
+        deed=Deed.RECORD_EXPOSURE,
         rows=WORKERS.filter(same_as=None),
         use_case=follow.record_exposure,
         prepare=_tiers,
@@ -120,6 +124,7 @@ PAGES = (
     _page(
         "person_protection",
         "people/<uuid:uid>/protection/",
+        deed=Deed.RECORD_PROTECTION,
         use_case=attend.record_protection,
         form=plain(ProtectionForm),
         title=_("Vaccine or prophylaxis given"),
@@ -129,6 +134,7 @@ PAGES = (
     _page(
         "person_note",
         "people/<uuid:uid>/private-note/",
+        deed=Deed.NOTE_PRIVATELY,
         use_case=attend.note_privately,
         form=_private_form,
         title=_("Private note"),

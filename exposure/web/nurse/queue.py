@@ -10,6 +10,7 @@ from datetime import datetime, timedelta
 from operator import attrgetter
 from typing import Any
 
+from django.db.models import Q
 from django.urls import reverse
 from django.utils.translation import gettext as _
 
@@ -18,8 +19,10 @@ from exposure.attend.models import Alert, Promise
 from exposure.attend.still import gone
 from exposure.classify.models import Signature
 from exposure.clear.models import Clearance
-from exposure.people.access import DOING, Deed, View, holds, visible
+from exposure.followup.models import FollowUp
+from exposure.people.access import holds, visible
 from exposure.people.models import User, Worker
+from exposure.people.policy import DOING, IN_LISTS, Deed, View
 from exposure.places.models import Site
 from exposure.remind.heartbeat import PROCESSES
 from exposure.remind.models import Heartbeat
@@ -90,8 +93,11 @@ class Line:
 
 def lines(user: User, *, at: datetime) -> list[Line]:
     """All lines that this person may act on, most urgent first."""
+    # That of a follow-up is its own site's to act on.
+    here = visible(user, FollowUp.objects.all(), View.CLINICAL, at=at).values("pk")
+    open_alerts = Alert.objects.with_look().filter(Q(follow_up=None) | Q(follow_up__in=here), closed_at=None)
     open_alerts = list(
-        visible(user, Alert.objects.with_look().filter(closed_at=None), View.CLINICAL, at=at).select_related(
+        visible(user, open_alerts, *IN_LISTS, at=at).select_related(
             "site", "breach__worker", "follow_up__worker", "worker", "held_by"
         )
     )
@@ -115,7 +121,7 @@ def _waiting(user: User, at: datetime) -> Iterable[Promise]:
     """One query for all that somebody must do: calls after silence, and tasks not urgent, once they are late; the
     rest from the start."""
     waiting = Promise.objects.waiting(at=at).exclude(kind=Kind.LOOK)
-    seen = visible(user, waiting, View.CLINICAL, at=at).select_related(
+    seen = visible(user, waiting, *IN_LISTS, at=at).select_related(
         "site", "worker", "breach", "exposure__follow_up__worker", "follow_up__worker", "version"
     )
     return [promise for promise in seen if _is_shown(promise, user, at)]

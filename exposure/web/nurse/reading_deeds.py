@@ -16,6 +16,7 @@ from exposure.classify.criteria import text
 from exposure.followup.models import FollowUp, Reading
 from exposure.followup.store_reading import Logged, follow_ups_taking_readings
 from exposure.people.models import Worker
+from exposure.people.policy import Deed
 from exposure.pipeline import follow
 from exposure.refusal import BadSubmission
 from exposure.web.nurse.deed import DeedPage, Done, Subject, back_to
@@ -117,6 +118,7 @@ PAGES = (
     _page(
         "person_reading",
         "people/<uuid:uid>/reading/",
+        deed=Deed.ENTER_READING,
         rows=WORKERS,
         prepare=_new_reading,
         form=_form(ReadingForm),
@@ -127,6 +129,7 @@ PAGES = (
     _page(
         "reading_amend",
         "readings/<uuid:uid>/",
+        deed=Deed.ENTER_READING,
         rows=READINGS,
         prepare=_wrong_reading,
         form=_form(AmendForm),

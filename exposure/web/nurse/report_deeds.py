@@ -11,6 +11,7 @@ from django.utils.translation import gettext_lazy as _
 
 from exposure.classify.assess import criteria_or_none, plan_of, tier_label
 from exposure.classify.models import Assessment
+from exposure.people.policy import Deed
 from exposure.pipeline import attend, classify
 from exposure.report.models import Breach, WithdrawalRequest
 from exposure.web.nurse.deed import DeedPage, Done, Subject, plain
@@ -94,6 +95,7 @@ PAGES = (
     _page(
         "breach_told",
         "reports/<uuid:uid>/told/",
+        deed=Deed.TELL,
         use_case=attend.tell_worker,
         form=lambda data, subject: ToldForm(data, initial={"told_at": subject.at}),
         fields={"by": "how", "at": "told_at"},
@@ -105,6 +107,7 @@ PAGES = (
     _page(
         "breach_confirm",
         "reports/<uuid:uid>/confirm/",
+        deed=Deed.CONFIRM,
         use_case=classify.confirm_breach,
         form=_facts_form(ConfirmForm),
         sent=lambda form, _subject: {name: form.cleaned_data[name] for name in ("facts", "note")},
@@ -116,6 +119,7 @@ PAGES = (
     _page(
         "breach_answers",
         "reports/<uuid:uid>/answers/",
+        deed=Deed.ANSWER,
         use_case=classify.answer_facts,
         form=_facts_form(FactsForm),
         sent=lambda form, _subject: {"facts": form.cleaned_data["facts"]},
@@ -127,6 +131,7 @@ PAGES = (
     _page(
         "breach_override",
         "reports/<uuid:uid>/override/<slug:pathogen>/",
+        deed=Deed.OVERRIDE,
         use_case=classify.override_tier,
         prepare=_current,
         form=_override_form,
@@ -143,6 +148,7 @@ PAGES = (
     _page(
         "breach_also",
         "reports/<uuid:uid>/also/",
+        deed=Deed.ASSESS_ALSO,
         use_case=classify.assess_also,
         prepare=_others,
         form=lambda data, subject: AlsoForm(data, pathogens=subject.more["others"]),
@@ -154,6 +160,7 @@ PAGES = (
     _page(
         "countersign",
         "assessments/<uuid:uid>/sign/",
+        deed=Deed.OVERRIDE,
         rows=WAITING,
         named="assessment",
         use_case=classify.countersign,
@@ -171,6 +178,7 @@ PAGES = (
     _page(
         "breach_withdrawal",
         "reports/<uuid:uid>/withdrawal/",
+        deed=Deed.DECIDE_WITHDRAWAL,
         named="",
         use_case=classify.decide_withdrawal,
         prepare=_asked,

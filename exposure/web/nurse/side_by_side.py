@@ -13,8 +13,9 @@ from exposure.classify.assess import adopted_pathogens
 from exposure.classify.plan import MONITORING, Plan
 from exposure.followup import plans
 from exposure.followup.models import Exposure
-from exposure.people.access import Deed, may
+from exposure.people.access import may
 from exposure.people.models import User
+from exposure.people.policy import Deed
 from exposure.report.models import Breach
 from exposure.web.nurse.report_words import AssessmentWords
 

@@ -8,7 +8,7 @@ from django.urls import reverse
 from django.utils.text import capfirst
 from django.utils.translation import gettext as _
 
-from exposure.attend.models import AlertEntry, Call
+from exposure.attend.models import Alert, AlertEntry, Call
 from exposure.classify.assess import tier_label
 from exposure.classify.models import Assessment, Signature
 from exposure.clear.models import Clearance
@@ -16,32 +16,36 @@ from exposure.followup.models import FollowUpState
 from exposure.people.models import User, Worker
 from exposure.report.models import Breach, Told, WithdrawalDecision, WithdrawalRequest
 from exposure.web.nurse.follow_up_deeds import TASK_KINDS
-from exposure.web.nurse.happenings import Happening, NamedLater, some
+from exposure.web.nurse.happenings import Happening, NamedLater, Seen, some
 from exposure.web.nurse.other_decisions import DecisionWords
 from exposure.web.nurse.rows import Row
 from exposure.web.nurse.story_exposures import exposures
 from exposure.web.nurse.story_readings import missing, readings
 
 
-def story(worker: Worker, rows: Iterable[Row], decisions: Iterable[DecisionWords] = ()) -> list[Happening]:
-    """All that happened, oldest first, from a fixed number of statements. `decisions`: those that were kept beside
-    one that stood, of which the caller knows that the reader may see them."""
+def story(
+    worker: Worker, rows: Iterable[Row], decisions: Iterable[DecisionWords], seen: Seen, told: Seen
+) -> list[Happening]:
+    """All that happened, oldest first, from a fixed number of statements, as far as the reader may know it. `rows`:
+    the follow-ups that are the reader's to care for; `decisions`: those that were kept beside one that stood, of which
+    the caller knows that the reader may see them; `seen`: the rows that the reader sees; `told`: those of them of which
+    the reader is told also what people said in their own words."""
     known = [worker.pk, *worker.also.values_list("pk", flat=True)]
-    told = [
-        *_reports(worker),
-        *_assessments(worker),
-        *exposures(worker),
-        *readings(worker, known, rows),
+    every = [
+        *_reports(worker, seen, told),
+        *_assessments(worker, seen, told),
+        *exposures(worker, seen, told),
+        *readings(worker, known, rows, seen),
         *missing(rows),
-        *_alerts(known),
-        *_calls(known),
-        *_tasks(worker),
-        *_protections(worker),
-        *_ends(worker),
+        *_alerts(known, seen),
+        *_calls(known, seen),
+        *_tasks(worker, seen),
+        *_protections(worker, seen),
+        *_ends(worker, seen, told),
         *_decisions(decisions),
     ]
-    names = _names(actor for _happening, actor in told)
-    happenings = [replace(happening, who=names.get(actor, "")) for happening, actor in told]
+    names = _names(actor for _happening, actor in every)
+    happenings = [replace(happening, who=names.get(actor, "")) for happening, actor in every]
     return sorted(happenings, key=lambda happening: happening.at)
 
 
@@ -59,40 +63,42 @@ def _names(actors: Iterable[str]) -> dict[str, str]:
     }
 
 
-def _reports(worker: Worker) -> Iterator[NamedLater]:
-    breaches = list(
-        Breach.objects.filter(worker=worker).select_related("station", "reported_by", "confirmed_by")
-    )
+def _reports(worker: Worker, seen: Seen, told: Seen) -> Iterator[NamedLater]:
+    reports = seen(Breach.objects.filter(worker=worker))
+    breaches = list(reports.select_related("station", "reported_by", "confirmed_by"))
+    in_words = set(told(Breach.objects.filter(worker=worker)).values_list("pk", flat=True))
     for breach in breaches:
         reference = {"reference": breach.reference}
         link = (reverse("breach", args=[breach.uid]), _("Report %(reference)s") % reference)
         where = breach.station.name if breach.station else ""
         title = _("Drill reported") if breach.drill else _("Breach reported")
-        yield (
-            Happening(breach.reported_at, title, some(where, breach.narrative), link=link),
-            breach.reported_by.actor,
-        )
+        said = breach.narrative if breach.pk in in_words else ""
+        yield Happening(breach.reported_at, title, some(where, said), link=link), breach.reported_by.actor
         if breach.confirmed_at is not None:
             title = _("Report %(reference)s confirmed") % reference
             actor = breach.confirmed_by.actor if breach.confirmed_by else ""
-            yield Happening(breach.confirmed_at, title, some(breach.confirmation_note)), actor
-    for told in Told.objects.filter(breach__in=breaches).select_related("breach"):
-        title = _("Told %(how)s") % {"how": told.get_by_display()}
-        yield Happening(told.told_at, title), told.recorded_by
-    for asked in WithdrawalRequest.objects.filter(breach__in=breaches):
+            note = breach.confirmation_note if breach.pk in in_words else ""
+            yield Happening(breach.confirmed_at, title, some(note)), actor
+    for telling in Told.objects.filter(breach__in=breaches).select_related("breach"):
+        title = _("Told %(how)s") % {"how": telling.get_by_display()}
+        yield Happening(telling.told_at, title), telling.recorded_by
+    for asked in WithdrawalRequest.objects.filter(breach__in=in_words):
         yield Happening(asked.recorded_at, _("Withdrawal asked for"), (asked.reason,)), asked.recorded_by
-    for decision in WithdrawalDecision.objects.filter(request__breach__in=breaches):
+    for decision in WithdrawalDecision.objects.filter(request__breach__in=in_words):
         title = _("Withdrawal accepted") if decision.accepted else _("Withdrawal refused: the report stands")
         yield Happening(decision.recorded_at, title, some(decision.reason)), decision.recorded_by
 
 
-def _assessments(worker: Worker) -> Iterator[NamedLater]:
-    rows = list(Assessment.objects.filter(breach__worker=worker).select_related("version"))
+def _assessments(worker: Worker, seen: Seen, told: Seen) -> Iterator[NamedLater]:
+    every = Assessment.objects.filter(breach__worker=worker)
+    in_words = set(told(Breach.objects.filter(worker=worker)).values_list("pk", flat=True))
+    rows = list(seen(every).select_related("version"))
     for row in rows:
+        reason = row.reason if row.breach_id in in_words else ""
         if row.version is None:
-            lines = some(_("No criteria: treated by the site's usual plan."), row.reason)
+            lines = some(_("No criteria: treated by the site's usual plan."), reason)
         elif row.tier:
-            lines = some(tier_label(row, row.tier), row.reason)
+            lines = some(tier_label(row, row.tier), reason)
         else:
             span = {"floor": tier_label(row, row.floor), "ceiling": tier_label(row, row.ceiling)}
             lines = (_("Between “%(floor)s” and “%(ceiling)s”.") % span,)
@@ -106,13 +112,10 @@ def _assessments(worker: Worker) -> Iterator[NamedLater]:
         yield Happening(signature.recorded_at, _("Second signature under the tier")), signature.recorded_by
 
 
-def _alerts(known: Collection[int]) -> Iterator[NamedLater]:
-    about = (
-        Q(alert__worker__in=known)
-        | Q(alert__follow_up__worker__in=known)
-        | Q(alert__breach__worker__in=known)
-    )
-    entries = AlertEntry.objects.filter(about).select_related("alert")
+def _alerts(known: Collection[int], seen: Seen) -> Iterator[NamedLater]:
+    about = Q(worker__in=known) | Q(follow_up__worker__in=known) | Q(breach__worker__in=known)
+    alerts = seen(Alert.objects.filter(about)).values("pk")
+    entries = AlertEntry.objects.filter(alert__in=alerts).select_related("alert")
     asking = (AlertEntry.Kind.RAISED, AlertEntry.Kind.ROUND, AlertEntry.Kind.LOOK_DUE)
     for entry in entries:
         words = {"cause": entry.alert.get_cause_display(), "what": entry.get_kind_display()}
@@ -129,15 +132,16 @@ def _alerts(known: Collection[int]) -> Iterator[NamedLater]:
         )
 
 
-def _calls(known: Collection[int]) -> Iterator[NamedLater]:
-    for call in Call.objects.filter(worker__in=known):
+def _calls(known: Collection[int], seen: Seen) -> Iterator[NamedLater]:
+    for call in seen(Call.objects.filter(worker__in=known)):
         title = _("Call, answered") if call.answered else _("Call, not answered")
         mark = "done" if call.answered else "none"
         yield Happening(call.called_at, title, some(call.note), mark=mark), call.recorded_by
 
 
-def _tasks(worker: Worker) -> Iterator[NamedLater]:
-    for task in worker.promises.filter(kind__in=TASK_KINDS, kept_at__isnull=False).select_related("kept_by"):
+def _tasks(worker: Worker, seen: Seen) -> Iterator[NamedLater]:
+    done = worker.promises.filter(kind__in=TASK_KINDS, kept_at__isnull=False)
+    for task in seen(done).select_related("kept_by"):
         title = _("Done: %(task)s") % {"task": task.title}
         actor = task.kept_by.actor if task.kept_by else ""
         yield Happening(task.kept_at, title, some(task.note)), actor
@@ -149,8 +153,8 @@ def _decisions(decisions: Iterable[DecisionWords]) -> Iterator[NamedLater]:
         yield Happening(decision.at, title, some(decision.sent), mark="none"), decision.actor
 
 
-def _protections(worker: Worker) -> Iterator[NamedLater]:
-    for given in worker.protections.all():
+def _protections(worker: Worker, seen: Seen) -> Iterator[NamedLater]:
+    for given in seen(worker.protections.all()):
         title = _("%(kind)s given: %(what)s") % {
             "kind": capfirst(given.get_kind_display()),
             "what": given.what,
@@ -159,17 +163,21 @@ def _protections(worker: Worker) -> Iterator[NamedLater]:
         yield Happening(given.given_at, title, some(batch)), given.recorded_by
 
 
-def _ends(worker: Worker) -> Iterator[NamedLater]:
+def _ends(worker: Worker, seen: Seen, told: Seen) -> Iterator[NamedLater]:
     """States and clearances."""
-    for state in FollowUpState.objects.filter(follow_up__worker=worker).select_related("follow_up"):
+    follow_ups = worker.follow_ups.all()
+    in_words = set(told(follow_ups).values_list("pk", flat=True))
+    states = FollowUpState.objects.filter(follow_up__in=seen(follow_ups).values("pk"))
+    for state in states.select_related("follow_up"):
         title = _("Follow-up for %(pathogen)s: %(state)s") % {
             "pathogen": state.follow_up.pathogen,
             "state": state.get_kind_display(),
         }
         accepted = _("Accepted by %(name)s.") % {"name": state.accepted_by} if state.accepted_by else ""
         basis = capfirst(state.get_basis_display())
-        yield Happening(state.from_at, title, some(state.reason, basis, accepted)), state.by
-    signed = Clearance.objects.filter(follow_up__worker=worker)
+        reason = state.reason if state.follow_up_id in in_words else ""
+        yield Happening(state.from_at, title, some(reason, basis, accepted)), state.by
+    signed = seen(Clearance.objects.filter(follow_up__worker=worker))
     clearances = {f"clearance:{clearance.uid}": clearance for clearance in signed}
     for signature in Signature.objects.filter(subject__in=list(clearances)):
         kind = clearances[signature.subject].get_kind_display()

@@ -8,52 +8,55 @@ from django.utils.translation import gettext as _
 
 from exposure.followup.models import Exposure
 from exposure.people.models import Worker
-from exposure.report.models import CaseStatement
-from exposure.web.nurse.happenings import Happening, NamedLater, moment, some
+from exposure.report.models import Case, CaseStatement
+from exposure.web.nurse.happenings import Happening, NamedLater, Seen, moment, some
 
 Source = Exposure.Source
 
 
-def exposures(worker: Worker) -> Iterator[NamedLater]:
+def exposures(worker: Worker, seen: Seen, told: Seen) -> Iterator[NamedLater]:
     """Those of a report are told with the report; who did the rest, and when, is in the versions of the rows."""
-    every = Exposure.objects.filter(follow_up__worker=worker).select_related("case")
-    rows = {exposure.pk: exposure for exposure in every}
+    every = Exposure.objects.filter(follow_up__worker=worker)
+    in_words = set(told(every).values_list("pk", flat=True))
+    rows = {exposure.pk: exposure for exposure in seen(every).select_related("case")}
     corrected = {exposure.corrects_id for exposure in rows.values()}
     before: dict[int, Any] = {}
     for version in Exposure.history.filter(id__in=rows).order_by("history_date", "history_id"):
         row, earlier = rows[version.id], before.get(version.id)
         before[version.id] = version
         if earlier is None:
-            happened = _begun(row, rows.get(row.corrects_id), version)
+            happened = _begun(row, rows.get(row.corrects_id), version, in_words=row.pk in in_words)
         elif version.told_at != earlier.told_at and version.told_at:
             title = _("Told of the exposure %(how)s") % {"how": version.get_told_by_display()}
             happened = Happening(version.told_at, title)
         elif version.withdrawn_at and not earlier.withdrawn_at and version.id not in corrected:
             title = _("The exposure of %(time)s no longer counts") % {"time": moment(version.occurred_at)}
-            happened = Happening(version.history_date, title, some(version.withdrawn_reason))
+            why = version.withdrawn_reason if version.id in in_words else ""
+            happened = Happening(version.history_date, title, some(why))
         else:
             continue
         if happened is not None:
             yield happened, version.history_user_id
-    yield from _cases(worker, rows.values())
+    yield from _cases(worker, rows.values(), told)
 
 
-def _begun(row: Exposure, corrected: Exposure | None, version: Any) -> Happening | None:
+def _begun(row: Exposure, corrected: Exposure | None, version: Any, *, in_words: bool) -> Happening | None:
     if corrected is not None:
         title = _("Time of the exposure corrected: %(new)s, not %(old)s") % {
             "old": moment(corrected.occurred_at),
             "new": moment(version.occurred_at),
         }
-        return Happening(version.history_date, title, some(corrected.withdrawn_reason))
+        return Happening(version.history_date, title, some(corrected.withdrawn_reason if in_words else ""))
     if row.source == Source.REPORT:
         return None
     title = _("Exposure recorded without a report: %(source)s") % {"source": row.get_source_display()}
     case = _("Case %(case)s.") % {"case": row.case.code} if row.case else ""
-    lines = some(moment(version.occurred_at), version.tier_label, case, version.note)
+    words = (case, version.note) if in_words else ()
+    lines = some(moment(version.occurred_at), version.tier_label, *words)
     return Happening(version.history_date, title, lines)
 
 
-def _cases(worker: Worker, rows: Iterable[Exposure]) -> Iterator[NamedLater]:
+def _cases(worker: Worker, rows: Iterable[Exposure], told: Seen) -> Iterator[NamedLater]:
     """What was stated about the cases since the first of the contacts."""
     first = min((exposure.occurred_at for exposure in rows), default=None)
     if first is None:
@@ -61,8 +64,9 @@ def _cases(worker: Worker, rows: Iterable[Exposure]) -> Iterator[NamedLater]:
     own = Q(case__exposures__follow_up__worker=worker) | Q(
         case__breaches__exposures__follow_up__worker=worker
     )
-    stated = CaseStatement.objects.filter(own, recorded_at__gte=first).select_related("case").distinct()
-    for statement in stated.order_by("recorded_at", "id"):
+    known = told(Case.objects.all()).values("pk")
+    stated = CaseStatement.objects.filter(own, case__in=known, recorded_at__gte=first).distinct()
+    for statement in stated.select_related("case").order_by("recorded_at", "id"):
         title = _("Case %(case)s, %(pathogen)s: now %(status)s") % {
             "case": statement.case.code,
             "pathogen": statement.pathogen,

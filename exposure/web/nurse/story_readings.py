@@ -7,25 +7,26 @@ from django.urls import reverse
 from django.utils.formats import localize
 from django.utils.translation import gettext as _
 
-from exposure.followup.models import Fill, Reading, ReadingFields, UnplacedReading
+from exposure.followup.models import Check, Fill, Reading, ReadingFields, UnplacedReading
 from exposure.people.models import Worker
-from exposure.web.nurse.happenings import Happening, NamedLater, some
+from exposure.web.nurse.happenings import Happening, NamedLater, Seen, some
 from exposure.web.nurse.rows import Row
 from exposure.web.times import window_name
 
 WORTH_SAYING = timedelta(minutes=30)  # between a reading and its entry
 
 
-def readings(worker: Worker, known: Collection[int], rows: Iterable[Row]) -> Iterator[NamedLater]:
+def readings(worker: Worker, known: Collection[int], rows: Iterable[Row], seen: Seen) -> Iterator[NamedLater]:
     """`known` are the worker's record and those that proved to be the same person's."""
     symptoms = {code: code.replace("_", " ") for row in rows if row.profile for code in row.profile.symptoms}
-    taken = list(Reading.objects.filter(worker__in=known).select_related("worker"))
+    taken = list(seen(Reading.objects.filter(worker__in=known)).select_related("worker"))
     replaced = {reading.replaces_id for reading in taken}
     for reading in taken:
         yield _reading(reading, worker, symptoms, reading.pk in replaced), reading.recorded_by
-    for unplaced in UnplacedReading.objects.filter(worker__in=known).select_related("worker"):
+    for unplaced in seen(UnplacedReading.objects.filter(worker__in=known)).select_related("worker"):
         yield _unplaced(unplaced, worker, symptoms), unplaced.recorded_by
-    excused = Fill.objects.filter(check_row__follow_up__worker=worker, state="excused")
+    checks = seen(Check.objects.filter(follow_up__worker=worker)).values("pk")
+    excused = Fill.objects.filter(check_row__in=checks, state="excused")
     for fill in excused.select_related("check_row"):
         which = {"day": fill.check_row.day, "window": window_name(fill.check_row.window)}
         title = _("Missing reading explained: day %(day)s, %(window)s") % which

@@ -5,13 +5,13 @@ import uuid
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping
 from datetime import timedelta
-from functools import wraps
+from functools import partial, wraps
 from typing import Any
 
 from django.conf import settings
 from django.core.exceptions import PermissionDenied
 from django.core.paginator import Paginator
-from django.db.models import Count, Q, prefetch_related_objects
+from django.db.models import Count, Q, QuerySet, prefetch_related_objects
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.utils import timezone
@@ -23,8 +23,10 @@ from exposure.attend.models import Alert, Promise
 from exposure.audit.access_log import note_look
 from exposure.audit.models import AccessEntry
 from exposure.followup.models import FollowUp, PrivateNote
-from exposure.people.access import SEEING, View, find, holds, roles_of, visible
+from exposure.people.access import find, holds, may_on, roles_of, shows, visible
+from exposure.people.glass import opened
 from exposure.people.models import Role, Worker
+from exposure.people.policy import AS_CLINICIAN, IN_LISTS, SEEING, Deed, Part, View, sides_with
 from exposure.remind import jumps
 from exposure.report.models import Breach
 from exposure.web.nurse import queue
@@ -129,7 +131,7 @@ REPORT_STATES = {
 @for_clinicians
 def reports(request: HttpRequest) -> HttpResponse:
     """Reports, newest first; all with a reference that is looked up."""
-    seen = visible(request.user, Breach.objects.all(), View.CLINICAL, at=request.at)
+    seen = visible(request.user, Breach.objects.all(), *IN_LISTS, at=request.at)
     asked = request.GET.get("reference", "").strip()
     counts = seen.aggregate(
         everything=Count("pk"), **{name: Count("pk", filter=state) for name, state in REPORT_STATES.items()}
@@ -166,18 +168,20 @@ def _reference(typed: str) -> str:
 @signed_in
 def one_report(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
     """One report: facts, flags, assessment, and what is to be done with it."""
-    breach = find(request.user, duties.with_due(BREACHES), View.CLINICAL, at=request.at, uid=uid)
+    breach = find(request.user, duties.with_due(BREACHES), *AS_CLINICIAN, at=request.at, uid=uid)
     note_person(request, AccessEntry.Kind.DETAIL, f"breach:{uid}", breach.worker)
     words = describe(breach)
+    in_words = shows(request.user, breach, Part.NARRATIVE, at=request.at)
     context = {
         "breach": breach,
+        "in_words": in_words,
         "words": words,
         "columns": (columns := columns_of(breach, words.current)),
         "rows": rows_of(columns),
         "others_adopted": other_criteria(request.user, breach, at=request.at),
         "told": breach.tellings.first(),
-        "others": [_differences(breach.body, other) for other in breach.other_contents.all()],
-        "withdrawals": breach.withdrawal_requests.select_related("decision"),
+        "others": [_differences(breach.body, other) for other in breach.other_contents.all() if in_words],
+        "withdrawals": breach.withdrawal_requests.select_related("decision") if in_words else (),
         "together": _together_with(request, breach),
         "decisions": about_report(request, breach),
         "tasks": Promise.objects.filter(
@@ -195,7 +199,7 @@ def one_report(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
 def _together_with(request: HttpRequest, breach: Breach) -> Iterable[Breach]:
     """The other reports of the event, but what the reader may not see."""
     others = Breach.objects.filter(event=breach.event, event__isnull=False).exclude(pk=breach.pk)
-    others = visible(request.user, others, View.CLINICAL, at=request.at)
+    others = visible(request.user, others, *IN_LISTS, at=request.at)
     return others.select_related("worker").order_by("reported_at", "pk")
 
 
@@ -246,33 +250,50 @@ def _sought(follow_ups: Any, sought: str) -> Any:
 @signed_in
 def person(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
     """One person: where they stand, what is to be done, and the story in time order."""
-    worker: Worker = find(request.user, WORKERS, View.CLINICAL, at=request.at, uid=uid)
+    worker: Worker = find(request.user, WORKERS, *AS_CLINICIAN, at=request.at, uid=uid)
     if worker.same_as is not None:
         return redirect(back_to(worker.same_as))
     note_person(request, AccessEntry.Kind.PERSON, f"worker:{uid}", worker)
-    follow_ups = worker.follow_ups.select_related("worker", "site").prefetch_related("states")
-    followed = rows(follow_ups, at=request.at)
+    seen = partial(_seen, request, AS_CLINICIAN)
+    follow_ups = seen(worker.follow_ups.all()).select_related("worker", "site").prefetch_related("states")
+    every = rows(follow_ups, at=request.at)
+    here = set(_seen(request, [View.CLINICAL], worker.follow_ups.all()).values_list("pk", flat=True))
+    followed = [row for row in every if row.overview.follow_up.pk in here]
     exposures = [exposure for row in followed for exposure in row.overview.exposures]
     prefetch_related_objects(exposures, "breach", "case", "corrects")
     newest_first = request.GET.get("order") == "newest"
     with timezone.override(worker.site.zone):
+        happened = story(
+            worker,
+            followed,
+            about_person(request, worker),
+            seen,
+            partial(_seen, request, sides_with(Part.NARRATIVE)),
+        )
         context = {
             "worker": worker,
+            "glass": opened(request.user, worker, at=request.at),
             "also": worker.also.all(),
             "unlisted": is_unlisted(worker),
             "running": [row for row in followed if _runs(row)],
             "ended": [row for row in followed if not _runs(row)],
-            "alerts": _open_alerts(worker),
-            "story": story(worker, followed, about_person(request, worker))[:: -1 if newest_first else 1],
+            "elsewhere": [row for row in every if row.overview.follow_up.pk not in here],
+            "alerts": seen(_open_alerts(worker)),
+            "story": happened[:: -1 if newest_first else 1],
             "newest_first": newest_first,
             "call_form": CallForm(),
-            "protections": worker.protections.all(),
+            "protections": seen(worker.protections.all()),
             "times": times_of(worker),
-            "private": PrivateNote.objects.filter(worker=worker).first(),
+            "notes": may_on(request.user, Deed.NOTE_PRIVATELY, worker, at=request.at),
+            "private": seen(PrivateNote.objects.filter(worker=worker)).first(),
             "physician": holds(request.user, {Role.Kind.PHYSICIAN}, worker.site_id, at=request.at),
             "at": request.at,
         }
         return render(request, "nurse/person.html", context)
+
+
+def _seen(request: HttpRequest, views: Iterable[View], rows: QuerySet) -> QuerySet:
+    return visible(request.user, rows, *views, at=request.at)
 
 
 def _runs(row: Row) -> bool:
@@ -280,6 +301,6 @@ def _runs(row: Row) -> bool:
     return ended_at is None or ended_at > row.overview.at
 
 
-def _open_alerts(worker: Worker) -> Iterable[Alert]:
+def _open_alerts(worker: Worker) -> QuerySet[Alert]:
     about = Q(worker=worker) | Q(follow_up__worker=worker) | Q(breach__worker=worker)
     return Alert.objects.filter(about, closed_at=None).select_related("held_by")

@@ -17,8 +17,9 @@ from django.utils.translation import gettext as _
 from exposure.classify import assess
 from exposure.classify.models import Assessment
 from exposure.classify.table import Fact
-from exposure.people.access import View, find, visible
+from exposure.people.access import find, visible
 from exposure.people.models import User
+from exposure.people.policy import View
 from exposure.pipeline import classify, report
 from exposure.places.models import FailureType, Step
 from exposure.report.models import Breach

@@ -14,7 +14,8 @@ from django.utils import timezone
 from django.utils.http import urlencode
 from django.utils.translation import gettext as _
 
-from exposure.people.access import View, find, visible
+from exposure.people.access import find, visible
+from exposure.people.policy import View
 from exposure.pipeline.report import must_ring, report_breach, report_mark
 from exposure.places.first_aid import emergencies
 from exposure.places.models import FailureType, Station

@@ -11,7 +11,8 @@ from django.urls import reverse
 from django.utils import timezone
 from django.utils.translation import gettext as _
 
-from exposure.people.access import View, find
+from exposure.people.access import find
+from exposure.people.policy import View
 from exposure.pipeline import remove
 from exposure.places.first_aid import emergencies, failures_of
 from exposure.places.models import FailureType, Station, Step

@@ -19,7 +19,8 @@ from exposure.classify.models import CriteriaVersion, Replay
 from exposure.classify.replay import by_move
 from exposure.classify.versions import memory_rows, obstacles_to_proposal, unticked
 from exposure.classify.words import plan_of, rules_of, said, tier_label
-from exposure.people.access import View, visible
+from exposure.people.access import visible
+from exposure.people.policy import Deed, View
 from exposure.pipeline import guide
 from exposure.places.models import Site
 from exposure.refusal import BadSubmission, NotYet
@@ -98,6 +99,7 @@ def _of_the_version(subject: Subject) -> dict[str, Any]:
 PROPOSAL = DeedPage(
     "criteria_propose",
     "criteria/<uuid:uid>/propose/",
+    deed=Deed.PROPOSE_CRITERIA,
     rows=None,
     named="version",
     about=lambda subject: subject.row,

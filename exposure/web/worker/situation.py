@@ -22,8 +22,9 @@ from exposure.followup.models import Check, Exposure, FollowUpState, Reading, Re
 from exposure.followup.plans import profile_of
 from exposure.followup.readings import LATE_WITHOUT_NEXT
 from exposure.followup.store_reading import follow_ups_taking_readings
-from exposure.people.access import View, visible
+from exposure.people.access import visible
 from exposure.people.models import Worker
+from exposure.people.policy import View
 from exposure.report.models import Breach
 from exposure.web.worker.restricted import Restricted, merged
 

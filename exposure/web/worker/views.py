@@ -24,8 +24,9 @@ from exposure.followup.store_reading import (
     judge_entry,
     readings_of,
 )
-from exposure.people.access import View, find, visible
+from exposure.people.access import find, visible
 from exposure.people.models import Worker
+from exposure.people.policy import View
 from exposure.pipeline import follow, remind
 from exposure.refusal import BadSubmission, Conflict
 from exposure.web.reach import devices
@@ -239,6 +240,7 @@ def what_this_means(request: HttpRequest, worker: Worker) -> HttpResponse:
         **_common(request, situation),
         "counts": [days.counted(one) for one in situation.overviews],
         "looks": looks_at(worker.uid)[:LOOKS],
+        "broken": worker.broken_glass.select_related("user").order_by("-recorded_at", "-pk"),
     }
     return render(request, "worker/what_this_means.html", context)
 

@@ -1,0 +1,256 @@
+"""The policy as tables: who sees which parts of the record from which side, and who may do what.
+
+A reviewer reads it here; `exposure.people.access` answers by it, and nothing else does. It knows the names of models
+and the paths between them, not the models, which stand above it.
+"""
+
+from dataclasses import dataclass, replace
+from enum import StrEnum
+
+from exposure.people.models import Role
+
+Kind = Role.Kind
+
+
+class View(StrEnum):
+    """From which side somebody looks at rows: what they are to the row, which is their relation to it."""
+
+    CLINICAL = "clinical"  # nurse and physician, all that their site has recorded but their own record
+    FOLLOWING = "following"  # the same two: what another site recorded of somebody whom theirs follows up now
+    GLASS = "glass"  # the same two, at no site of theirs: for a reason, for an hour, and it is seen
+    AUTHOR = "author"  # what one has reported or observed oneself
+    OWN = "own"  # one's own record as a worker
+    DUTY = "duty"  # the station lead: who is on duty or not, until when
+    AUDIT = "audit"
+    SETUP = "setup"  # who sets up sites, stations and accounts; sees nothing clinical
+    MESSAGES = "messages"  # what left: neutral texts, so that whoever runs the service may look
+
+
+IN_LISTS = (View.CLINICAL, View.FOLLOWING)  # glass is broken for one record, not for lists
+AS_CLINICIAN = (*IN_LISTS, View.GLASS)
+
+
+class Part(StrEnum):
+    """The parts of the record."""
+
+    PLACES = "places"  # the organisation's sites and stations, the criteria that they work with
+    IDENTITY = "identity"  # name and number, and how to reach the person
+    REPORT = "report"  # what happened where, and the answers
+    NARRATIVE = "narrative"  # the reporter's and the clinicians' own words, and the case
+    TIER = "tier"
+    FOLLOW_UP = "follow_up"  # its state and days, exposures, restrictions, the end
+    READINGS = "readings"
+    ALERTS = "alerts"  # and what was given against the disease, which stands beside each
+    TASKS = "tasks"  # what somebody must do by then
+    CALLS = "calls"
+    NOTES = "notes"  # the private note, and decisions that were kept beside another
+    LETTERS = "letters"  # what left: neutral texts
+
+
+SEEING: dict[View, frozenset[str]] = {
+    View.CLINICAL: frozenset({Kind.NURSE, Kind.PHYSICIAN}),
+    View.FOLLOWING: frozenset({Kind.NURSE, Kind.PHYSICIAN}),
+    View.GLASS: frozenset({Kind.NURSE, Kind.PHYSICIAN}),
+    View.DUTY: frozenset({Kind.LEAD, Kind.NURSE, Kind.PHYSICIAN}),
+    View.AUDIT: frozenset({Kind.AUDITOR}),
+    View.SETUP: frozenset({Kind.ADMINISTRATOR}),
+    View.MESSAGES: frozenset({Kind.NURSE, Kind.PHYSICIAN, Kind.ADMINISTRATOR}),
+}
+_ALL = frozenset(Part)
+# What is needed to follow somebody up who is followed elsewhere too; it ends with the follow-up.
+_TO_FOLLOW = frozenset(
+    {
+        Part.IDENTITY,
+        Part.REPORT,
+        Part.TIER,
+        Part.FOLLOW_UP,
+        Part.READINGS,
+        Part.ALERTS,
+        Part.TASKS,
+        Part.LETTERS,
+    }
+)
+PARTS: dict[View, frozenset[Part]] = {
+    View.CLINICAL: _ALL,
+    View.FOLLOWING: _TO_FOLLOW,
+    View.GLASS: _TO_FOLLOW | {Part.CALLS, Part.NARRATIVE},
+    View.AUTHOR: frozenset({Part.REPORT, Part.NARRATIVE, Part.READINGS}),
+    View.OWN: _ALL - {Part.PLACES},
+    View.DUTY: _ALL,
+    View.AUDIT: _ALL,
+    View.SETUP: frozenset({Part.PLACES, Part.IDENTITY}),
+    View.MESSAGES: frozenset({Part.LETTERS}),
+}
+
+
+def sides_with(part: Part) -> list[View]:
+    """The sides from which a clinician sees that part."""
+    return [view for view in AS_CLINICIAN if part in PARTS[view]]
+
+
+@dataclass(frozen=True)
+class Paths:
+    """Which part of the record the rows of a model are, and the look-up paths from one to its site, to the account of
+    the person it is about and to its author; several are parted by |.
+
+    `followed`: to the follow-ups of which one must run at the reader's site, for `View.FOLLOWING`. `itself`: to the
+    follow-up that the row is of, which must run too. `worker`: to the person, for `View.GLASS`.
+    """
+
+    part: Part
+    site: str
+    person: str | None = None
+    author: str | None = None
+    followed: str | None = None
+    itself: str | None = None
+    worker: str | None = None
+
+
+# What is written once stays with the row it was entered for, also where that proved to be the same person as another.
+_PERSON = "worker__user|worker__same_as__user"
+_WORKER = "worker|worker__same_as"
+_READING = Paths(
+    Part.READINGS,
+    "worker__site|fills__check_row__follow_up__site",
+    _PERSON,
+    "entered_by",
+    followed="worker__follow_ups|worker__same_as__follow_ups",
+    worker=_WORKER,
+)
+_OF_FOLLOW_UP = {"person": "follow_up__worker__user", "worker": "follow_up__worker"}
+PATHS: dict[str, Paths] = {
+    "Site": Paths(Part.PLACES, "pk"),
+    "Station": Paths(Part.PLACES, "site"),
+    "Adoption": Paths(Part.PLACES, "site"),
+    "Worker": Paths(
+        Part.IDENTITY,
+        "site|breaches__site|follow_ups__site",  # a report about somebody names them
+        "user|same_as__user",
+        followed="follow_ups|same_as__follow_ups",
+        worker="pk|same_as",
+    ),
+    "Case": Paths(Part.NARRATIVE, "site"),
+    "Event": Paths(Part.NARRATIVE, "site"),
+    "Removal": Paths(Part.NARRATIVE, "site", "worker__user", "observer"),
+    "Mark": Paths(Part.NARRATIVE, "removal__site", "removal__worker__user", "removal__observer"),
+    "Breach": Paths(
+        Part.REPORT, "site", "worker__user", "reported_by", followed="exposures__follow_up", worker="worker"
+    ),
+    "Assessment": Paths(
+        Part.TIER,
+        "breach__site",
+        "breach__worker__user",
+        followed="breach__exposures__follow_up",
+        worker="breach__worker",
+    ),
+    "FollowUp": Paths(
+        Part.FOLLOW_UP, "site", "worker__user", followed="worker__follow_ups", itself="", worker="worker"
+    ),
+    "Exposure": Paths(
+        Part.FOLLOW_UP,
+        "follow_up__site",
+        followed="follow_up__worker__follow_ups",
+        itself="follow_up",
+        **_OF_FOLLOW_UP,
+    ),
+    "Check": Paths(
+        Part.FOLLOW_UP,
+        "follow_up__site",
+        followed="follow_up__worker__follow_ups",
+        itself="follow_up",
+        **_OF_FOLLOW_UP,
+    ),
+    "Restriction": Paths(
+        Part.FOLLOW_UP,
+        "exposure__follow_up__site",
+        "exposure__follow_up__worker__user",
+        followed="exposure__follow_up__worker__follow_ups",
+        itself="exposure__follow_up",
+        worker="exposure__follow_up__worker",
+    ),
+    "Clearance": Paths(Part.FOLLOW_UP, "follow_up__site", **_OF_FOLLOW_UP),
+    "Reading": _READING,
+    "UnplacedReading": replace(_READING, site="worker__site"),
+    "Alert": Paths(
+        Part.ALERTS,
+        "site",
+        f"breach__worker__user|follow_up__worker__user|{_PERSON}",
+        followed="worker__follow_ups|follow_up__worker__follow_ups|breach__exposures__follow_up",
+        worker=f"breach__worker|follow_up__worker|{_WORKER}",
+    ),
+    "Protection": Paths(Part.ALERTS, "worker__site", _PERSON, followed="worker__follow_ups", worker=_WORKER),
+    "Promise": Paths(
+        Part.TASKS,
+        "site",
+        _PERSON,
+        followed="breach__exposures__follow_up|exposure__follow_up|follow_up",
+        worker=_WORKER,
+    ),
+    "Call": Paths(Part.CALLS, "site", _PERSON, worker=_WORKER),
+    "OtherDecision": Paths(Part.NOTES, "site", _PERSON),
+    "PrivateNote": Paths(Part.NOTES, "worker__site", _PERSON),
+    "Message": Paths(Part.LETTERS, "site", _PERSON, followed="worker__follow_ups"),
+    "Reminder": Paths(Part.LETTERS, "worker__site", _PERSON, followed="worker__follow_ups"),
+    "Reply": Paths(Part.LETTERS, "worker__site", _PERSON, followed="worker__follow_ups"),
+}
+
+
+class Deed(StrEnum):
+    """What can be done to a row; `DOING` says by whom."""
+
+    TELL = "tell"
+    CONFIRM = "confirm"
+    ANSWER = "answer"
+    OVERRIDE = "override"
+    ASSESS_ALSO = "assess_also"
+    DECIDE_WITHDRAWAL = "decide_withdrawal"
+    ENTER_READING = "enter_reading"
+    EXCUSE = "excuse"
+    ACKNOWLEDGE = "acknowledge"
+    CLOSE_ALERT = "close_alert"
+    COMPLETE_TASK = "complete_task"
+    CALL = "call"
+    LINK = "link"
+    CLEAR = "clear"
+    STATE_CASE = "state_case"
+    NOTE_PRIVATELY = "note_privately"
+    RECORD_PROTECTION = "record_protection"
+    RECORD_EXPOSURE = "record_exposure"
+    DECIDE_STATE = "decide_state"
+    SET_TIMES = "set_times"
+    PROPOSE_CRITERIA = "propose_criteria"
+    APPROVE_CRITERIA = "approve_criteria"
+    BREAK_GLASS = "break_glass"
+
+
+_CLINICIANS = frozenset({Kind.NURSE, Kind.PHYSICIAN})
+_PHYSICIANS = frozenset({Kind.PHYSICIAN})
+DOING: dict[Deed, frozenset[str]] = {
+    Deed.TELL: _CLINICIANS,
+    Deed.CONFIRM: _CLINICIANS,
+    Deed.ANSWER: _CLINICIANS,
+    Deed.OVERRIDE: _CLINICIANS,
+    Deed.ASSESS_ALSO: _PHYSICIANS,
+    Deed.DECIDE_WITHDRAWAL: _CLINICIANS,
+    Deed.ENTER_READING: _CLINICIANS,
+    Deed.EXCUSE: _CLINICIANS,
+    Deed.ACKNOWLEDGE: _CLINICIANS,
+    Deed.CLOSE_ALERT: _CLINICIANS,
+    Deed.COMPLETE_TASK: _CLINICIANS,
+    Deed.CALL: _CLINICIANS,
+    Deed.LINK: _CLINICIANS,
+    Deed.CLEAR: _CLINICIANS,
+    Deed.STATE_CASE: _CLINICIANS,
+    Deed.NOTE_PRIVATELY: _CLINICIANS,
+    Deed.RECORD_PROTECTION: _CLINICIANS,
+    Deed.RECORD_EXPOSURE: _CLINICIANS,
+    Deed.DECIDE_STATE: _CLINICIANS,
+    Deed.SET_TIMES: _CLINICIANS,
+    Deed.PROPOSE_CRITERIA: _PHYSICIANS,
+    Deed.APPROVE_CRITERIA: _PHYSICIANS,
+    Deed.BREAK_GLASS: _CLINICIANS,
+}
+# Of what is about a worker: what only their own site does; and what a site may do that has followed them up before,
+# because it is entered into its own record.
+AT_HOME = frozenset({Deed.NOTE_PRIVATELY})
+WITH_THEIR_RECORD = frozenset({Deed.ENTER_READING})
