@@ -44,7 +44,7 @@ else:
     CSRF_TRUSTED_ORIGINS = [SITE_URL]
     SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
     SECURE_SSL_REDIRECT = True
-    SECURE_REDIRECT_EXEMPT = [r"^healthz$", r"^readyz$", r"^metrics$", r"^api/"]
+    SECURE_REDIRECT_EXEMPT = [r"^healthz$", r"^readyz$", r"^metrics$", r"^api/", r"^hooks/"]
     SECURE_HSTS_SECONDS = 2 * 365 * 24 * 3600
     SECURE_HSTS_INCLUDE_SUBDOMAINS = True
     SECURE_HSTS_PRELOAD = True
@@ -68,6 +68,7 @@ INSTALLED_APPS = [
 
 MIDDLEWARE = [
     "exposure.web.middleware.TrueClient",
+    "exposure.web.middleware.OnlyWhatIsMeant",
     "django.middleware.security.SecurityMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
     "exposure.web.middleware.PageHeaders",

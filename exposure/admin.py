@@ -92,6 +92,12 @@ class WhyForm(forms.ModelForm):
 
 class RecordedAdmin(ByPolicy, admin.ModelAdmin):
     form = WhyForm
+
+    def lookup_allowed(self, lookup: str, value: Any, request: HttpRequest) -> bool:
+        """The filters that the list offers, and no other way to ask what a row hides."""
+        offered = {str(name) for name in self.list_filter}
+        return lookup in offered | {f"{name}__{kind}" for name in offered for kind in ("exact", "id__exact")}
+
     actions = None
     save_on_top = False
 
@@ -99,6 +105,16 @@ class RecordedAdmin(ByPolicy, admin.ModelAdmin):
         origin = f"admin {request.META.get('REMOTE_ADDR', '')}".strip()
         with acting(request.user.actor, origin, request.POST.get("why", "").strip(), at=request.at):
             return super().changeform_view(request, *args, **kwargs)
+
+
+class OfTheOrganisation:
+    """What every site works with: whoever administers some sites only may read it."""
+
+    def has_add_permission(self, request: HttpRequest, obj: Model | None = None) -> bool:
+        return super().has_add_permission(request, obj) and administers_all(request)
+
+    def has_change_permission(self, request: HttpRequest, obj: Model | None = None) -> bool:
+        return super().has_change_permission(request, obj) and administers_all(request)
 
 
 class Inline(ByPolicy, admin.TabularInline):
@@ -186,23 +202,23 @@ class StationAdmin(RecordedAdmin):
     list_filter = ["site"]
 
 
-class StepInline(Inline):
+class StepInline(OfTheOrganisation, Inline):
     model = Step
     show_change_link = True
 
 
 @admin.register(Protocol, site=setup)
-class ProtocolAdmin(RecordedAdmin):
+class ProtocolAdmin(OfTheOrganisation, RecordedAdmin):
     inlines = [StepInline]
     list_display = ["title", "code"]
 
 
-class StepFailureInline(RemovableInline):
+class StepFailureInline(OfTheOrganisation, RemovableInline):
     model = StepFailure
 
 
 @admin.register(Step, site=setup)
-class StepAdmin(RecordedAdmin):
+class StepAdmin(OfTheOrganisation, RecordedAdmin):
     inlines = [StepFailureInline]
     list_display = ["protocol", "position", "item"]
     list_filter = ["protocol"]
@@ -230,13 +246,13 @@ class FirstAidForm(WhyForm):
 
 
 @admin.register(FirstAidCard, site=setup)
-class FirstAidAdmin(RecordedAdmin):
+class FirstAidAdmin(OfTheOrganisation, RecordedAdmin):
     form = FirstAidForm
     list_display = ["title", "code", "urgent", "emergency"]
 
 
 @admin.register(FailureType, site=setup)
-class FailureTypeAdmin(RecordedAdmin):
+class FailureTypeAdmin(OfTheOrganisation, RecordedAdmin):
     list_display = ["label", "code", "card", "bloodborne"]
     exclude = ["through_skin"]
 
@@ -272,8 +288,16 @@ class AccountForm(WhyForm):
 
 
 class RoleInline(Inline):
+    """Nobody gives roles to themselves, or takes them."""
+
     model = Role
     fields = ["kind", "site", "from_at", "until_at"]
+
+    def has_add_permission(self, request: HttpRequest, obj: Model | None = None) -> bool:
+        return super().has_add_permission(request, obj) and obj != request.user
+
+    def has_change_permission(self, request: HttpRequest, obj: Model | None = None) -> bool:
+        return super().has_change_permission(request, obj) and obj != request.user
 
     def formfield_for_dbfield(self, db_field: Field, request: HttpRequest, **options: Any) -> Any:
         if db_field.name == "from_at":

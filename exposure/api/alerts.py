@@ -14,7 +14,8 @@ from exposure.api.schema import described, page_of
 from exposure.attend import alerts
 from exposure.attend.models import Alert
 from exposure.attend.still import gone
-from exposure.people.policy import IN_LISTS
+from exposure.people.access import require_on
+from exposure.people.policy import IN_LISTS, Deed
 from exposure.pipeline import attend
 
 ROWS = Alert.objects.with_look().select_related(
@@ -88,6 +89,13 @@ def with_cause(rows: Iterable[Alert], *, at: datetime) -> list[Alert]:
 
 
 class AlertResource(Resource):
+    def alert(self, uid: UUID, deed: Deed) -> Alert:
+        """The alert, if the caller may see it and do the deed to it; that they looked is noted."""
+        alert = self.find(ROWS, *IN_LISTS, uid=uid)
+        require_on(self.request.user, deed, alert, at=self.request.at)
+        self.note(alert, alerts.worker_of(alert))
+        return alert
+
     def shown(self, rows: Iterable[Alert]) -> list[Alert]:
         return with_cause(rows, at=self.request.at)
 
@@ -135,7 +143,7 @@ class AlertAcknowledgement(AlertResource):
         "acknowledge_alert", "Seen, and taken over", {200: AlertSerializer}, 404, 409, body=HoldingSerializer
     )
     def post(self, request: Request, uid: UUID) -> Response:
-        alert, body = self.find(ROWS, *IN_LISTS, uid=uid), self.body(HoldingSerializer)
+        alert, body = self.alert(uid, Deed.ACKNOWLEDGE), self.body(HoldingSerializer)
         act = {"alert": alert, "times": body["times"], "by": request.user, "at": request.at}
         if alert.held_by is not None and alert.held_by.name == body["holder"]:
             held = attend.take_alert(holder=alert.held_by, **act)
@@ -149,5 +157,5 @@ class AlertClosing(AlertResource):
         "close_alert", "Close with an outcome", {200: AlertSerializer}, 404, 409, body=ClosingSerializer
     )
     def post(self, request: Request, uid: UUID) -> Response:
-        alert, body = self.find(ROWS, *IN_LISTS, uid=uid), self.body(ClosingSerializer)
+        alert, body = self.alert(uid, Deed.CLOSE_ALERT), self.body(ClosingSerializer)
         return self.answer(attend.close_alert(alert=alert, by=request.user, at=request.at, **body))

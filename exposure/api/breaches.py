@@ -24,7 +24,8 @@ from exposure.api.breach_shapes import (
 from exposure.api.problems import problem
 from exposure.api.resource import Filters, Resource
 from exposure.api.schema import described, page_of
-from exposure.people.policy import AS_CLINICIAN, IN_LISTS, Part, View, sides_with
+from exposure.people.access import require_on
+from exposure.people.policy import AS_CLINICIAN, IN_LISTS, Deed, Part, View, sides_with
 from exposure.pipeline import attend, classify, report
 from exposure.refusal import BadSubmission, Conflict, Problem
 from exposure.report.models import Breach
@@ -97,19 +98,24 @@ class Breaches(BreachRows):
 class BreachResource(BreachRows):
     """One report, in the answer of whatever is done to it."""
 
-    def breach(self, uid: UUID) -> Breach:
-        return self.find(ROWS, *SIDES, uid=uid)
+    def breach(self, uid: UUID, deed: Deed | None = None) -> Breach:
+        """The report, if the caller may see it and do the deed to it, which is asked before the body is read. That
+        they looked is noted."""
+        breach = self.find(ROWS, *SIDES, View.GLASS, uid=uid)
+        if deed is not None:
+            require_on(self.request.user, deed, breach, at=self.request.at)
+        self.note(breach, breach.worker)
+        return breach
 
     def shown(self, uid: UUID) -> Response:
-        [breach] = self.as_read([self.breach(uid)])
+        [breach] = self.as_read([self.find(ROWS, *SIDES, View.GLASS, uid=uid)])
         return Response(FullBreachSerializer(breach, context={"clinical": breach.is_clinical}).data)
 
 
 class BreachDetail(BreachResource):
     @described("get_breach", "One breach report", {200: FullBreachSerializer}, 404)
     def get(self, request: Request, uid: UUID) -> Response:
-        breach = self.breach(uid)
-        self.note(breach, breach.worker)
+        self.breach(uid)
         return self.shown(uid)
 
 
@@ -138,7 +144,7 @@ class BreachConfirmation(BreachResource):
         body=ConfirmationSerializer,
     )
     def post(self, request: Request, uid: UUID) -> Response:
-        breach, body = self.breach(uid), self.body(ConfirmationSerializer)
+        breach, body = self.breach(uid, Deed.CONFIRM), self.body(ConfirmationSerializer)
         classify.confirm_breach(breach=breach, by=request.user, at=request.at, **body)
         return self.shown(uid)
 
@@ -153,7 +159,7 @@ class BreachOverride(BreachResource):
         body=OverrideSerializer,
     )
     def post(self, request: Request, uid: UUID) -> Response:
-        breach, body = self.breach(uid), self.body(OverrideSerializer)
+        breach, body = self.breach(uid, Deed.OVERRIDE), self.body(OverrideSerializer)
         body.setdefault("pathogen", self._only_pathogen(breach))
         classify.override_tier(breach=breach, by=request.user, at=request.at, **body)
         return self.shown(uid)
@@ -189,7 +195,7 @@ class BreachTold(BreachResource):
         body=ToldSerializer,
     )
     def post(self, request: Request, uid: UUID) -> Response:
-        breach, body = self.breach(uid), self.body(ToldSerializer)
+        breach, body = self.breach(uid, Deed.TELL), self.body(ToldSerializer)
         told_at = body.get("at", request.at)
         attend.tell_worker(breach=breach, how=body["by"], told_at=told_at, by=request.user, at=request.at)
         return self.shown(uid)

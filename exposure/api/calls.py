@@ -10,7 +10,8 @@ from exposure.api.fields import Instant, WorkerId, code, own_uid
 from exposure.api.resource import Filters, Resource
 from exposure.api.schema import described, page_of
 from exposure.attend.models import Call
-from exposure.people.policy import IN_LISTS, View
+from exposure.people.access import require
+from exposure.people.policy import IN_LISTS, Deed, View
 from exposure.pipeline import attend
 
 ROWS = Call.objects.select_related("site", "worker", "by_user")
@@ -60,6 +61,7 @@ class Calls(Resource):
         body=CallNoteSerializer,
     )
     def post(self, request: Request) -> Response:
+        require(request.user, Deed.CALL, None, at=request.at)
         body = self.body(CallNoteSerializer)
         worker = self.worker(body.pop("worker"), *IN_LISTS)
         call, is_new = attend.note_call(worker=worker, by=request.user, at=request.at, **body)

@@ -3,8 +3,10 @@
 from decimal import Decimal
 from typing import Any
 
+from django.db.models import QuerySet
 from django.http import Http404
 from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
 from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
@@ -15,9 +17,13 @@ from exposure.api.schema import described, page_of
 from exposure.classify import assess
 from exposure.classify.criteria import CriteriaError, Finding, TooIntricate
 from exposure.classify.models import Adoption, CriteriaVersion
-from exposure.people.access import roles_of
+from exposure.people.access import holds, roles_of
+from exposure.people.policy import SEEING_CRITERIA, SEEING_DRAFTS
 from exposure.places.models import Site
 from exposure.refusal import BadSubmission, Problem
+
+# What is not there and what is not yours say the same.
+NO_SUCH_SITE = gettext_lazy("Name a site at which you may do this, by its code.")
 
 
 class VersionSerializer(serializers.ModelSerializer):
@@ -74,40 +80,58 @@ class CaseOfFactsSerializer(serializers.Serializer):
 
 
 class VerdictSerializer(serializers.Serializer):
+    """Whoever may read criteria gets the verdict; everybody else what is still to be asked, and no tier."""
+
     pathogen = serializers.CharField()
     criteria_version = serializers.CharField()
-    floor = serializers.CharField()
-    ceiling = serializers.CharField()
-    tier = CodeOrNull()
-    covered = serializers.BooleanField()
-    rules = serializers.ListField(child=serializers.CharField())
+    floor = serializers.CharField(required=False)
+    ceiling = serializers.CharField(required=False)
+    tier = CodeOrNull(required=False)
+    covered = serializers.BooleanField(required=False)
+    rules = serializers.ListField(child=serializers.CharField(), required=False)
     open_questions = serializers.ListField(child=serializers.CharField())
 
 
-class CriteriaList(Resource):
-    """Published guidance as decision tables; anybody who is signed in may read it."""
+class CriteriaResource(Resource):
+    """Published guidance as decision tables, with its tiers: for clinicians and auditors; drafts for physicians."""
 
+    def versions(self) -> QuerySet[CriteriaVersion]:
+        user, at = self.request.user, self.request.at
+        if holds(user, SEEING_DRAFTS, at=at):
+            return CriteriaVersion.objects.all()
+        read = holds(user, SEEING_CRITERIA, at=at)
+        return CriteriaVersion.objects.exclude(proposed_at=None) if read else CriteriaVersion.objects.none()
+
+    def version(self, pathogen: str, version: str) -> CriteriaVersion:
+        """The version, if the caller may read it, or Http404."""
+        stored = self.versions().filter(pathogen=pathogen, version=version).first()
+        if stored is None:
+            raise Http404
+        return stored
+
+
+class CriteriaList(CriteriaResource):
     @described("list_criteria", "Criteria versions", {200: page_of(VersionSerializer)}, filters=Filters)
     def get(self, request: Request) -> Response:
-        return self.page(CriteriaVersion.objects.all(), VersionSerializer, self.parameters(Filters))
+        return self.page(self.versions(), VersionSerializer, self.parameters(Filters))
 
 
-class CriteriaDetail(Resource):
+class CriteriaDetail(CriteriaResource):
     @described("get_criteria", "One version, with its text", {200: FullVersionSerializer}, 404)
     def get(self, request: Request, pathogen: str, version: str) -> Response:
         return Response(
-            FullVersionSerializer(find_version(pathogen, version), context={"request": request}).data
+            FullVersionSerializer(self.version(pathogen, version), context={"request": request}).data
         )
 
 
-class CriteriaFindings(Resource):
+class CriteriaFindings(CriteriaResource):
     throttle_scope = "findings"
 
     @described(
         "get_findings", "What is wrong with a version, exactly", {200: page_of(FindingSerializer)}, 404, 409
     )
     def get(self, request: Request, pathogen: str, version: str) -> Response:
-        findings = assess.criteria_of(find_version(pathogen, version)).findings()
+        findings = assess.criteria_of(self.version(pathogen, version)).findings()
         return all_at_once(FindingSerializer(findings, many=True).data)
 
 
@@ -133,34 +157,27 @@ class Classification(Resource):
         except CriteriaError as error:
             field = f"/facts/{error.path}" if error.path in body["facts"] else "/facts"
             raise BadSubmission(Problem(field, error.message)) from None
-        shown = {
-            name: getattr(verdict, name) for name in VerdictSerializer().fields if hasattr(verdict, name)
-        }
+        reads = holds(request.user, SEEING_CRITERIA, at=request.at)
+        names = list(VerdictSerializer().fields) if reads else ["open_questions"]
+        shown = {name: getattr(verdict, name) for name in names if hasattr(verdict, name)}
         answer = {"pathogen": adopted.pathogen, "criteria_version": adopted.version, **shown}
         return Response(VerdictSerializer(answer).data)
 
     def _site(self, code: str | None) -> Site:
-        """The site named, else the caller's."""
-        if code is not None:
-            site = Site.objects.filter(code=code).first()
-            if site is None:
-                raise BadSubmission(Problem("/site", _("There is no such site.")))
-            return site
-        user = self.request.user
-        own = {role.site for role in roles_of(user, at=self.request.at) if role.site_id}
+        """The site named, of the caller's own; else their only one."""
+        user, roles = self.request.user, roles_of(self.request.user, at=self.request.at)
+        own = {role.site for role in roles if role.site_id}
         if not own and hasattr(user, "worker"):
             own = {user.worker.site}
+        if code is not None:
+            everywhere = any(role.site_id is None for role in roles)
+            named = [site for site in (Site.objects.all() if everywhere else own) if site.code == code]
+            if not named:
+                raise BadSubmission(Problem("/site", NO_SUCH_SITE))
+            return named[0]
         if len(own) != 1:
             raise BadSubmission(Problem("/site", _("Name the site whose criteria are meant.")))
         return own.pop()
-
-
-def find_version(pathogen: str, version: str) -> CriteriaVersion:
-    """The version, or Http404."""
-    stored = CriteriaVersion.objects.filter(pathogen=pathogen, version=version).first()
-    if stored is None:
-        raise Http404
-    return stored
 
 
 def _number_or_code(answer: object) -> object:

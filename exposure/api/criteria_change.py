@@ -3,19 +3,18 @@
 from http import HTTPStatus
 from typing import Any
 
-from django.utils.translation import gettext as _
 from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from exposure.api.criteria import VersionSerializer, find_version
+from exposure.api.criteria import NO_SUCH_SITE, CriteriaResource, VersionSerializer
 from exposure.api.fields import code, own_uid
-from exposure.api.resource import Filters, Resource, Values
+from exposure.api.resource import Filters, Values
 from exposure.api.schema import described, page_of
-from exposure.classify.models import Adoption, Replay
+from exposure.classify.models import Adoption, CriteriaVersion, Replay
 from exposure.classify.replay import by_move
 from exposure.classify.versions import signatories
-from exposure.people.access import require, visible
+from exposure.people.access import may, require, visible
 from exposure.people.policy import Deed, View
 from exposure.pipeline import guide
 from exposure.places.models import Site
@@ -76,7 +75,22 @@ class ApprovalSerializer(serializers.Serializer):
     adopted_at = serializers.DateTimeField(allow_null=True)
 
 
-class CriteriaReplays(Resource):
+class CriteriaChange(CriteriaResource):
+    """Access is asked before anything that was sent is read."""
+
+    def version_for(self, deed: Deed, pathogen: str, version: str) -> CriteriaVersion:
+        require(self.request.user, deed, None, at=self.request.at)
+        return self.version(pathogen, version)
+
+    def site(self, site_code: str, deed: Deed) -> Site:
+        """The site, of those at which the caller may do it."""
+        site = Site.objects.filter(code=site_code).first()
+        if site is None or not may(self.request.user, deed, site.pk, at=self.request.at):
+            raise BadSubmission(Problem("/site", NO_SUCH_SITE))
+        return site
+
+
+class CriteriaReplays(CriteriaChange):
     @described(
         "list_criteria_replays",
         "Replays of a version at a site, newest first",
@@ -85,9 +99,9 @@ class CriteriaReplays(Resource):
         filters=ReplayFilters,
     )
     def get(self, request: Request, pathogen: str, version: str) -> Response:
-        row, wanted = find_version(pathogen, version), self.parameters(ReplayFilters)
-        site = _site(wanted["site"])
-        require(request.user, Deed.PROPOSE_CRITERIA, site.pk, at=request.at)
+        row = self.version_for(Deed.PROPOSE_CRITERIA, pathogen, version)
+        wanted = self.parameters(ReplayFilters)
+        site = self.site(wanted["site"], Deed.PROPOSE_CRITERIA)
         return self.page(row.replays.filter(site=site).order_by("-pk"), self._shape, wanted)
 
     @described(
@@ -98,7 +112,8 @@ class CriteriaReplays(Resource):
         body=AtSiteSerializer,
     )
     def post(self, request: Request, pathogen: str, version: str) -> Response:
-        row, site = find_version(pathogen, version), _site(self.body(AtSiteSerializer)["site"])
+        row = self.version_for(Deed.PROPOSE_CRITERIA, pathogen, version)
+        site = self.site(self.body(AtSiteSerializer)["site"], Deed.PROPOSE_CRITERIA)
         stored = guide.replay_criteria(version=row, site=site, by=request.user, at=request.at)
         return Response(self._shape(stored).data, status=HTTPStatus.CREATED)
 
@@ -106,7 +121,7 @@ class CriteriaReplays(Resource):
         return ReplaySerializer(rows, context={"request": self.request}, **options)
 
 
-class CriteriaProposal(Resource):
+class CriteriaProposal(CriteriaChange):
     @described(
         "propose_criteria",
         "Propose a draft, under the caller's signature: its text stands from here on",
@@ -115,12 +130,12 @@ class CriteriaProposal(Resource):
         409,
     )
     def post(self, request: Request, pathogen: str, version: str) -> Response:
-        row = find_version(pathogen, version)
+        row = self.version_for(Deed.PROPOSE_CRITERIA, pathogen, version)
         proposed = guide.propose_criteria(version=row, by=request.user, at=request.at)
         return Response(VersionSerializer(proposed).data)
 
 
-class CriteriaApproval(Resource):
+class CriteriaApproval(CriteriaChange):
     @described(
         "approve_criteria",
         "Sign that a site works with a version; the second physician's signature puts it in force there",
@@ -130,7 +145,8 @@ class CriteriaApproval(Resource):
         body=AtSiteSerializer,
     )
     def post(self, request: Request, pathogen: str, version: str) -> Response:
-        row, site = find_version(pathogen, version), _site(self.body(AtSiteSerializer)["site"])
+        row = self.version_for(Deed.APPROVE_CRITERIA, pathogen, version)
+        site = self.site(self.body(AtSiteSerializer)["site"], Deed.APPROVE_CRITERIA)
         signed_before = signatories(row, site, at=request.at)
         adoption = guide.approve_criteria(version=row, site=site, by=request.user, at=request.at)
         people = dict.fromkeys(user.name for user in (*signed_before, request.user))
@@ -145,10 +161,3 @@ def _approval(row: Any, site: Site, signed: list[str], adoption: Adoption | None
         "signed": signed,
         "adopted_at": adoption.from_at if adoption else None,
     }
-
-
-def _site(site_code: str) -> Site:
-    site = Site.objects.filter(code=site_code).first()
-    if site is None:
-        raise BadSubmission(Problem("/site", _("There is no such site.")))
-    return site

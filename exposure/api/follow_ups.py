@@ -251,7 +251,9 @@ class FollowUpExposures(FollowUpResource):
 class FollowUpClearance(FollowUpResource):
     @described("sign_clearance", "Sign its end", {200: ClearanceSerializer}, 404, 409)
     def post(self, request: Request, uid: UUID) -> Response:
-        clearance = clear.sign_clearance(follow_up=self.follow_up(uid), by=request.user, at=request.at)
+        follow_up = self.follow_up(uid)
+        self.note(follow_up, follow_up.worker)
+        clearance = clear.sign_clearance(follow_up=follow_up, by=request.user, at=request.at)
         return Response(ClearanceSerializer(clearance).data)
 
 

@@ -10,7 +10,8 @@ from exposure.api.fields import code, own_uid, uid
 from exposure.api.resource import Filters, Resource
 from exposure.api.schema import described, page_of
 from exposure.attend.models import Promise
-from exposure.people.policy import IN_LISTS
+from exposure.people.access import require_on
+from exposure.people.policy import IN_LISTS, Deed
 from exposure.pipeline import attend
 
 TASKS = (Promise.Kind.TASK, Promise.Kind.REVIEW)
@@ -71,7 +72,10 @@ class Tasks(Resource):
 class TaskCompletion(Resource):
     @described("complete_task", "Done", {200: TaskSerializer}, 404, 409, body=CompletionSerializer)
     def post(self, request: Request, uid: UUID) -> Response:
-        task, body = self.find(ROWS, *IN_LISTS, uid=uid), self.body(CompletionSerializer)
+        task = self.find(ROWS, *IN_LISTS, uid=uid)
+        require_on(request.user, Deed.COMPLETE_TASK, task, at=request.at)
+        self.note(task, task.worker)
+        body = self.body(CompletionSerializer)
         return Response(
             TaskSerializer(attend.complete_task(task=task, by=request.user, at=request.at, **body)).data
         )

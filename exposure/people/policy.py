@@ -56,6 +56,9 @@ SEEING: dict[View, frozenset[str]] = {
     View.SETUP: frozenset({Kind.ADMINISTRATOR}),
     View.MESSAGES: frozenset({Kind.NURSE, Kind.PHYSICIAN, Kind.ADMINISTRATOR}),
 }
+# The texts of criteria, with their tiers; and those that nobody has proposed yet.
+SEEING_CRITERIA = frozenset({Kind.NURSE, Kind.PHYSICIAN, Kind.AUDITOR})
+SEEING_DRAFTS = frozenset({Kind.PHYSICIAN})
 _ALL = frozenset(Part)
 # What is needed to follow somebody up who is followed elsewhere too; it ends with the follow-up.
 _TO_FOLLOW = frozenset(

@@ -61,6 +61,21 @@ def unavailable(request: HttpRequest) -> HttpResponse:
     return answer
 
 
+def not_allowed(request: HttpRequest, methods: Sequence[str]) -> HttpResponse:
+    """A method that means nothing here."""
+    if for_program(request):
+        answer = _problem(HTTPStatus.METHOD_NOT_ALLOWED, _("This is not done with an address here."))
+    else:
+        answer = render(None, "400.html", status=405)
+    answer["Allow"] = ", ".join(methods)
+    return answer
+
+
+def in_the_clear(request: HttpRequest) -> HttpResponse:
+    detail = _("Call this by https only. What was sent could be read on the way: replace the key.")
+    return _problem(HTTPStatus.FORBIDDEN, detail)
+
+
 def csrf_failure(request: HttpRequest, reason: str = "") -> HttpResponse:
     return render(request, "403_csrf.html", status=403)
 

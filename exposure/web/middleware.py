@@ -22,6 +22,7 @@ CONTENT_SECURITY_POLICY = "; ".join(
     ]
 )
 
+METHODS = ("GET", "HEAD", "POST")
 FORMS = ("application/x-www-form-urlencoded", "multipart/form-data")
 UTF_8 = ("utf-8", "utf8", "us-ascii", "ascii")
 # Reports and readings are never refused for their content: what cannot be stored of it is marked instead.
@@ -37,6 +38,22 @@ KEPT_WHATEVER_IT_HOLDS = {
     "reading_amend",
 }
 MOST_NAMED = 20
+
+
+class OnlyWhatIsMeant:
+    """Reads and forms only: no other method reaches a view. And where the service is reached by https, no call is
+    answered over plain http, nor led on: a program must learn that it has sent its key in the clear (OWASP ASVS 5.0,
+    4.1.2)."""
+
+    def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponse:
+        if request.method not in METHODS:
+            return errors.not_allowed(request, METHODS)
+        if settings.SECURE_SSL_REDIRECT and errors.for_program(request) and not request.is_secure():
+            return errors.in_the_clear(request)
+        return self.get_response(request)
 
 
 class ReadableText:

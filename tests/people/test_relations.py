@@ -28,7 +28,7 @@ from exposure.people.models import BrokenGlass, Role, User
 from exposure.people.policy import AS_CLINICIAN, IN_LISTS, PARTS, PATHS, Deed, Part, View
 from exposure.pipeline import attend, classify, follow
 from tests.cast import MONDAY, doing
-from tests.walk import hours, report
+from tests.walk import hours, report, tell
 
 pytestmark = pytest.mark.database
 SAID = "Slipped while the door was open."
@@ -121,13 +121,13 @@ def test_it_ends_with_the_follow_up(cast, visitor, reported, at_home, after, see
         own = reported.follow_ups[0]
         own.ended_at = ended
         own.save()
-    at = ended + timedelta(seconds=after)
+    at, long_after = ended + timedelta(seconds=after), MONDAY + timedelta(days=40)
     with doing(cast.outsider):
         follow.log_reading(
-            body=cast.reading(taken_at=(ended + hours(1)).isoformat()),
+            body=cast.reading(taken_at=long_after.isoformat()),
             worker=visitor,
             entered_by=cast.outsider,
-            at=ended + hours(1),
+            at=long_after,
         )
     assert (at_home in seen_by(cast.nurse, FollowUp, at=at)) is sees
     later = Reading.objects.latest("taken_at")
@@ -313,6 +313,7 @@ def test_linking_somebody_of_another_site_is_refused(cast, visitor):
 
 
 def test_breaking_the_glass_asks_why_and_everybody_concerned_sees_it(cast, visitor, reported, pages):
+    tell(cast, reported)
     address = f"/people/{visitor.uid}/"
     third = pages("outsider")
     with doing("command:tests"):

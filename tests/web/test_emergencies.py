@@ -16,7 +16,7 @@ from exposure.places.load import load_protocols
 from exposure.places.models import Emergency, FailureType, FirstAidCard, Protocol, StepFailure
 from exposure.report.models import Breach, Mark
 from tests.cast import FIXTURES, MONDAY, doing
-from tests.web.test_observer import Page, answered, details, olga, sign_in_again, start  # noqa: F401
+from tests.web.olga import Page, answered, details, sign_in_again, start
 
 pytestmark = pytest.mark.database
 FILE = Path(FIXTURES) / "protocols.yaml"
@@ -191,7 +191,7 @@ def test_no_emergency_is_offered_that_no_card_carries(cast):
 
 
 @pytest.mark.parametrize("code", PROTOCOLS)
-def test_every_step_has_every_emergency_one_tap_away_and_the_tap_is_stored(olga, cast, client, code):  # noqa: F811
+def test_every_step_has_every_emergency_one_tap_away_and_the_tap_is_stored(olga, cast, client, code):
     removal = start(cast, protocol=code)
     steps = PROTOCOLS[code]["steps"]
     for position, step in enumerate(steps, start=1):
@@ -210,7 +210,7 @@ def test_every_step_has_every_emergency_one_tap_away_and_the_tap_is_stored(olga,
 
 
 @pytest.mark.parametrize("code", PROTOCOLS)
-def test_the_tap_shows_the_card_with_the_number(olga, cast, code):  # noqa: F811
+def test_the_tap_shows_the_card_with_the_number(olga, cast, code):
     page = olga("removal", start(cast, protocol=code).uid)
     for emergency in Emergency.values:
         shown = page.tap("emergency", emergency)
@@ -218,7 +218,7 @@ def test_the_tap_shows_the_card_with_the_number(olga, cast, code):  # noqa: F811
         assert "tel:+351900000100" in shown.links
 
 
-def test_the_same_emergency_tapped_twice_is_one_mark_and_another_one_a_second(olga, cast):  # noqa: F811
+def test_the_same_emergency_tapped_twice_is_one_mark_and_another_one_a_second(olga, cast):
     page = olga("removal", start(cast).uid)
     page.tap("emergency", "eyes")
     page.tap("emergency", "eyes")
@@ -226,19 +226,19 @@ def test_the_same_emergency_tapped_twice_is_one_mark_and_another_one_a_second(ol
     assert [mark.failure.code for mark in Mark.objects.order_by("pk")] == ["splash_face", "sharp"]
 
 
-def test_an_emergency_that_nobody_knows_is_still_a_mark(olga, cast):  # noqa: F811
+def test_an_emergency_that_nobody_knows_is_still_a_mark(olga, cast):
     page = olga("removal", start(cast).uid).tap("emergency", "flood")
     assert Mark.objects.get().failure is None
     assert "What went wrong?" in page.said
 
 
-def test_the_emergency_number_stands_on_the_card_of_a_collapse(olga, cast):  # noqa: F811
+def test_the_emergency_number_stands_on_the_card_of_a_collapse(olga, cast):
     page = olga("removal", start(cast).uid).tap("emergency", "collapse")
     assert "tel:112" in page.links
     assert page.links.index("tel:112") < page.links.index("tel:+351900000100")
 
 
-def test_the_other_card_of_the_same_emergency_is_one_tap_further(olga, cast):  # noqa: F811
+def test_the_other_card_of_the_same_emergency_is_one_tap_further(olga, cast):
     page = olga("removal", start(cast, protocol="coverall-powered").uid).tap("emergency", "air")
     assert "Hood without air" in page.said
     page = page.tap("failure", "respirator_moved")
@@ -246,14 +246,14 @@ def test_the_other_card_of_the_same_emergency_is_one_tap_further(olga, cast):  #
     assert Mark.objects.get().failure.code == "respirator_moved"
 
 
-def test_something_went_wrong_offers_them_too(olga, cast):  # noqa: F811
+def test_something_went_wrong_offers_them_too(olga, cast):
     page = olga("removal", start(cast).uid).tap("tap", "wrong").tap("emergency", "eyes")
     assert "Rinse eyes, nose and mouth now" in page.said
     assert Mark.objects.get().failure.code == "splash_face"
 
 
 @pytest.mark.parametrize("emergency", Emergency.values)
-def test_the_report_page_has_each_one_tap_away(olga, cast, emergency):  # noqa: F811
+def test_the_report_page_has_each_one_tap_away(olga, cast, emergency):
     page = olga("report", "heron").tap("emergency", emergency)
     card = next(iter(failures_of(emergency, cast.station.protocols.all()))).card
     assert card.title in page.said
@@ -265,7 +265,7 @@ def test_the_report_page_has_each_one_tap_away(olga, cast, emergency):  # noqa: 
     assert (FailureType.objects.get(code=breach.what_happened).card, breach.first_aid) == (card, [card.code])
 
 
-def test_something_else_in_a_report_offers_them_and_goes_on_without(olga, cast):  # noqa: F811
+def test_something_else_in_a_report_offers_them_and_goes_on_without(olga, cast):
     page = details(olga("report", "heron"), what_happened="other")
     assert "Is first aid needed?" in page.said
     assert "Rinse eyes" in page.tap("emergency", "eyes").said
@@ -273,13 +273,13 @@ def test_something_else_in_a_report_offers_them_and_goes_on_without(olga, cast):
     assert Breach.objects.get().what_happened == "other"
 
 
-def test_first_aid_is_asked_anew_where_something_else_happened_after_all(olga, cast):  # noqa: F811
+def test_first_aid_is_asked_anew_where_something_else_happened_after_all(olga, cast):
     page = details(olga("report", "heron"), what_happened="other").tap("first_aid", "")
     page = answered(page).tap("forget", "details").send("what_happened", what_happened="splash_eyes")
     assert "Rinse the eyes now" in page.said
 
 
-def test_an_emergency_tapped_after_the_session_ended_is_offered_again(olga, cast, client):  # noqa: F811
+def test_an_emergency_tapped_after_the_session_ended_is_offered_again(olga, cast, client):
     page = olga("removal", start(cast).uid)
     client.logout()
     page.tap("emergency", "sharp")
@@ -315,6 +315,6 @@ def test_a_failure_that_the_file_no_longer_names_at_a_step_goes_unless_the_site_
     assert "sharp" not in usual
 
 
-def test_a_drill_says_to_ring_nobody(olga, cast):  # noqa: F811
+def test_a_drill_says_to_ring_nobody(olga, cast):
     page = olga("removal", start(cast, drill=True).uid).tap("emergency", "eyes")
     assert "This is a drill: ring nobody." in page.said

@@ -7,12 +7,12 @@ from exposure.people.models import Worker
 from exposure.report.models import Breach, Event
 from tests.cast import MONDAY, doing
 from tests.walk import report
-from tests.web.test_observer import Page, answered, details, olga  # noqa: F401 (a fixture)
+from tests.web.olga import Page, answered, details
 
 pytestmark = pytest.mark.database
 
 
-def test_whoever_was_touched_too_is_reported_in_one_event_with_the_first_however_many(olga):  # noqa: F811
+def test_whoever_was_touched_too_is_reported_in_one_event_with_the_first_however_many(olga):
     page = answered(details(olga("report", "heron"))).send("anyone_else", anyone_else="yes")
     for _other in range(2):
         newest = Breach.objects.order_by("pk").last()

@@ -22,6 +22,8 @@ from django.utils.timezone import localtime
 from django.utils.translation import gettext_lazy as _
 
 from exposure.attend.standing import describe
+from exposure.audit.access_log import note_look
+from exposure.audit.models import AccessEntry
 from exposure.people.access import find, require_on
 from exposure.people.models import User, Worker
 from exposure.people.policy import IN_LISTS, Deed
@@ -141,6 +143,7 @@ def answer(request: HttpRequest, page: DeedPage, row: Any, **address: Any) -> Ht
     subject = _subject(request, page, row, address)
     if isinstance(subject, HttpResponse):
         return subject
+    _note_look(page, subject)
     with timezone.override(page.zone(subject)):
         sending = request.method == "POST"
         kept = None if sending else kept_form(request)
@@ -165,6 +168,14 @@ def answer(request: HttpRequest, page: DeedPage, row: Any, **address: Any) -> Ht
             **page.shown(subject),
         }
         return render(request, page.template, context)
+
+
+def _note_look(page: DeedPage, subject: Subject) -> None:
+    """Whoever opens the page, or sends it, has seen whom it is about."""
+    who = page.about(subject)
+    if isinstance(who, Worker):
+        what = f"{page.name}:{subject.row.uid}"
+        note_look(subject.user, AccessEntry.Kind.DETAIL, what, who.uid, at=subject.at)
 
 
 def _subject(

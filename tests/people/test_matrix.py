@@ -1,0 +1,250 @@
+"""Every address of the URL configuration, by who asks for it: a route without a line here fails, and so does a line
+whose route is gone. The rows are of one site; the outsider is a nurse of another, the worker the one it is about, the
+observer its author. Whoever is kept out is kept out before anything that was sent is read: 403 or 404 to a body of
+nonsense, never a word about it.
+"""
+
+import pytest
+
+from exposure.attend.models import Promise
+from exposure.classify.models import Assessment, CriteriaVersion
+from exposure.followup.models import Check, Exposure, Reading
+from exposure.people.models import User, Worker
+from exposure.pipeline import report as reports
+from exposure.pipeline.remove import mark_step, start_removal
+from exposure.places.models import Protocol
+from tests.cast import MONDAY, doing
+from tests.people.matrix import ROLES, client_of, routes
+from tests.walk import follow_up_told_and_confirmed, hours, log
+
+pytestmark = pytest.mark.database
+
+SIGNED_IN = frozenset(ROLES) - {"anonymous"}
+EVERYBODY = frozenset(ROLES)
+NURSES = frozenset({"nurse", "physician"})  # of the site
+CLINICIANS = NURSES | {"outsider"}  # of any
+PHYSICIANS = frozenset({"physician"})
+READERS = CLINICIANS | {"auditor"}
+AT_SITE = frozenset({"observer", "nurse", "physician", "lead"})
+WORKER, AUDITOR, AUTHOR = frozenset({"worker"}), frozenset({"auditor"}), frozenset({"observer"})
+ADMINISTRATOR = frozenset({"administrator"})
+NONE: frozenset[str] = frozenset()
+
+# Page -> (who opens it, who sends it); None: that method means nothing there, whoever asks.
+DOORS: dict[str, tuple[frozenset[str] | None, frozenset[str] | None]] = {
+    "": (SIGNED_IN, SIGNED_IN),
+    "healthz": (EVERYBODY, EVERYBODY),
+    "readyz": (EVERYBODY, EVERYBODY),
+    "metrics": (NONE, NONE),  # no METRICS_TOKEN: no such address
+    "app.webmanifest": (EVERYBODY, EVERYBODY),
+    "reminders.js": (EVERYBODY, EVERYBODY),
+    "account/reach/": (CLINICIANS, CLINICIANS),
+    "devices/": (NONE, SIGNED_IN),  # no PUSH_HOSTS: no such page
+    "devices/<uuid:uid>/end/": (NONE, NONE),
+    "messages/": (NURSES | ADMINISTRATOR | {"outsider"}, NURSES | ADMINISTRATOR | {"outsider"}),
+    "stations/": (SIGNED_IN, SIGNED_IN),
+    "my-reports/": (SIGNED_IN, SIGNED_IN),
+    "my-reports/<uuid:uid>/": (AUTHOR, AUTHOR),
+    "reports/sent/<uuid:uid>/": (AUTHOR, AUTHOR),
+    "removals/<uuid:uid>/": (AUTHOR, AUTHOR),
+    "removals/<uuid:uid>/marks/<uuid:mark>/": (AUTHOR, AUTHOR),
+    "today/": (WORKER, WORKER),
+    "today/reading/<uuid:uid>/": (WORKER, None),
+    "my-days/": (WORKER, WORKER),
+    "what-this-means/": (WORKER, None),
+    "settings/": (WORKER, WORKER),
+    "settings/times/": (WORKER, WORKER),
+    "needs-action/": (CLINICIANS, CLINICIANS),
+    "reports/": (CLINICIANS, CLINICIANS),
+    "monitoring/": (CLINICIANS, CLINICIANS),
+    "people/open/": (CLINICIANS, CLINICIANS),
+    "cases/": (CLINICIANS, CLINICIANS),
+    "cases/open/": (CLINICIANS, CLINICIANS),
+    "history/": (AUDITOR, AUDITOR),
+    "history/people/<uuid:uid>/": (NURSES | AUDITOR, NURSES | AUDITOR),
+}
+OF_A_ROW = (
+    "alerts/<uuid:uid>/", "reports/<uuid:uid>/", "people/<uuid:uid>/", "people/<uuid:uid>/messages/",
+    "people/<uuid:uid>/link/", "cases/<uuid:uid>/", "cases/<uuid:uid>/contact-list/",
+    "cases/<uuid:uid>/contact-list/example.csv", "alerts/<uuid:uid>/have/", "alerts/<uuid:uid>/close/",
+    "reports/<uuid:uid>/told/", "reports/<uuid:uid>/confirm/", "reports/<uuid:uid>/answers/",
+    "reports/<uuid:uid>/override/<slug:pathogen>/", "reports/<uuid:uid>/also/", "assessments/<uuid:uid>/sign/",
+    "reports/<uuid:uid>/withdrawal/", "people/<uuid:uid>/call/", "people/<uuid:uid>/times/",
+    "people/<uuid:uid>/exposure/", "people/<uuid:uid>/protection/", "people/<uuid:uid>/private-note/",
+    "people/<uuid:uid>/reading/", "readings/<uuid:uid>/", "tasks/<uuid:uid>/", "missing/<uuid:uid>/",
+    "exposures/<uuid:uid>/correct/", "exposures/<uuid:uid>/told/", "follow-ups/<uuid:uid>/clear/",
+    "follow-ups/<uuid:uid>/return/", "follow-ups/<uuid:uid>/end/", "follow-ups/<uuid:uid>/reopen/",
+    "follow-ups/<uuid:uid>/evaluation/", "follow-ups/<uuid:uid>/admission/", "people/<uuid:uid>/link/<uuid:known>/",
+    "cases/<uuid:uid>/close/", "cases/<uuid:uid>/<slug:pathogen>/",
+)  # fmt: skip
+OF_CRITERIA = (
+    "criteria/", "criteria/new/", "criteria/<uuid:uid>/", "criteria/<uuid:uid>/try/",
+    "criteria/<uuid:uid>/compare/<uuid:other>/", "criteria/<uuid:uid>/edit/", "criteria/<uuid:uid>/propose/",
+    "criteria/<uuid:uid>/memory/", "criteria/<uuid:uid>/replay/<slug:code>/",
+    "criteria/<uuid:uid>/replay/<slug:code>/review/", "criteria/<uuid:uid>/approve/<slug:code>/",
+)  # fmt: skip
+PHYSICIANS_ONLY = {"follow-ups/<uuid:uid>/return/"}
+# Nothing of the kind waits: nobody is to sign second, has still to be told, or works with other criteria too.
+NOT_NOW = {"assessments/<uuid:uid>/sign/", "exposures/<uuid:uid>/told/", "reports/<uuid:uid>/also/"}
+DOORS |= dict.fromkeys(OF_A_ROW, (NURSES, NURSES))
+DOORS |= dict.fromkeys(PHYSICIANS_ONLY, (PHYSICIANS, PHYSICIANS))
+DOORS |= dict.fromkeys(OF_CRITERIA, (PHYSICIANS, PHYSICIANS))
+DOORS |= dict.fromkeys(NOT_NOW, (NONE, NURSES))
+# Calls, as answered over a session or with a key alike.
+API = "api/v1/"
+DOORS |= {
+    API + route: doors
+    for route, doors in {
+        "": (NONE, NONE),
+        "schema/": (SIGNED_IN, None),
+        "breaches/": (SIGNED_IN, SIGNED_IN),
+        "breaches/<uuid:uid>/": (NURSES | AUTHOR, None),
+        "breaches/<uuid:uid>/facts/": (None, NURSES | AUTHOR),
+        "breaches/<uuid:uid>/confirm/": (None, NURSES),
+        "breaches/<uuid:uid>/override/": (None, NURSES),
+        "breaches/<uuid:uid>/withdraw/": (None, NURSES | AUTHOR),
+        "breaches/<uuid:uid>/told/": (None, NURSES),
+        "readings/": (None, SIGNED_IN),
+        "criteria/": (SIGNED_IN, None),
+        "cases/": (SIGNED_IN, None),
+        "cases/<slug:code>/": (NURSES, None),
+        "follow-ups/": (SIGNED_IN, None),
+        "follow-ups/<uuid:uid>/": (NURSES | WORKER, None),
+        "follow-ups/<uuid:uid>/checks/": (NURSES | WORKER, None),
+        "follow-ups/<uuid:uid>/exposures/": (NURSES, None),
+        "follow-ups/<uuid:uid>/clear/": (None, NURSES),
+        "alerts/": (SIGNED_IN, None),
+        "alerts/<uuid:uid>/acknowledge/": (None, NURSES),
+        "alerts/<uuid:uid>/close/": (None, NURSES),
+        "tasks/": (SIGNED_IN, None),
+        "tasks/<uuid:uid>/complete/": (None, NURSES),
+        "calls/": (SIGNED_IN, CLINICIANS),
+        "removals/": (SIGNED_IN, None),
+        "removals/<uuid:uid>/": (NURSES | AUTHOR, None),
+    }.items()
+}
+_VERSION = r"api/v1/criteria/(?P<pathogen>[-a-zA-Z0-9_]+)/(?P<version>[^/\0]+)/"
+DOORS |= {
+    _VERSION: (READERS | {"physician"}, None),
+    f"{_VERSION}findings/": (READERS, None),
+    f"{_VERSION}replay/": (PHYSICIANS, PHYSICIANS),
+    f"{_VERSION}propose/": (None, PHYSICIANS),
+    f"{_VERSION}approve/": (None, PHYSICIANS),
+    "api/v1/criteria/<slug:pathogen>/classify/": (None, SIGNED_IN),
+}
+SIGNING_IN = ("login", "logout", "inactive", "signup", "reauth", "email", "confirm", "password")
+# Asked about elsewhere, with what else they do: signing in (test_signed_out.py), answering a reminder by its link
+# (tests/web/test_reply.py), gateways by their signature (tests/web/test_gateway.py), set-up (tests/test_admin.py), the
+# pages of a station, where who is on duty counts (tests/web/test_observer_removal.py).
+ELSEWHERE = (*(f"account/{one}" for one in SIGNING_IN), "r/<str", "hooks/", "admin/", "stations/<slug")
+ASKED = sorted(set(DOORS))
+
+
+@pytest.fixture
+def rows(cast, standing_clock):
+    """One row of each kind, all about Wim and reported by the observer. Returns address part -> value, by route."""
+    follow_up = follow_up_told_and_confirmed(cast)
+    log(cast, at=MONDAY + hours(1), temperature="38.9")
+    with doing("command:tests"):
+        cast.nobody = User.objects.create_user("nobody", full_name="Noa Body")
+        known = Worker.objects.create(site=cast.site, number="SG-90", name="Kai Known")
+    breach = follow_up.exposures.get().breach
+    with doing(cast.observer):
+        removal = start_removal(
+            station=cast.station,
+            protocol=Protocol.objects.get(code="contact"),
+            worker=cast.worker,
+            drill=False,
+            by=cast.observer,
+            at=MONDAY,
+        )
+        mark = mark_step(
+            removal=removal, step=removal.protocol.steps.first(), uid=removal.uid, by=cast.observer, at=MONDAY
+        )
+        typed = reports.report_breach(
+            body=cast.body(worker=None, person={"name": "Typed In"}), reporter=cast.observer, at=MONDAY
+        ).breach.worker
+    with doing(cast.nurse):
+        withdrawal = reports.ask_withdrawal(breach=breach, reason="Twice.", by=cast.nurse, at=MONDAY)
+    standing_clock(MONDAY + hours(2))
+    version = CriteriaVersion.objects.get(pathogen="ebola", approved_at__isnull=False)
+    uids = {
+        "alerts": cast.worker.alerts.first() or follow_up.alerts.first(),
+        "reports": breach,
+        "my-reports": breach,
+        "breaches": breach,
+        "people": cast.worker,
+        "history": cast.worker,
+        "cases": cast.case,
+        "assessments": Assessment.objects.filter(breach=breach).first(),
+        "readings": Reading.objects.first(),
+        "today": Reading.objects.first(),
+        "tasks": Promise.objects.filter(kind="task").first(),
+        "missing": Check.objects.first(),
+        "exposures": Exposure.objects.filter(breach=breach).first(),
+        "follow-ups": follow_up,
+        "removals": removal,
+        "criteria": version,
+        "devices": removal,
+    }
+    return {
+        "uid": {kind: str(row.uid) for kind, row in uids.items()},
+        "link": str(typed.uid),
+        "other": str(version.uid),
+        "known": str(known.uid),
+        "mark": str(mark.uid),
+        "pathogen": "ebola",
+        "version": version.version,
+        "code": cast.site.code,
+        "case": cast.case.code,
+        "withdrawal": withdrawal,
+    }
+
+
+def address_of(route, rows):
+    kind = route.removeprefix(API).split("/")[0]
+    uid = rows["link"] if "/link/" in route else rows["uid"].get(kind, "")
+    code = rows["case"] if kind == "cases" else rows["code"]
+    route = route.replace(_VERSION, f"api/v1/criteria/{rows['pathogen']}/{rows['version']}/")
+    for what, value in (
+        ("<uuid:uid>", uid), ("<uuid:other>", rows["other"]), ("<uuid:known>", rows["known"]),
+        ("<uuid:mark>", rows["mark"]), ("<slug:pathogen>", rows["pathogen"]), ("<slug:code>", code),
+    ):  # fmt: skip
+        route = route.replace(what, value)
+    assert "<" not in route, route
+    return f"/{route}"
+
+
+def verdict(answer):
+    if answer.status_code in (401, 403, 404):
+        return "out"
+    if answer.status_code == 302 and answer["Location"].startswith("/account/login/"):
+        return "out"
+    if answer.status_code == 405:
+        return "no such method"
+    return "in"
+
+
+def test_every_route_has_its_line():
+    here = {route for route in routes() if not route.startswith(ELSEWHERE)}
+    assert here == set(DOORS)
+
+
+@pytest.mark.parametrize("who", ROLES)
+def test_every_door_opens_to_whom_the_table_says(cast, rows, who):
+    client, wrong = client_of(cast, who), []
+    for route in ASKED:
+        opens, sends = DOORS[route]
+        address = address_of(route, rows)
+        got = verdict(client.get(address))
+        wanted = "no such method" if opens is None else "in" if who in opens else "out"
+        if got != wanted and not (got == "out" and who not in SIGNED_IN):
+            wrong.append(f"GET {route}: {got}, not {wanted}")
+        if who in (sends or ()):
+            continue  # what a right form does is tested where the form is
+        for body in ({}, {"nonsense": "\u0007", "reason": "x" * 5000}):
+            options = {"content_type": "application/json"} if route.startswith(API) else {}
+            got = verdict(client.post(address, body, **options))
+            if got == "in":
+                wrong.append(f"POST {route}: {got}")
+    assert not wrong, "\n".join(wrong)
