@@ -51,7 +51,7 @@ class Change:
 
 @dataclass(frozen=True)
 class Entry:
-    """What happened to one row. `kind`: created, changed, deleted, recorded, withdrawn or looked."""
+    """What happened to one row. `kind`: created, changed, deleted, recorded, withdrawn, looked or door (a sign-in)."""
 
     at: datetime
     actor: str
@@ -180,7 +180,13 @@ def _belonging_looks(wanted: Wanted) -> Q:
     if wanted.workers is not None:
         condition &= Q(about__in=workers.filter(pk__in=wanted.workers).values("uid"))
     if wanted.sites is not None:
-        condition &= Q(about=None) | Q(about__in=workers.filter(site__in=wanted.sites).values("uid"))
+        staff = model_named("User").objects.filter(
+            Q(roles__site__in=wanted.sites)
+            | Q(roles__isnull=False, roles__site=None)
+            | Q(worker__site__in=wanted.sites)
+        )
+        about = workers.filter(site__in=wanted.sites).values("uid")
+        condition &= Q(about=None, user__in=staff.values("pk")) | Q(about__in=about)
     if wanted.except_worker is not None:
         own = workers.filter(pk=wanted.except_worker).values("uid")
         condition &= Q(about=None) | ~Q(about__in=own)
@@ -228,7 +234,7 @@ def _from_rows(model: type[Model], rows: Iterable[Any]) -> Iterator[Entry]:
             actor=row.recorded_by,
             origin=row.origin,
             why=getattr(row, "reason", ""),
-            kind="looked" if model is AccessEntry else "recorded",
+            kind=_kind(row) if model is AccessEntry else "recorded",
             thing=_thing(model, row),
             changes=tuple(_changes(model._meta.concrete_fields, None, row)),
         )
@@ -236,6 +242,10 @@ def _from_rows(model: type[Model], rows: Iterable[Any]) -> Iterator[Entry]:
         if withdrawable(model) and row.withdrawn_at is not None:
             # Who withdrew it is not stored with the row: see `_operations`.
             yield replace(entry, at=row.withdrawn_at, actor="", origin="", kind="withdrawn", changes=())
+
+
+def _kind(look: AccessEntry) -> str:
+    return "door" if look.kind in AccessEntry.AT_THE_DOOR else "looked"
 
 
 def _changes(fields: Iterable[Field], before: Any, after: Any) -> Iterator[Change]:

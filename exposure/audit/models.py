@@ -1,4 +1,4 @@
-"""Who looked at what."""
+"""Who looked at what, and who came in."""
 
 from django.conf import settings
 from django.db import models
@@ -9,7 +9,8 @@ from exposure.record import InsertOnly
 
 
 class AccessEntry(InsertOnly):
-    """One look: at a person or an API detail each time; at a list once per filter and hour.
+    """One look: at a person or an API detail each time; at a list once per filter and hour. And what happened at the
+    door: who signed in, who was refused, whose password changed.
 
     `subject` names what was seen (worker:UID, follow-up:UID, the list's name and filter); `about` is the uid of the
     worker concerned, so that they can be shown who looked.
@@ -19,6 +20,12 @@ class AccessEntry(InsertOnly):
         PERSON = "person", _("person's page")
         DETAIL = "detail", _("detail")
         LIST = "list", _("list")
+        SIGNED_IN = "signed_in", _("signed in")
+        REFUSED = "refused", _("refused at the sign-in")
+        SIGNED_OUT = "signed_out", _("signed out")
+        PASSWORD = "password", _("password set anew")
+
+    AT_THE_DOOR = (Kind.SIGNED_IN, Kind.REFUSED, Kind.SIGNED_OUT, Kind.PASSWORD)
 
     user = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="looks")
     kind = models.CharField(max_length=20, choices=Kind)

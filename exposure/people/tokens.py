@@ -32,9 +32,15 @@ def revoke(user: User, *, at: datetime) -> int:
     """Revoke every key of the account that still works. Returns how many."""
     standing = list(user.api_tokens.filter(revoked_at=None, expires_at__gt=at))
     for token in standing:
+        end(token, at=at)
+    return len(standing)
+
+
+def end(token: ApiToken, *, at: datetime) -> None:
+    """From now on it opens nothing. The first end stands."""
+    if token.revoked_at is None:
         token.revoked_at = at
         token.save()
-    return len(standing)
 
 
 def _digest(key: bytes) -> str:

@@ -2,7 +2,7 @@
 
 from django.urls import include, path
 
-from exposure.web import gateway, health, home, metrics, reach, reply
+from exposure.web import gateway, health, home, keys, metrics, reach, reply
 
 urlpatterns = [
     path("", home.home, name="home"),
@@ -14,6 +14,8 @@ urlpatterns = [
     path("hooks/text/report", gateway.delivery, name="text_delivery"),
     path("hooks/text/reply", gateway.answer, name="text_answer"),
     path("account/reach/", reach.how_told, name="how_told"),
+    path("account/keys/", keys.keys, name="keys"),
+    path("account/keys/<uuid:uid>/end/", keys.end_key, name="key_end"),
     path("devices/", reach.add_device, name="devices"),
     path("devices/<uuid:uid>/end/", reach.end_device, name="device_end"),
     path("reminders.js", reach.service_worker, name="service_worker"),

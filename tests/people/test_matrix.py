@@ -39,6 +39,8 @@ DOORS: dict[str, tuple[frozenset[str] | None, frozenset[str] | None]] = {
     "app.webmanifest": (EVERYBODY, EVERYBODY),
     "reminders.js": (EVERYBODY, EVERYBODY),
     "account/reach/": (CLINICIANS, CLINICIANS),
+    "account/keys/": (SIGNED_IN, SIGNED_IN),
+    "account/keys/<uuid:uid>/end/": (None, NONE),
     "devices/": (NONE, SIGNED_IN),  # no PUSH_HOSTS: no such page
     "devices/<uuid:uid>/end/": (NONE, NONE),
     "messages/": (NURSES | ADMINISTRATOR | {"outsider"}, NURSES | ADMINISTRATOR | {"outsider"}),
@@ -89,7 +91,7 @@ NOT_NOW = {"assessments/<uuid:uid>/sign/", "exposures/<uuid:uid>/told/", "report
 DOORS |= dict.fromkeys(OF_A_ROW, (NURSES, NURSES))
 DOORS |= dict.fromkeys(PHYSICIANS_ONLY, (PHYSICIANS, PHYSICIANS))
 DOORS |= dict.fromkeys(OF_CRITERIA, (PHYSICIANS, PHYSICIANS))
-DOORS |= dict.fromkeys(NOT_NOW, (NONE, NURSES))
+DOORS |= dict.fromkeys(NOT_NOW, (NONE, NURSES)) | {"reports/<uuid:uid>/also/": (NONE, PHYSICIANS)}
 # Calls, as answered over a session or with a key alike.
 API = "api/v1/"
 DOORS |= {

@@ -88,7 +88,9 @@ KINDS = {
     "recorded": gettext_lazy("Entered"),
     "withdrawn": gettext_lazy("Withdrawn"),
     "looked": gettext_lazy("Looked at"),
+    "door": gettext_lazy("Sign-in"),
 }
+SAID_BY = {"looked": "subject", "door": "kind"}  # the field of an access entry that says it
 EMPTY = "–"
 
 
@@ -160,8 +162,9 @@ def _summary(entries: Iterable[Entry]) -> list[str]:
 
 
 def _subject(entry: Entry) -> str:
-    if entry.kind == "looked":
-        return next((str(change.after) for change in entry.changes if change.field.name == "subject"), "")
+    if entry.kind in SAID_BY:
+        said = (one for one in entry.changes if one.field.name == SAID_BY[entry.kind])
+        return next((value_words(one.field, one.after) for one in said), "")
     return str(THINGS[entry.thing.model])
 
 

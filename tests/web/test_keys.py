@@ -1,0 +1,61 @@
+"""Keys to the interface on a page: made and shown once, listed, ended; nobody else's."""
+
+import re
+
+import pytest
+from django.test import Client
+from django.urls import reverse
+
+from exposure.people import tokens
+from exposure.people.models import ApiToken
+from tests.cast import MONDAY, doing
+
+pytestmark = [pytest.mark.database, pytest.mark.django_db]
+
+
+@pytest.fixture
+def nora(cast, standing_clock):
+    standing_clock(MONDAY)
+    client = Client()
+    client.force_login(cast.nurse)
+    return client
+
+
+def works(key):
+    client = Client(headers={"authorization": f"Bearer {key}"})
+    return client.get("/api/v1/alerts/").status_code == 200
+
+
+def test_a_key_is_made_shown_once_and_opens_what_its_holder_may(nora):
+    made = nora.post(reverse("keys"), {"label": "Ward screen", "days": "30"}).content.decode()
+    [key] = re.findall(r"exposure_[\w-]{20,}", made)
+    assert works(key)
+    again = nora.get(reverse("keys")).content.decode()
+    assert "Ward screen" in again
+    assert key not in again
+
+
+def test_an_ended_key_opens_nothing_and_stays_in_the_list(nora, cast):
+    with doing(cast.nurse):
+        key, row = tokens.issue(cast.nurse, label="Old", days=30, at=MONDAY)
+    assert works(key)
+    for _twice in range(2):
+        assert nora.post(reverse("key_end", args=[row.uid])).status_code == 302
+        assert not works(key)
+    row.refresh_from_db()
+    assert row.revoked_at == MONDAY
+    assert "ended" in nora.get(reverse("keys")).content.decode()
+
+
+def test_somebody_elses_key_is_not_there(nora, cast):
+    with doing(cast.physician):
+        key, row = tokens.issue(cast.physician, label="Hers", days=30, at=MONDAY)
+    assert "Hers" not in nora.get(reverse("keys")).content.decode()
+    assert nora.post(reverse("key_end", args=[row.uid])).status_code == 404
+    assert works(key)
+
+
+@pytest.mark.parametrize("wrong", [{}, {"label": "x", "days": "9999"}, {"label": "", "days": "30"}])
+def test_what_is_missing_is_asked_for_and_nothing_is_made(nora, wrong):
+    assert "Make a key" in nora.post(reverse("keys"), wrong).content.decode()
+    assert not ApiToken.objects.exists()
