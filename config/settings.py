@@ -134,7 +134,10 @@ ACCOUNT_LOGIN_METHODS = {"username", "email"}
 ACCOUNT_SIGNUP_FIELDS = ["username*", "password1*", "password2*"]
 ACCOUNT_USER_MODEL_USERNAME_FIELD = "name"
 ACCOUNT_USER_DISPLAY = "exposure.people.models.display_name"
-ACCOUNT_FORMS = {"login": "exposure.web.accounts.SignInForm"}
+ACCOUNT_FORMS = {
+    "login": "exposure.web.accounts.SignInForm",
+    "change_password": "exposure.web.accounts.NewPasswordForm",
+}
 ACCOUNT_ADAPTER = "exposure.web.accounts.Adapter"
 ACCOUNT_EMAIL_VERIFICATION = "none"
 ACCOUNT_EMAIL_UNKNOWN_ACCOUNTS = False

@@ -4,6 +4,7 @@ from datetime import timedelta
 from io import StringIO
 
 import pytest
+from django.apps import apps
 from django.core.management import CommandError, call_command
 from django.urls import reverse
 
@@ -221,7 +222,7 @@ def test_a_new_number_must_be_tested_again(browser, cast):
     assert Site.objects.get(pk=cast.site.pk).phone == "+351 900 000 999"
 
 
-def test_first_aid_is_typed_one_sentence_to_a_line(browser, cast):
+def test_first_aid_is_typed_one_sentence_to_a_line(browser, everywhere, cast):
     card = FirstAidCard.objects.first()
     page = browser.get(change_page(card))
     assert page.context["adminform"].form["lines"].value() == "\n".join(card.lines)
@@ -328,10 +329,55 @@ def test_the_command_refuses_a_name_that_is_taken_or_no_name(name, cast):
     assert User.objects.count() == before
 
 
-def test_steps_of_a_protocol_are_changed_with_a_reason(browser, cast):
+def test_steps_of_a_protocol_are_changed_with_a_reason(browser, everywhere, cast):
     step = Step.objects.first()
     page = browser.get(change_page(step))
     assert (
         browser.post(change_page(step), filled(page, item="outer gloves", why="clearer")).status_code == 302
     )
     assert step.history.latest().history_change_reason == "clearer"
+
+
+OF_ALL = ("protocol", "step", "firstaidcard", "failuretype")
+
+
+@pytest.mark.parametrize("model", OF_ALL)
+def test_who_administers_one_site_reads_the_texts_of_all_and_changes_none(browser, cast, model):
+    row = apps.get_model("exposure", model).objects.first()
+    assert browser.get(change_page(row)).status_code == 200
+    assert browser.post(change_page(row), {"why": "mine"}).status_code == 403
+    assert browser.get(reverse(f"admin:exposure_{model}_add")).status_code == 403
+
+
+@pytest.mark.parametrize(
+    "asked",
+    [
+        "password__startswith=m", "user__password__startswith=m", "follow_ups__isnull=0", "readings__value__gte=38",
+        "alerts__cause=fever", "site__breaches__isnull=0",
+    ],
+)  # fmt: skip
+@pytest.mark.parametrize("model", ["user", "worker", "site", "station"])
+def test_no_list_is_asked_for_what_it_does_not_show(browser, everywhere, model, asked):
+    answer = browser.get(f"{reverse(f'admin:exposure_{model}_changelist')}?{asked}")
+    assert (answer.status_code, answer.headers.get("Location", "").endswith("?e=1")) in (
+        (400, False),
+        (302, True),
+    )
+
+
+def test_the_filters_that_a_list_offers_work(browser, everywhere, cast):
+    for model in ("station", "worker"):
+        listed = reverse(f"admin:exposure_{model}_changelist")
+        assert browser.get(f"{listed}?site__id__exact={cast.site.pk}").status_code == 200
+
+
+def test_nobody_gives_a_role_to_themselves(browser, everywhere, cast):
+    page = browser.get(change_page(cast.administrator))
+    [roles] = page.context["inline_admin_formsets"]
+    assert not roles.has_add_permission
+    sent = filled(page, why="more", **{"roles-TOTAL_FORMS": 2, "roles-1-kind": "physician"})
+    sent |= {"roles-1-from_at_0": "2026-03-02", "roles-1-from_at_1": "09:00:00"}
+    browser.post(change_page(cast.administrator), sent)
+    assert set(Role.objects.filter(user=cast.administrator).values_list("kind", flat=True)) == {
+        "administrator"
+    }

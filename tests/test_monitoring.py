@@ -276,6 +276,7 @@ def test_the_exposures_of_a_reopened_follow_up_join_the_one_that_runs_by_then(ca
     assert reopen(cast, follow_up, at) == running
     assert running.exposures.count() == 2
     assert FollowUp.objects.get(ended_at=None) == running
+    assert follow_up.states.last().kind == "joined"
 
 
 def test_what_has_no_exposure_left_is_not_reopened(cast, breach, follow_up):

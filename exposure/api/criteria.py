@@ -161,7 +161,8 @@ class Classification(Resource):
         names = list(VerdictSerializer().fields) if reads else ["open_questions"]
         shown = {name: getattr(verdict, name) for name in names if hasattr(verdict, name)}
         answer = {"pathogen": adopted.pathogen, "criteria_version": adopted.version, **shown}
-        return Response(VerdictSerializer(answer).data)
+        data = VerdictSerializer(answer).data
+        return Response({name: data[name] for name in answer})
 
     def _site(self, code: str | None) -> Site:
         """The site named, of the caller's own; else their only one."""
@@ -173,7 +174,7 @@ class Classification(Resource):
             everywhere = any(role.site_id is None for role in roles)
             named = [site for site in (Site.objects.all() if everywhere else own) if site.code == code]
             if not named:
-                raise BadSubmission(Problem("/site", NO_SUCH_SITE))
+                raise BadSubmission(Problem("/site", str(NO_SUCH_SITE)))
             return named[0]
         if len(own) != 1:
             raise BadSubmission(Problem("/site", _("Name the site whose criteria are meant.")))

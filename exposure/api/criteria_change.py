@@ -86,7 +86,7 @@ class CriteriaChange(CriteriaResource):
         """The site, of those at which the caller may do it."""
         site = Site.objects.filter(code=site_code).first()
         if site is None or not may(self.request.user, deed, site.pk, at=self.request.at):
-            raise BadSubmission(Problem("/site", NO_SUCH_SITE))
+            raise BadSubmission(Problem("/site", str(NO_SUCH_SITE)))
         return site
 
 

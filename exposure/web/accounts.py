@@ -3,11 +3,15 @@
 from typing import Any
 
 from allauth.account.adapter import DefaultAccountAdapter
-from allauth.account.forms import LoginForm
+from allauth.account.forms import ChangePasswordForm, LoginForm
 from allauth.core.internal.ratelimit import get_ip
+from django import forms
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.utils.translation import gettext_lazy as _
+
+from exposure import clock
+from exposure.people import tokens
 
 
 class Adapter(DefaultAccountAdapter):
@@ -26,6 +30,23 @@ def too_many(request: HttpRequest) -> HttpResponse:
     answer = render(request, "429.html", status=429)
     answer["Retry-After"] = "60"
     return answer
+
+
+class NewPasswordForm(ChangePasswordForm):
+    """Another password; keys to the interface go on working unless they are asked to end too."""
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["end_keys"] = forms.BooleanField(
+            label=_("End my keys to the interface too"),
+            help_text=_("Choose it where somebody else may have got hold of them."),
+            required=False,
+        )
+
+    def save(self) -> None:
+        super().save()
+        if self.cleaned_data["end_keys"]:
+            tokens.revoke(self.user, at=clock.now())
 
 
 class SignInForm(LoginForm):

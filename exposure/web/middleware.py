@@ -19,6 +19,7 @@ CONTENT_SECURITY_POLICY = "; ".join(
         "base-uri 'none'",
         "frame-ancestors 'none'",
         "form-action 'self'",
+        "report-uri /violations",
     ]
 )
 

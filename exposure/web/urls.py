@@ -2,12 +2,13 @@
 
 from django.urls import include, path
 
-from exposure.web import gateway, health, home, keys, metrics, reach, reply
+from exposure.web import gateway, health, home, keys, metrics, reach, reply, violations
 
 urlpatterns = [
     path("", home.home, name="home"),
     path("healthz", health.alive),
     path("readyz", health.ready),
+    path("violations", violations.violations, name="violations"),
     path("metrics", metrics.metrics),
     path("r/<str:secret>/", reply.reply, name="reply"),
     path("r/<str:secret>/<str:answer>/", reply.replied, name="replied"),

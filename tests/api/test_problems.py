@@ -42,9 +42,9 @@ def test_what_is_not_json_or_too_deep_is_refused(anybody):
 
 
 @pytest.mark.parametrize("path", ["breaches/", "readings/", "calls/", "criteria/ebola/classify/"])
-def test_json_that_is_no_object_is_refused(anybody, path):
+def test_json_that_is_no_object_is_refused(calls, path):
     for raw in ("null", "7", '"text"', "[]", "[[]]", "true", "1" * 5000, "1e999"):
-        got = _problem(anybody.post(path, raw), 400)
+        got = _problem(calls("nurse").post(path, raw), 400)
         assert got["errors"][0]["pointer"] == "#", raw
 
 

@@ -219,7 +219,7 @@ def test_a_list_takes_as_many_statements_for_many_rows_as_for_one(calls, cast):
 
 
 def test_the_adopted_criteria_give_a_verdict_and_nothing_is_stored(calls, cast):
-    got = calls("observer").post("criteria/ebola/classify/", {"facts": {"contact": "splash", "skin": None}})
+    got = calls("nurse").post("criteria/ebola/classify/", {"facts": {"contact": "splash", "skin": None}})
     assert got.status_code == 200
     criteria = CriteriaVersion.objects.get(pathogen="ebola")
     verdict = got.json()
@@ -228,6 +228,40 @@ def test_the_adopted_criteria_give_a_verdict_and_nothing_is_stored(calls, cast):
     assert "skin" in verdict["open_questions"]
     assert not Breach.objects.exists()
     assert not FollowUp.objects.exists()
+
+
+@pytest.mark.parametrize("who", ["observer", "worker", "lead"])
+def test_who_may_not_read_criteria_is_told_what_is_still_to_be_asked_and_no_tier(calls, cast, who):
+    facts = {"facts": {"contact": "splash", "skin": None}}
+    seen = calls("nurse").post("criteria/ebola/classify/", facts).json()
+    told = calls(who).post("criteria/ebola/classify/", facts).json()
+    shown = ("pathogen", "criteria_version", "open_questions")
+    assert told == {name: seen[name] for name in shown}
+    version = f"criteria/ebola/{seen['criteria_version']}/"
+    assert calls(who).get("criteria/").json()["results"] == []
+    assert calls(who).get(version).status_code == 404
+    assert calls(who).get(f"{version}findings/").status_code == 404
+
+
+def test_a_draft_is_for_physicians(calls, cast):
+    with doing("command:tests"):
+        version = CriteriaVersion.objects.get()
+        draft = CriteriaVersion.objects.create(
+            pathogen="ebola", version="draft-1", title="Draft", text=version.text, sha256=version.sha256
+        )
+    address = f"criteria/ebola/{draft.version}/"
+    assert {who: calls(who).get(address).status_code for who in ("physician", "nurse", "auditor")} == {
+        "physician": 200, "nurse": 404, "auditor": 404,
+    }  # fmt: skip
+
+
+def test_another_sites_criteria_are_not_asked_for(calls, cast):
+    there, nowhere = (
+        calls("observer").post("criteria/ebola/classify/", {"facts": {}, "site": site})
+        for site in (cast.other_site.code, "nowhere")
+    )
+    assert (there.status_code, nowhere.status_code) == (400, 400)
+    assert there.content == nowhere.content
 
 
 def test_facts_that_the_criteria_do_not_know_are_named(calls):
@@ -243,19 +277,17 @@ def test_facts_that_the_criteria_do_not_know_are_named(calls):
 
 
 def test_a_pathogen_without_adopted_criteria_is_not_there(calls, cast):
-    assert (
-        calls("observer").post("criteria/ebola/classify/", {"facts": {}, "site": "fenwick"}).status_code
-        == 404
-    )
+    facts = {"facts": {}, "site": "fenwick"}
+    assert calls("outsider").post("criteria/ebola/classify/", facts).status_code == 404
 
 
 def test_a_version_is_shown_with_its_exact_text_and_its_findings(calls, cast):
     version = CriteriaVersion.objects.get()
-    listed = calls("observer").get("criteria/").json()["results"]
-    got = calls("observer").get(f"criteria/{version.pathogen}/{version.version}/").json()
+    listed = calls("nurse").get("criteria/").json()["results"]
+    got = calls("nurse").get(f"criteria/{version.pathogen}/{version.version}/").json()
     assert [(one["pathogen"], one["version"]) for one in listed] == [("ebola", version.version)]
     assert (got["text"], got["sha256"], got["sites"]) == (version.text, version.sha256, ["saltmarsh"])
     findings = (
-        calls("observer").get(f"criteria/{version.pathogen}/{version.version}/findings/").json()["results"]
+        calls("nurse").get(f"criteria/{version.pathogen}/{version.version}/findings/").json()["results"]
     )
     assert all(set(one) == {"kind", "about", "message", "witness", "accepted"} for one in findings)

@@ -35,6 +35,7 @@ DOORS: dict[str, tuple[frozenset[str] | None, frozenset[str] | None]] = {
     "": (SIGNED_IN, SIGNED_IN),
     "healthz": (EVERYBODY, EVERYBODY),
     "readyz": (EVERYBODY, EVERYBODY),
+    "violations": (None, EVERYBODY),
     "metrics": (NONE, NONE),  # no METRICS_TOKEN: no such address
     "app.webmanifest": (EVERYBODY, EVERYBODY),
     "reminders.js": (EVERYBODY, EVERYBODY),

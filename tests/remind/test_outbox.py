@@ -253,6 +253,20 @@ def waiting(cast, count):
             a_page(cast, alert, user)
 
 
+def test_a_page_that_was_refused_waits_two_minutes_at_most(cast, gateway):
+    waiting(cast, 1)
+    [page] = Message.objects.all()
+    gateway.refusal = Refused("busy", permanent=False)
+    at, waits = EVENING, []
+    while len(waits) < 5:
+        deliver_at(at)
+        page.refresh_from_db()
+        waits.append((page.due_at - at).total_seconds())
+        at = page.due_at
+    for wait, base in zip(waits, (30, 60, 120, 120, 120), strict=True):
+        assert 0.75 * base <= wait <= 1.25 * base
+
+
 def test_a_gateway_that_takes_messages_gets_all_that_wait(cast, gateway):
     waiting(cast, 2 * BATCH + 1)
     assert deliver_at(EVENING) == 2 * BATCH + 1

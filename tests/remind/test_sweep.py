@@ -11,7 +11,7 @@ from django.test.utils import CaptureQueriesContext
 from hypothesis import given
 from hypothesis import strategies as st
 
-from exposure.attend.models import Alert
+from exposure.attend.models import Alert, Promise
 from exposure.followup.expected import plan_checks
 from exposure.followup.models import Check, FollowUp
 from exposure.followup.states import enter_state
@@ -378,6 +378,19 @@ def test_the_next_look_of_an_acknowledged_fever_pages_again(cast, follow_up, sec
     alert.refresh_from_db()
     assert alert.round == rounds
     assert Message.objects.filter(alert=alert, alert_round=2).exists() is (rounds == 2)
+
+
+def test_a_next_look_and_what_is_late_are_settled_in_one_round(cast, follow_up):
+    log(cast, at=EVENING, temperature="38.5")
+    with doing(cast.nurse, at=EVENING):
+        attend.acknowledge_alert(alert=Alert.objects.get(cause="fever"), by=cast.nurse, at=EVENING)
+        Promise.objects.create(
+            site=cast.site, worker=cast.worker, follow_up=follow_up, kind="task", key="blood", title="Blood taken",
+            asked_at=EVENING, due_at=EVENING + hours(4),
+        )  # fmt: skip
+    sweep_at(EVENING + hours(4))
+    assert Alert.objects.get(cause="fever").round == 2
+    assert "late_task" in causes()
 
 
 def statements(at):

@@ -8,7 +8,7 @@ from django.urls import reverse
 
 from exposure.people import tokens
 from exposure.people.models import ApiToken
-from tests.cast import MONDAY, doing
+from tests.cast import MONDAY, PASSWORD, doing
 
 pytestmark = [pytest.mark.database, pytest.mark.django_db]
 
@@ -59,3 +59,13 @@ def test_somebody_elses_key_is_not_there(nora, cast):
 def test_what_is_missing_is_asked_for_and_nothing_is_made(nora, wrong):
     assert "Make a key" in nora.post(reverse("keys"), wrong).content.decode()
     assert not ApiToken.objects.exists()
+
+
+@pytest.mark.parametrize("asked", [True, False])
+def test_with_another_password_keys_end_when_that_is_asked_for(nora, cast, asked):
+    with doing(cast.nurse):
+        key, _row = tokens.issue(cast.nurse, label="Old", days=30, at=MONDAY)
+    new = {"password1": "heron-saltmarsh-quay-9", "password2": "heron-saltmarsh-quay-9"}
+    sent = {"oldpassword": PASSWORD, **new, **({"end_keys": "on"} if asked else {})}
+    assert nora.post(reverse("account_change_password"), sent).status_code == 302
+    assert works(key) is not asked

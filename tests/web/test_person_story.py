@@ -210,11 +210,14 @@ def test_a_long_story_takes_as_many_statements_as_a_short_one(cast, follow_up):
                     by=cast.nurse, at=at,
                 )  # fmt: skip
 
+    def every(rows):
+        return rows
+
     def statements():
         worker = Worker.objects.get(pk=cast.worker.pk)
         found = rows(worker.follow_ups.select_related("worker", "site"), at=EVENING + timedelta(days=9))
         with CaptureQueriesContext(connection) as taken:
-            events = story(worker, found)
+            events = story(worker, found, (), every, every)
         return len(events), len(taken)
 
     fill(0)

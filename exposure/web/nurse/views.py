@@ -260,7 +260,7 @@ def person(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
     here = set(_seen(request, [View.CLINICAL], worker.follow_ups.all()).values_list("pk", flat=True))
     followed = [row for row in every if row.overview.follow_up.pk in here]
     exposures = [exposure for row in followed for exposure in row.overview.exposures]
-    prefetch_related_objects(exposures, "breach", "case", "corrects")
+    prefetch_related_objects(exposures, "breach", "case", "corrects", "follow_up")
     newest_first = request.GET.get("order") == "newest"
     with timezone.override(worker.site.zone):
         happened = story(
