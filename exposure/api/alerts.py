@@ -15,7 +15,7 @@ from exposure.attend import alerts
 from exposure.attend.models import Alert
 from exposure.attend.still import gone
 from exposure.people.access import require_on
-from exposure.people.policy import IN_LISTS, Deed
+from exposure.people.policy import IN_LISTS, Deed, Part, sides_with
 from exposure.pipeline import attend
 
 ROWS = Alert.objects.with_look().select_related(
@@ -97,7 +97,13 @@ class AlertResource(Resource):
         return alert
 
     def shown(self, rows: Iterable[Alert]) -> list[Alert]:
-        return with_cause(rows, at=self.request.at)
+        """As they are shown: of another site's without what its people wrote."""
+        rows = with_cause(rows, at=self.request.at)
+        every = Alert.objects.filter(pk__in=[alert.pk for alert in rows])
+        in_words = set(self.seen(every, *sides_with(Part.NARRATIVE)).values_list("pk", flat=True))
+        for alert in rows:
+            alert.note = alert.note if alert.pk in in_words else ""
+        return rows
 
     def answer(self, alert: Alert) -> Response:
         return Response(AlertSerializer(self.shown([alert])[0]).data)

@@ -229,6 +229,9 @@ class FollowUpDetail(FollowUpResource):
         if self.is_own(view.overview.follow_up):
             return Response(FollowUpSerializer(view).data)
         with_cause(view.overview.alerts, at=request.at)
+        if not shows(request.user, view.overview.follow_up, Part.NARRATIVE, at=request.at):
+            for row in (*view.overview.alerts, *view.overview.tasks):
+                row.note = ""
         return Response(FullFollowUpSerializer(view).data)
 
 

@@ -88,7 +88,8 @@ def _from_side(user: User, model: type[Model], view: View, at: datetime) -> Q | 
     elif view is View.FOLLOWING:
         condition = _followed(model, paths.followed, paths.itself, sites, at)
     else:
-        condition = _leads(model, paths.site, sites, "in")
+        also = f"|{paths.also}" if paths.also and view in (View.CLINICAL, View.AUDIT) else ""
+        condition = _leads(model, f"{paths.site}{also}", sites, "in")
     if condition is not None and view in AS_CLINICIAN and paths.person:
         condition &= ~_leads(model, paths.person, user)
     return condition

@@ -96,6 +96,7 @@ class Paths:
     """Which part of the record the rows of a model are, and the look-up paths from one to its site, to the account of
     the person it is about and to its author; several are parted by |.
 
+    `also`: to sites whose own record names it, for clinicians and auditors.
     `followed`: to the follow-ups of which one must run at the reader's site, for `View.FOLLOWING`. `itself`: to the
     follow-up that the row is of, which must run too. `worker`: to the person, for `View.GLASS`.
     """
@@ -104,6 +105,7 @@ class Paths:
     site: str
     person: str | None = None
     author: str | None = None
+    also: str | None = None
     followed: str | None = None
     itself: str | None = None
     worker: str | None = None
@@ -114,9 +116,10 @@ _PERSON = "worker__user|worker__same_as__user"
 _WORKER = "worker|worker__same_as"
 _READING = Paths(
     Part.READINGS,
-    "worker__site|fills__check_row__follow_up__site",
+    "worker__site",
     _PERSON,
     "entered_by",
+    also="fills__check_row__follow_up__site",
     followed="worker__follow_ups|worker__same_as__follow_ups",
     worker=_WORKER,
 )
@@ -127,8 +130,9 @@ PATHS: dict[str, Paths] = {
     "Adoption": Paths(Part.PLACES, "site"),
     "Worker": Paths(
         Part.IDENTITY,
-        "site|breaches__site|follow_ups__site",  # a report about somebody names them
+        "site",
         "user|same_as__user",
+        also="breaches__site|follow_ups__site",
         followed="follow_ups|same_as__follow_ups",
         worker="pk|same_as",
     ),
@@ -173,7 +177,7 @@ PATHS: dict[str, Paths] = {
     ),
     "Clearance": Paths(Part.FOLLOW_UP, "follow_up__site", **_OF_FOLLOW_UP),
     "Reading": _READING,
-    "UnplacedReading": replace(_READING, site="worker__site"),
+    "UnplacedReading": replace(_READING, also=None),
     "Alert": Paths(
         Part.ALERTS,
         "site",

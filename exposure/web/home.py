@@ -41,13 +41,14 @@ def home(request: HttpRequest) -> HttpResponse:
 
 @signed_in
 def outgoing(request: HttpRequest) -> HttpResponse:
-    """The newest messages to the people whom this person looks after."""
+    """The newest messages to the people whom this person looks after; to whoever runs the service, without names."""
     if not holds(request.user, SEEING[View.MESSAGES], at=request.at):
         raise PermissionDenied
     rows = visible(
         request.user, Message.objects.select_related("worker", "user"), View.MESSAGES, at=request.at
     )
+    named = holds(request.user, SEEING[View.CLINICAL], at=request.at)
     newest = list(rows.order_by("-created_at")[:LATEST])
     for message in newest:
         message.why_not = WHY_NOT.get(message.skipped_because, "")
-    return render(request, "outgoing.html", {"rows": newest})
+    return render(request, "outgoing.html", {"rows": newest, "named": named})

@@ -28,7 +28,7 @@ from exposure.people.models import BrokenGlass, Role, User
 from exposure.people.policy import AS_CLINICIAN, IN_LISTS, PARTS, PATHS, Deed, Part, View
 from exposure.pipeline import attend, classify, follow
 from tests.cast import MONDAY, doing
-from tests.walk import hours, report, tell
+from tests.walk import hours, report, sweep_at, tell
 
 pytestmark = pytest.mark.database
 SAID = "Slipped while the door was open."
@@ -98,6 +98,8 @@ def test_the_site_where_it_happened_sees_the_person_and_their_own_site_does_not_
     assert visitor in seen_by(cast.nurse, Worker)
     assert seen_by(cast.nurse, Breach) == {breach}
     assert visitor in seen_by(cast.outsider, Worker)
+    assert visitor in seen_by(cast.auditor, Worker, View.AUDIT)
+    assert visitor not in seen_by(cast.administrator, Worker, View.SETUP)
     for model in (Breach, Assessment, FollowUp, Exposure, Alert, Reading):
         assert not seen_by(cast.outsider, model), model
 
@@ -355,3 +357,33 @@ def test_nobody_breaks_the_glass_of_their_own_record(cast, pages):
     sent = pages("nurse").post("/people/open/", {"number": "NG-7", "reason": "I want to see it."})
     assert "This is you" in sent.content.decode()
     assert not BrokenGlass.objects.exists()
+
+
+def test_the_page_of_another_sites_alert_says_whose_it_is_and_offers_no_deed(cast, reported, at_home, pages):
+    alert = at_home.alerts.get()
+    here, home = (words_of(pages(who), f"/alerts/{alert.uid}/") for who in ("nurse", "outsider"))
+    assert "Another site looks after this" in here
+    assert "I have it" not in here
+    assert "I have it" in home
+    assert pages("nurse").post(f"/alerts/{alert.uid}/have/", {"times": 1}).status_code == 403
+
+
+def test_what_was_written_when_an_alert_was_closed_is_its_sites(cast, reported, at_home, pages):
+    with doing(cast.outsider, at=LATER):
+        attend.close_alert(
+            alert=at_home.alerts.get(), outcome="evaluated", note=NOTED, by=cast.outsider, at=LATER
+        )
+    address = f"/alerts/{at_home.alerts.get().uid}/"
+    assert NOTED in words_of(pages("outsider"), address)
+    assert NOTED not in words_of(pages("nurse"), address)
+    assert NOTED not in pages("nurse").get("/api/v1/alerts/").content.decode()
+    assert NOTED not in pages("nurse").get(f"/api/v1/follow-ups/{at_home.uid}/").content.decode()
+
+
+def test_who_runs_the_service_sees_messages_without_names(cast, visitor, pages):
+    tell(cast, report(cast))
+    sweep_at(MONDAY + hours(9))
+    assert "Wim Alder" in words_of(pages("nurse"), "/messages/")
+    words = words_of(pages("administrator"), "/messages/")
+    assert "somebody who is followed up" in words
+    assert "Wim Alder" not in words

@@ -14,8 +14,8 @@ from exposure.attend.models import Alert, Promise
 from exposure.attend.still import gone
 from exposure.audit.models import AccessEntry
 from exposure.followup import cases
-from exposure.people.access import find, visible
-from exposure.people.policy import AS_CLINICIAN, View
+from exposure.people.access import find, may_on, shows, visible
+from exposure.people.policy import AS_CLINICIAN, Deed, Part, View
 from exposure.report.models import Case
 from exposure.web.nurse.alert_deeds import ALERTS
 from exposure.web.nurse.forms import CloseForm
@@ -35,6 +35,8 @@ def one_alert(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
         "worker": worker,
         "entries": alert.entries.select_related("reading__replaced_by", "unplaced"),
         "form": CloseForm(),
+        "acts": may_on(request.user, Deed.ACKNOWLEDGE, alert, at=request.at),
+        "in_words": shows(request.user, alert, Part.NARRATIVE, at=request.at),
         "protections": visible(request.user, worker.protections.all(), *AS_CLINICIAN, at=request.at),
         "cases": _cases_of(request, alert),
         "decisions": about_alert(request, alert),
