@@ -111,6 +111,10 @@ def test_a_warning_may_come_days_before_what_is_due_after_months_but_never_befor
     assert Criteria.parse(months.replace("warn: 8h", "warn: 27d")).tiers[1].plan.tasks[0].warn.amount == 27
     with pytest.raises(CriteriaError, match="shorter than 'due'"):  # February has 28 days
         Criteria.parse(months.replace("warn: 8h", "warn: 28d"))
+    days = FILE.replace("warn: 8h", "warn: 1mo")
+    assert Criteria.parse(days.replace("due: 24h", "due: 32d")).tiers[1].plan.tasks[0].warn.unit == "mo"
+    with pytest.raises(CriteriaError, match="shorter than 'due'"):  # January has 31
+        Criteria.parse(days.replace("due: 24h", "due: 31d"))
 
 
 def test_a_file_names_the_versions_that_it_replaces():
