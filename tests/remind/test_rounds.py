@@ -104,6 +104,16 @@ def test_what_is_done_by_somebody_while_it_is_set_aside_is_no_longer_told(cast):
     assert SetAside.objects.get().settled_at == aside.retry_at
 
 
+def test_what_goes_well_again_is_settled_at_once_also_where_a_round_takes_so_many_and_no_more(cast):
+    [promise] = due(cast, "late", 1)
+    round_of(poisoned(PARTS["late"], promise), at=NOW)
+    aside = SetAside.objects.get()
+    due(cast, "late", 2)
+    round_of(replace(PARTS["late"], at_most=1, batch=1), at=aside.retry_at)
+    aside.refresh_from_db()
+    assert aside.settled_at == aside.retry_at
+
+
 def test_the_wait_for_the_next_try_ends_at_an_hour(cast):
     [promise] = due(cast, "late", 1)
     broken, at = poisoned(PARTS["late"], promise), NOW
