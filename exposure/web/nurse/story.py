@@ -37,7 +37,7 @@ def story(
         *exposures(worker, seen, told),
         *readings(worker, known, rows, seen),
         *missing(rows),
-        *_alerts(known, seen),
+        *_alerts(known, seen, told),
         *_calls(known, seen),
         *_tasks(worker, seen),
         *_protections(worker, seen),
@@ -112,19 +112,22 @@ def _assessments(worker: Worker, seen: Seen, told: Seen) -> Iterator[NamedLater]
         yield Happening(signature.recorded_at, _("Second signature under the tier")), signature.recorded_by
 
 
-def _alerts(known: Collection[int], seen: Seen) -> Iterator[NamedLater]:
+def _alerts(known: Collection[int], seen: Seen, told: Seen) -> Iterator[NamedLater]:
     about = Q(worker__in=known) | Q(follow_up__worker__in=known) | Q(breach__worker__in=known)
     alerts = seen(Alert.objects.filter(about)).values("pk")
+    in_words = set(told(Alert.objects.filter(about)).values_list("pk", flat=True))
     entries = AlertEntry.objects.filter(alert__in=alerts).select_related("alert")
     asking = (AlertEntry.Kind.RAISED, AlertEntry.Kind.ROUND, AlertEntry.Kind.LOOK_DUE)
     for entry in entries:
         words = {"cause": entry.alert.get_cause_display(), "what": entry.get_kind_display()}
+        is_open = entry.kind != AlertEntry.Kind.CLOSED
+        because = entry.because if is_open or entry.alert_id in in_words else ""
         outcome = entry.alert.get_outcome_display() if entry.kind == AlertEntry.Kind.CLOSED else ""
         yield (
             Happening(
                 entry.recorded_at,
                 _("Alert (%(cause)s): %(what)s") % words,
-                some(outcome, entry.because),
+                some(outcome, because),
                 mark="alert" if entry.kind in asking else "done",
                 link=(reverse("alert", args=[entry.alert.uid]), _("The alert")),
             ),
