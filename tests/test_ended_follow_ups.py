@@ -85,6 +85,19 @@ def test_a_corrected_day_0_voids_a_clearance_that_has_not_taken_effect(cast):
     assert follow_up.checks.filter(withdrawn_at=None, opens_at__gt=clearance.effective_at).exists()
 
 
+def test_an_exposure_recorded_by_hand_voids_a_clearance_that_has_not_taken_effect_and_says_why(cast):
+    follow_up, clearance, at = signed_off(cast)
+    with doing(cast.nurse, at=at):
+        follow.record_exposure(
+            worker=cast.worker, pathogen="ebola", occurred_at=at - timedelta(hours=1), tier="high", case=None, note="",
+            by=cast.nurse, at=at,
+        )  # fmt: skip
+    follow_up.refresh_from_db()
+    clearance.refresh_from_db()
+    assert (clearance.void_at, follow_up.ended_at) == (at, None)
+    assert clearance.void_because == "Another exposure was recorded before the last day had ended."
+
+
 def test_answers_that_move_nothing_leave_a_clearance_as_it_was_signed(cast):
     follow_up, clearance, at = signed_off(cast)
     answer(cast, follow_up, at, skin="broken")

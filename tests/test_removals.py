@@ -214,3 +214,21 @@ def test_two_starts_and_two_reports_of_one_mark_at_once_are_one_each(cast):
 
     assert sorted(sent.created for sent in twice(send)) == [False, True]
     assert Breach.objects.count() == 1
+
+
+@pytest.mark.parametrize("settled", ["deviation", "report"])
+def test_what_a_mark_was_is_not_said_again_once_it_is_settled(cast, watched, settled):
+    """Each of the two ends closes it by itself."""
+    with doing(cast.observer):
+        step = watched.protocol.steps.first()
+        mark = remove.mark_step(removal=watched, step=step, uid=uuid4(), by=cast.observer, at=MONDAY)
+        if settled == "deviation":
+            remove.note_deviation(mark=mark, by=cast.observer, at=MONDAY)
+        else:
+            breach = report.report_breach(body=cast.body(), reporter=cast.observer, at=MONDAY).breach
+            Mark.objects.get(pk=mark.pk)
+            mark.breach = breach
+            mark.save()
+        failure = FailureType.objects.first()
+        said = remove.name_failure(mark=mark, failure=failure, by=cast.observer, at=MONDAY)
+    assert said.failure_id is None

@@ -11,9 +11,6 @@ from exposure.people.models import Channel, Worker
 from exposure.places.models import Site
 from exposure.record import Identified, InsertOnly
 
-# A key that begins an index of uniqueness has none of its own (`db_index=False`): these tables are written by the
-# hundred thousand, and each index is paid for at every row.
-
 
 class Rung(InsertOnly):
     """An instant at which the worker is reminded of one check; or, of the kind `closed`, at which a reading that has
@@ -21,9 +18,7 @@ class Rung(InsertOnly):
 
     CLOSED = "closed"
 
-    check_row = models.ForeignKey(
-        Check, models.PROTECT, related_name="rungs", db_column="check_id", db_index=False
-    )
+    check_row = models.ForeignKey(Check, models.PROTECT, related_name="rungs", db_column="check_id")
     kind = models.CharField(max_length=20)
     at = models.DateTimeField()
     again = models.PositiveSmallIntegerField(
@@ -48,7 +43,7 @@ class Rung(InsertOnly):
 class Reminder(InsertOnly):
     """A rung that has passed: sent, or skipped with the reason. One per worker, slot and rung."""
 
-    worker = models.ForeignKey(Worker, models.PROTECT, related_name="reminders", db_index=False)
+    worker = models.ForeignKey(Worker, models.PROTECT, related_name="reminders")
     slot_opens_at = models.DateTimeField()
     rung = models.CharField(max_length=20)
     rung_at = models.DateTimeField()
@@ -76,22 +71,13 @@ class Message(Identified):
     Channel = Channel
 
     site = models.ForeignKey(Site, models.PROTECT, related_name="messages")
-    reminder = models.ForeignKey(
-        Reminder, models.PROTECT, null=True, blank=True, related_name="messages", db_index=False
-    )
-    alert = models.ForeignKey(
-        Alert, models.PROTECT, null=True, blank=True, related_name="messages", db_index=False
-    )
+    reminder = models.ForeignKey(Reminder, models.PROTECT, null=True, blank=True, related_name="messages")
+    alert = models.ForeignKey(Alert, models.PROTECT, null=True, blank=True, related_name="messages")
     alert_round = models.PositiveSmallIntegerField(null=True, blank=True)
     page_rung = models.PositiveSmallIntegerField(null=True, blank=True)
     worker = models.ForeignKey(Worker, models.PROTECT, null=True, blank=True, related_name="messages")
     user = models.ForeignKey(
-        settings.AUTH_USER_MODEL,
-        models.PROTECT,
-        null=True,
-        blank=True,
-        related_name="messages",
-        db_index=False,
+        settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="messages"
     )
     channel = models.CharField(max_length=20, choices=Channel)
     address = models.CharField(max_length=254)
@@ -106,7 +92,7 @@ class Message(Identified):
     sent_at = models.DateTimeField(null=True, blank=True)
     given_up_at = models.DateTimeField(null=True, blank=True)
     skipped_because = models.CharField(max_length=60, blank=True, default="", db_default="")
-    link_sha256 = models.CharField(max_length=64, null=True, blank=True)
+    link_sha256 = models.CharField(max_length=64, null=True, blank=True, unique=True)
 
     objects = models.Manager()  # type: ignore[assignment]
 
@@ -140,9 +126,6 @@ class Message(Identified):
                 condition=Q(alert__isnull=False),
                 name="page_once",
             ),
-            models.UniqueConstraint(
-                fields=["link_sha256"], condition=Q(link_sha256__isnull=False), name="message_by_link"
-            ),
         ]
 
     def __str__(self) -> str:
@@ -152,7 +135,7 @@ class Message(Identified):
 class Attempt(InsertOnly):
     """One try at sending a message, written before the gateway is called."""
 
-    message = models.ForeignKey(Message, models.PROTECT, related_name="attempts", db_index=False)
+    message = models.ForeignKey(Message, models.PROTECT, related_name="attempts")
     number = models.PositiveSmallIntegerField()
     channel = models.CharField(max_length=20)
 

@@ -18,6 +18,7 @@ from exposure.remind.channels.refusal import Refused
 from exposure.remind.ladder import LAST_CALL
 from exposure.remind.models import Attempt, AttemptOutcome, Message
 from exposure.remind.outbox import BATCH, DEADLINE, LEASE, RESTS_AFTER, deliver
+from exposure.remind.ways import Way
 from tests.cast import doing
 from tests.walk import follow_up_told_and_confirmed, hours, sweep_at
 
@@ -335,3 +336,20 @@ def test_every_cause_pages_the_clinicians_but_a_watch_and_a_drill(cast, cause):
     paged = set(Message.objects.filter(alert=alert).values_list("user__name", flat=True))
     clinicians = {"nurse", "nurse2", "physician", "physician2"}
     assert paged == (set() if cause in ("rise", "drill") else clinicians)
+
+
+@pytest.mark.parametrize(
+    ("made", "tried", "goes_by"),
+    [
+        (0, set(), "push"),
+        (1, set(), "text"),
+        (1, {"text"}, "push"),
+        (1, {"text", "push"}, "email"),
+        (0, {"push"}, "text"),
+    ],
+)
+def test_a_message_goes_on_by_the_channel_that_it_has_begun_with(made, tried, goes_by):
+    ways = [Way("push", "7"), Way("text", "+351900000042"), Way("email", "w@example.org")]
+    message = Message(channel="text", attempts_made=made)
+    assert outbox._way(message, ways, tried).channel == goes_by
+    assert outbox._way(message, ways, {"push", "text", "email"}) is None
