@@ -220,13 +220,13 @@ def test_two_starts_and_two_reports_of_one_mark_at_once_are_one_each(cast):
 def test_what_a_mark_was_is_not_said_again_once_it_is_settled(cast, watched, settled):
     """Each of the two ends closes it by itself."""
     with doing(cast.observer):
-        step = watched.protocol.steps.first()
-        mark = remove.mark_step(removal=watched, step=step, uid=uuid4(), by=cast.observer, at=MONDAY)
+        removal = watched[0]
+        step = removal.protocol.steps.first()
+        mark = remove.mark_step(removal=removal, step=step, uid=uuid4(), by=cast.observer, at=MONDAY)
         if settled == "deviation":
             remove.note_deviation(mark=mark, by=cast.observer, at=MONDAY)
         else:
             breach = report.report_breach(body=cast.body(), reporter=cast.observer, at=MONDAY).breach
-            Mark.objects.get(pk=mark.pk)
             mark.breach = breach
             mark.save()
         failure = FailureType.objects.first()
