@@ -144,6 +144,19 @@ def test_a_row_of_many_that_cannot_occur_is_refused_with_its_number_among_all_of
         criteria.classify_many({"contact": contact, "eyes": eyes})
 
 
+def test_what_is_given_for_many_cases_cannot_be_written_over(criteria):
+    for tiers in criteria.classify_many({"contact": ["splash", "none"]}):
+        with pytest.raises(ValueError, match="read-only"):
+            tiers[0] = 0
+
+
+def test_a_verdict_says_itself(criteria):
+    verdict = criteria.classify({"contact": "splash"})
+    assert repr(verdict) == (
+        f"Verdict({verdict.floor!r} to {verdict.ceiling!r}, covered={verdict.covered}, rules={verdict.rules})"
+    )
+
+
 def test_no_columns_and_no_rows_give_no_tiers(criteria):
     for columns in ({}, {"contact": []}, {"contact": np.array([], np.uint8)}):
         floors, ceilings = criteria.classify_many(columns)
