@@ -139,7 +139,7 @@ def test_an_alert_about_a_worker_is_also_for_the_other_site_that_follows_them_up
             site=cast.other_site, worker=cast.worker, pathogen="measles", opened_at=MONDAY
         )
     alert = raised(cast, subject=cast.worker)
-    assert visible(cast.outsider, Alert.objects.all(), View.CLINICAL, at=MONDAY).get() == alert
+    assert visible(cast.outsider, Alert.objects.all(), View.FOLLOWING, at=MONDAY).get() == alert
     assert acknowledge(cast, alert, by=cast.outsider).held_by == cast.outsider
 
 
