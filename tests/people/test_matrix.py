@@ -189,6 +189,7 @@ def rows(cast, standing_clock):
         "removals": removal,
         "criteria": version,
         "devices": removal,
+        "account": removal,  # nobody has a key
     }
     return {
         "uid": {kind: str(row.uid) for kind, row in uids.items()},
