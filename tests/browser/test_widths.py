@@ -41,6 +41,8 @@ ELSEWHERE = {
     "manifest": "a file",
     "devices": "a button alone",
     "device_end": "a button alone",
+    "key_end": "a button alone",
+    "violations": "for browsers",
     "reply": "from the link in a message",
     "replied": "from the link in a message",
     "text_delivery": "for the text gateway",

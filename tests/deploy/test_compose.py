@@ -188,6 +188,7 @@ def call(port: int, token: str, path: str, body: dict[str, Any]) -> tuple[int, d
         data=json.dumps(body).encode(),
         headers={
             "Host": "exposure.test",
+            "X-Forwarded-Proto": "https",
             "Authorization": f"Bearer {token}",
             "Content-Type": "application/json",
         },

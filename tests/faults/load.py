@@ -135,7 +135,12 @@ class Load:
         request = urllib.request.Request(
             f"http://127.0.0.1:{self.port}/api/v1/{path}",
             data=None if body is None else json.dumps(body).encode(),
-            headers={"Host": HOST, "Authorization": f"Bearer {token}", "Content-Type": "application/json"},
+            headers={
+                "Host": HOST,
+                "X-Forwarded-Proto": "https",
+                "Authorization": f"Bearer {token}",
+                "Content-Type": "application/json",
+            },
         )
         for _attempt in range(TRIES):
             try:
