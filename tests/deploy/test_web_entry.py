@@ -2,6 +2,7 @@
 
 import asyncio
 import io
+from concurrent.futures import ThreadPoolExecutor
 from types import SimpleNamespace
 
 import pytest
@@ -52,7 +53,9 @@ def scope(*headers, **changes):
 
 
 def answered(protocol, *headers, **changes):
-    asyncio.run(web.application(scope(*headers, **changes), protocol))
+    """In a thread of its own: in this one a browser's event loop may still run."""
+    with ThreadPoolExecutor(1) as alone:
+        alone.submit(asyncio.run, web.application(scope(*headers, **changes), protocol)).result()
     return protocol.answer
 
 
