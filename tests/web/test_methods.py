@@ -1,31 +1,20 @@
 """Every address answers reads and forms only, whoever asks; and no call is answered in the clear."""
 
+import re
+
 import pytest
 from django.test import Client
-from django.urls import URLPattern, URLResolver, get_resolver
+
+from tests.people.matrix import routes
 
 pytestmark = pytest.mark.database
 UID = "00000000-0000-4000-8000-000000000000"
 EXAMPLES = {"uid": UID, "known": UID, "other": UID}
-
-
-def addresses(patterns=None, before=""):
-    """Every address of the URL configuration, with something in place of its arguments."""
-    for one in patterns if patterns is not None else get_resolver().url_patterns:
-        route = before + str(one.pattern).lstrip("^").removesuffix("$")
-        if isinstance(one, URLResolver):
-            yield from addresses(one.url_patterns, route)
-        elif isinstance(one, URLPattern):
-            yield route
-
-
-ROUTES = sorted(set(addresses()))
+ROUTES = sorted(set(routes()))
 
 
 def example(route):
     """An address that the route takes."""
-    import re
-
     route = re.sub(r"<(?:\w+:)?(\w+)>", lambda found: EXAMPLES.get(found[1], "x"), route)
     route = re.sub(r"\(\?P<\w+>[^)]*\)\+?", "x", route)
     return "/" + route.replace("\\", "").replace(".*", "").replace("?", "")
