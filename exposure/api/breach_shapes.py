@@ -145,6 +145,8 @@ class BreachSerializer(serializers.ModelSerializer):
         shown = super().to_representation(breach)
         if not breach.in_words:
             shown |= {name: IN_WORDS[name] for name in IN_WORDS if name in shown}
+            for assessment in shown.get("assessments", ()):
+                assessment["reason"] = ""
         if not breach.is_clinical:
             shown["worker"] = named if isinstance(named := breach.body.get("worker"), str) else None
         return shown

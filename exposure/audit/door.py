@@ -21,9 +21,8 @@ def _note(user: User | None, kind: str, request: HttpRequest | None) -> None:
     if user is None or at is None:
         return
     context = current()
-    actor = (
-        context.actor if kind == Kind.REFUSED else user.actor
-    )  # who is refused need not be who the account is
+    # Who is refused need not be whose account it is.
+    actor = context.actor if kind == Kind.REFUSED else user.actor
     with acting(actor, context.origin, at=at):
         note_look(user, kind, "sign-in", at=at)
 

@@ -6,7 +6,6 @@ from typing import Any
 from django.test import Client
 from django.urls import URLPattern, URLResolver, get_resolver
 
-NOBODY = "00000000-0000-4000-8000-000000000000"
 ROLES = (
     "anonymous", "nobody", "observer", "worker", "nurse", "physician", "lead", "auditor", "administrator", "outsider",
 )  # fmt: skip

@@ -387,3 +387,14 @@ def test_who_runs_the_service_sees_messages_without_names(cast, visitor, pages):
     words = words_of(pages("administrator"), "/messages/")
     assert "somebody who is followed up" in words
     assert "Wim Alder" not in words
+
+
+def test_why_a_tier_was_set_is_told_where_it_was_set(cast, joined, pages):
+    with doing(cast.physician):
+        classify.override_tier(
+            breach=joined.breach, pathogen="ebola", tier="high", reason=NOTED, by=cast.physician, at=MONDAY
+        )
+    for address in (f"/reports/{joined.breach.uid}/", f"/api/v1/breaches/{joined.breach.uid}/"):
+        assert NOTED in words_of(pages("physician"), address), address
+        assert NOTED not in words_of(pages("outsider"), address), address
+    assert NOTED not in words_of(pages("outsider"), f"/people/{joined.breach.worker.uid}/")
