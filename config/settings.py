@@ -61,6 +61,8 @@ INSTALLED_APPS = [
     "django.contrib.admin",
     "allauth",
     "allauth.account",
+    "allauth.mfa",
+    "allauth.usersessions",
     "simple_history",
     "rest_framework",
     "drf_spectacular",
@@ -123,7 +125,7 @@ else:
 AUTH_USER_MODEL = "exposure.User"
 AUTHENTICATION_BACKENDS = ["allauth.account.auth_backends.AuthenticationBackend"]
 AUTH_PASSWORD_VALIDATORS = [
-    {"NAME": "django.contrib.auth.password_validation.MinimumLengthValidator", "OPTIONS": {"min_length": 15}},
+    {"NAME": "exposure.people.passwords.LengthValidator"},
     {"NAME": "django.contrib.auth.password_validation.CommonPasswordValidator"},
     {"NAME": "exposure.people.passwords.GuessedPasswordValidator"},
     {"NAME": "django.contrib.auth.password_validation.UserAttributeSimilarityValidator"},
@@ -149,7 +151,21 @@ ACCOUNT_RATE_LIMITS = {
     "reset_password": "20/m/ip,5/m/key",
 }
 ACCOUNT_LOGOUT_REDIRECT_URL = "account_login"
-ACCOUNT_SESSION_REMEMBER = False
+ACCOUNT_SESSION_REMEMBER = None  # asked; how long a session lasts is the policy's (exposure.people.policy)
+ACCOUNT_CHANGE_EMAIL = True  # the old address stays until the new one has answered
+ACCOUNT_REAUTHENTICATION_REQUIRED = True
+ACCOUNT_REAUTHENTICATION_TIMEOUT = 900
+ACCOUNT_LOGIN_BY_CODE_ENABLED = True
+ACCOUNT_LOGIN_BY_CODE_TIMEOUT = 600
+SECOND_FACTOR_REQUIRED = not LOCAL_USE  # of whom, says the policy; the demo says on every page that it is off
+MFA_ADAPTER = "exposure.web.account.factors.Adapter"
+MFA_SUPPORTED_TYPES = ["totp", "webauthn", "recovery_codes"]
+MFA_PASSKEY_LOGIN_ENABLED = True
+MFA_WEBAUTHN_USER_VERIFICATION = "required"
+MFA_WEBAUTHN_ALLOW_INSECURE_ORIGIN = LOCAL_USE
+MFA_TOTP_ISSUER = "Exposure follow-up"
+MFA_TOTP_TOLERANCE = 1  # of 30 seconds: clocks of telephones
+MFA_ALLOW_UNVERIFIED_EMAIL = True  # what must not wait for an e-mail
 SESSION_COOKIE_AGE = 12 * 3600
 SESSION_COOKIE_HTTPONLY = CSRF_COOKIE_HTTPONLY = True
 SESSION_COOKIE_SAMESITE = CSRF_COOKIE_SAMESITE = "Lax"

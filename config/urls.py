@@ -7,6 +7,7 @@ from exposure.admin import setup
 urlpatterns = [
     path("admin/", setup.urls),
     path("account/", include("allauth.account.urls")),
+    path("account/2fa/", include("allauth.mfa.urls")),
     path("api/v1/", include("exposure.api.urls")),
     path("", include("exposure.web.urls")),
 ]

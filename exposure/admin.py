@@ -5,23 +5,25 @@ Each change asks why; it is recorded with that reason, the origin "admin" and th
 
 from typing import Any
 
+from allauth.account.internal.flows.reauthentication import is_reauthentication_required
+from allauth.core.exceptions import ReauthenticationRequired
 from django import forms
 from django.contrib import admin
-from django.contrib.auth.password_validation import validate_password
-from django.core.exceptions import PermissionDenied, ValidationError
-from django.db.models import Field, Model, Q, QuerySet
+from django.core.exceptions import PermissionDenied
+from django.db.models import Field, Model, QuerySet
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect
 from django.urls import reverse
+from django.utils.html import format_html
 from django.utils.http import urlencode
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
 from exposure.followup import own_times, schedule
 from exposure.followup.models import FollowUp
-from exposure.people.access import holds, roles_of, visible
+from exposure.people.access import accounts, administers_all, holds, visible
 from exposure.people.models import Role, User, Worker, WorkerWindow
-from exposure.people.policy import PATHS, SEEING, View
+from exposure.people.policy import GIVEN_BY_TWO, PATHS, SEEING, View
 from exposure.pipeline import turn
 from exposure.places.models import (
     FailureType,
@@ -54,12 +56,6 @@ class SetUp(admin.AdminSite):
 setup = SetUp()
 
 
-def administers_all(request: HttpRequest) -> bool:
-    """Whether the administrator's role is bound to no site."""
-    roles = roles_of(request.user, at=request.at)
-    return any(role.kind in SEEING[View.SETUP] and role.site_id is None for role in roles)
-
-
 class ByPolicy:
     """Permissions and rows from the one policy; nothing is deleted unless a class says so."""
 
@@ -79,7 +75,7 @@ class ByPolicy:
     def formfield_for_foreignkey(self, db_field: Field, request: HttpRequest, **options: Any) -> Any:
         if db_field.related_model is Site:
             options["queryset"] = visible(request.user, Site.objects.all(), View.SETUP, at=request.at)
-            if not administers_all(request):
+            if not administers_all(request.user, at=request.at):
                 options["required"] = True
         return super().formfield_for_foreignkey(db_field, request, **options)
 
@@ -111,10 +107,10 @@ class OfTheOrganisation:
     """What every site works with: whoever administers some sites only may read it."""
 
     def has_add_permission(self, request: HttpRequest, obj: Model | None = None) -> bool:
-        return super().has_add_permission(request, obj) and administers_all(request)
+        return super().has_add_permission(request, obj) and administers_all(request.user, at=request.at)
 
     def has_change_permission(self, request: HttpRequest, obj: Model | None = None) -> bool:
-        return super().has_change_permission(request, obj) and administers_all(request)
+        return super().has_change_permission(request, obj) and administers_all(request.user, at=request.at)
 
 
 class Inline(ByPolicy, admin.TabularInline):
@@ -185,7 +181,7 @@ class SiteAdmin(WithWindows):
     list_display = ["name", "code", "zone", "phone", "phone_tested_at", "live_from"]
 
     def has_add_permission(self, request: HttpRequest, obj: Model | None = None) -> bool:
-        return super().has_add_permission(request, obj) and administers_all(request)
+        return super().has_add_permission(request, obj) and administers_all(request.user, at=request.at)
 
     def follow_ups(self, site: Site) -> QuerySet[FollowUp]:
         return FollowUp.objects.filter(worker__site=site, ended_at=None)
@@ -258,46 +254,65 @@ class FailureTypeAdmin(OfTheOrganisation, RecordedAdmin):
 
 
 class AccountForm(WhyForm):
-    new_password = forms.CharField(
-        label=gettext_lazy("New password"),
-        help_text=gettext_lazy("At least 15 characters. Left empty, the password stays as it is."),
-        widget=forms.PasswordInput(attrs={"autocomplete": "new-password"}),
-        strip=False,
-        required=False,
-    )
+    """Whose account it is sets the password, by an invitation, and changes the address by themselves."""
 
     def clean_email(self) -> str | None:
         return self.cleaned_data["email"] or None
 
-    def _post_clean(self) -> None:
-        super()._post_clean()
-        password = self.cleaned_data.get("new_password")
-        try:
-            if password:
-                validate_password(password, self.instance)
-        except ValidationError as refusal:
-            self.add_error("new_password", refusal)
-
     def save(self, commit: bool = True) -> User:
-        password = self.cleaned_data["new_password"]
-        if password:
-            self.instance.set_password(password)
-        elif not self.instance.pk:
+        if not self.instance.pk:
             self.instance.set_unusable_password()
         return super().save(commit)
+
+
+class Roles(forms.BaseInlineFormSet):
+    """A role that is given by two waits for the second; so does one that is to last longer than was agreed."""
+
+    asked_by: User  # who sends the form
+
+    def save_new(self, form: forms.ModelForm, commit: bool = True) -> Role:
+        self._ask(form.instance, None)
+        return super().save_new(form, commit)
+
+    def save_existing(self, form: forms.ModelForm, obj: Role, commit: bool = True) -> Role:
+        self._ask(form.instance, Role.objects.get(pk=obj.pk))
+        return super().save_existing(form, obj, commit)
+
+    def _ask(self, role: Role, before: Role | None) -> None:
+        if before is not None and _is_within(role, before):
+            return
+        role.waiting = role.kind in GIVEN_BY_TWO
+        role.asked_by, role.confirmed_by = self.asked_by, None
+
+
+def _is_within(role: Role, before: Role) -> bool:
+    """Whether it gives no more than before: the same, or ended sooner."""
+    if (role.kind, role.site_id) != (before.kind, before.site_id) or role.from_at < before.from_at:
+        return False
+    if before.until_at is None:
+        return True
+    return role.until_at is not None and role.until_at <= before.until_at
 
 
 class RoleInline(Inline):
     """Nobody gives roles to themselves, or takes them."""
 
     model = Role
-    fields = ["kind", "site", "from_at", "until_at"]
+    fk_name = "user"
+    formset = Roles
+    fields = ["kind", "site", "from_at", "until_at", "waiting"]
+    readonly_fields = ["waiting"]
 
     def has_add_permission(self, request: HttpRequest, obj: Model | None = None) -> bool:
         return super().has_add_permission(request, obj) and obj != request.user
 
     def has_change_permission(self, request: HttpRequest, obj: Model | None = None) -> bool:
         return super().has_change_permission(request, obj) and obj != request.user
+
+    def get_formset(self, request: HttpRequest, obj: Model | None = None, **options: Any) -> Any:
+        formset = super().get_formset(request, obj, **options)
+        formset.asked_by = request.user
+        return formset
 
     def formfield_for_dbfield(self, db_field: Field, request: HttpRequest, **options: Any) -> Any:
         if db_field.name == "from_at":
@@ -308,29 +323,40 @@ class RoleInline(Inline):
 @admin.register(User, site=setup)
 class UserAdmin(RecordedAdmin):
     form = AccountForm
-    fields = ["name", "full_name", "email", "is_active", "new_password", "why"]
+    fields = ["name", "full_name", "email", "is_active", "why", "way_in"]
     inlines = [RoleInline]
     list_display = ["full_name", "name", "email", "is_active"]
     list_filter = ["is_active"]
     search_fields = ["full_name", "name", "email"]
 
     def get_queryset(self, request: HttpRequest) -> QuerySet[User]:
-        """Whoever administers some sites only does not reach accounts that have a role elsewhere."""
-        users = super().get_queryset(request)
-        if administers_all(request):
-            return users
-        sites = visible(request.user, Site.objects.all(), View.SETUP, at=request.at)
-        return users.exclude(roles__in=Role.objects.filter(Q(site=None) | ~Q(site__in=sites)))
+        return accounts(request.user, super().get_queryset(request), at=request.at)
+
+    def get_readonly_fields(self, request: HttpRequest, obj: User | None = None) -> list[str]:
+        """An address that an account has is changed by its holder: it is a way in."""
+        return ["way_in", "email"] if obj is not None and obj.email else ["way_in"]
+
+    @admin.display(description=gettext_lazy("Way in"))
+    def way_in(self, user: User) -> str:
+        if not user.pk:
+            return _("Save the account first, then invite its holder.")
+        address = reverse("invite_account", args=[user.uid])
+        return format_html('<a href="{}">{}</a>', address, _("Invite the holder, or give a new way in"))
+
+    def changeform_view(self, request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
+        """Roles are at stake: whoever opens it is asked who they are, if that is long ago."""
+        if is_reauthentication_required(request, app="exposure"):
+            raise ReauthenticationRequired
+        return super().changeform_view(request, *args, **kwargs)
 
 
 @admin.register(Worker, site=setup)
 class WorkerAdmin(WithWindows):
-    fields = ["site", "user", "number", "name", "phone", "email", "employer", "phone_only", "why"]
+    fields = ["site", "number", "name", "phone", "email", "employer", "phone_only", "why"]
     inlines = [WorkerWindowInline]
     list_display = ["name", "number", "employer", "site"]
     list_filter = ["site"]
     search_fields = ["name", "number"]
-    autocomplete_fields = ["user"]
 
     def follow_ups(self, worker: Worker) -> QuerySet[FollowUp]:
         return FollowUp.objects.filter(worker=worker, ended_at=None)

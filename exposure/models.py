@@ -16,7 +16,16 @@ from exposure.followup.models import (
     Restriction,
     UnplacedReading,
 )
-from exposure.people.models import ApiToken, BrokenGlass, PushSubscription, Role, User, Worker, WorkerWindow
+from exposure.people.models import (
+    ApiToken,
+    BrokenGlass,
+    Invitation,
+    PushSubscription,
+    Role,
+    User,
+    Worker,
+    WorkerWindow,
+)
 from exposure.places.models import (
     FailureType,
     FirstAidCard,
@@ -83,6 +92,7 @@ __all__ = [
     "FollowUp",
     "FollowUpState",
     "Heartbeat",
+    "Invitation",
     "Mark",
     "Message",
     "OtherContent",

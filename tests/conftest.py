@@ -1,6 +1,7 @@
 """What every test shares: hypothesis profiles, the cast, and a clock that stands where a test puts it."""
 
 import os
+from datetime import timedelta
 
 import pytest
 from django.db import connection
@@ -8,6 +9,8 @@ from hypothesis import HealthCheck, settings
 
 from exposure import clock
 from exposure.audit import triggers
+from exposure.people.policy import Lasting
+from exposure.web.account import sessions
 from tests import walk  # noqa: F401  its scenes are known before the first test
 from tests.cast import Cast, company
 
@@ -51,3 +54,11 @@ def standing_clock(monkeypatch):
         return at
 
     return stand
+
+
+@pytest.fixture(autouse=True)
+def _lasting_sessions(request, monkeypatch):
+    """Tests walk through weeks with one browser; those marked `sessions_end` ask how long it stays signed in."""
+    if request.node.get_closest_marker("sessions_end") is None:
+        years = Lasting(timedelta(days=3650), timedelta(days=3650))
+        monkeypatch.setattr(sessions, "lasting", lambda user, **_: years)

@@ -9,6 +9,7 @@ SECURE_SSL_REDIRECT = False
 SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = False
 SESSION_COOKIE_NAME, CSRF_COOKIE_NAME = "session", "csrf"
 ALLOWED_HOSTS = ["*"]
+SECOND_FACTOR_REQUIRED = False  # the cast has none; tests/web/test_second_factor.py switches it on
 EMAIL_BACKEND = "django.core.mail.backends.locmem.EmailBackend"
 PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
 STORAGES = {**STORAGES, "staticfiles": {"BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"}}

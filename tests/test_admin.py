@@ -5,10 +5,12 @@ from io import StringIO
 
 import pytest
 from django.apps import apps
+from django.core.cache import cache
 from django.core.management import CommandError, call_command
 from django.urls import reverse
 
 from exposure import admin as set_up
+from exposure.people import access
 from exposure.people.models import Role, User, Worker
 from exposure.pipeline import report
 from exposure.places.models import FirstAidCard, Site, SiteWindow, Step
@@ -43,9 +45,11 @@ def everywhere(cast):
 
 @pytest.fixture
 def browser(client, cast, standing_clock):
-    """Alf's browser, at NOW."""
+    """Alf's browser, at NOW; he has said his password once more."""
     standing_clock(NOW)
+    cache.clear()  # who says their password once more may do so ten times a minute
     client.force_login(cast.administrator)
+    client.post("/account/reauthenticate/", {"password": PASSWORD})
     return client
 
 
@@ -237,7 +241,6 @@ def new_account(**changes):
         "full_name": "Nell Reed",
         "email": "",
         "is_active": "on",
-        "new_password": PASSWORD,
         "why": "a new nurse",
         "roles-TOTAL_FORMS": "1",
         "roles-INITIAL_FORMS": "0",
@@ -248,22 +251,83 @@ def new_account(**changes):
     }
 
 
-def test_an_account_is_made_with_password_and_role_and_can_sign_in(browser, client, cast):
+def test_an_account_is_made_without_a_password_and_its_role_waits(browser, cast):
     answer = browser.post("/admin/exposure/user/add/", new_account(**{"roles-0-site": cast.site.pk}))
     assert answer.status_code == 302
     user = User.objects.get(name="nell")
-    assert (user.roles.get().site, user.email) == (cast.site, None)
-    assert user.check_password(PASSWORD)
+    role = user.roles.get()
+    assert (role.site, user.email) == (cast.site, None)
+    assert not user.has_usable_password()
+    assert (role.waiting, role.asked_by) == (True, cast.administrator)
+    assert not access.holds(user, {Role.Kind.NURSE}, at=NOW)
     assert user.history.get().history_change_reason == "a new nurse"
-    assert PASSWORD not in str(vars(user.history.get()))
 
 
-def test_a_short_password_is_refused(browser, cast):
-    answer = browser.post(
-        "/admin/exposure/user/add/", new_account(new_password="short", **{"roles-0-site": cast.site.pk})
+def test_an_observers_role_is_in_force_at_once(browser, cast):
+    browser.post(
+        "/admin/exposure/user/add/", new_account(**{"roles-0-site": cast.site.pk, "roles-0-kind": "observer"})
     )
-    assert "new_password" in answer.context["adminform"].form.errors
-    assert not User.objects.filter(name="nell").exists()
+    assert access.holds(User.objects.get(name="nell"), {Role.Kind.OBSERVER}, at=NOW)
+
+
+SHORTER, LONGER = NOW + timedelta(days=1), NOW + timedelta(days=9)
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "waits"),
+    [
+        (None, SHORTER, False),
+        (LONGER, SHORTER, False),
+        (SHORTER, LONGER, True),
+        (SHORTER, None, True),
+    ],
+)
+def test_a_role_that_is_to_last_longer_waits_again_and_one_that_ends_does_not(
+    browser, cast, before, after, waits
+):
+    role = Role.objects.get(user=cast.nurse)
+    role.until_at = before
+    with doing("command:tests"):
+        role.save()
+    page = browser.get(change_page(cast.nurse))
+    sent = filled(page, why="agreed")
+    sent.pop("roles-0-until_at_0", None)
+    sent.pop("roles-0-until_at_1", None)
+    if after is not None:
+        sent |= {"roles-0-until_at_0": f"{after:%Y-%m-%d}", "roles-0-until_at_1": f"{after:%H:%M:%S}"}
+    assert browser.post(change_page(cast.nurse), sent).status_code == 302
+    role.refresh_from_db()
+    assert (role.until_at, role.waiting) == (after, waits)
+
+
+def test_the_form_of_an_account_asks_first_who_sends_it(client, cast, standing_clock):
+    standing_clock(NOW)
+    client.force_login(cast.administrator)
+    for answer in (client.get(change_page(cast.nurse)), client.post(change_page(cast.nurse), {"why": "x"})):
+        assert answer.status_code == 302
+        assert answer["Location"].startswith("/account/reauthenticate/")
+
+
+def test_an_address_is_changed_by_its_holder_only(browser, cast):
+    with doing("command:tests"):
+        cast.nurse.email = "nora@saltmarsh.example"
+        cast.nurse.save()
+    page = browser.get(change_page(cast.nurse))
+    assert "email" not in page.context["adminform"].form.fields
+    browser.post(change_page(cast.nurse), filled(page, email="mine@elsewhere.example", why="x"))
+    cast.nurse.refresh_from_db()
+    assert cast.nurse.email == "nora@saltmarsh.example"
+
+
+def test_no_form_of_set_up_links_a_worker_to_an_account(browser, cast):
+    form = browser.get(change_page(cast.worker)).context["adminform"].form
+    assert "user" not in form.fields
+    browser.post(
+        change_page(cast.worker),
+        filled(browser.get(change_page(cast.worker)), user=cast.nurse.pk, why="x"),
+    )
+    cast.worker.refresh_from_db()
+    assert cast.worker.user != cast.nurse
 
 
 def test_the_administrator_of_a_site_gives_no_role_everywhere(browser, cast):
@@ -288,9 +352,12 @@ def test_an_administrator_of_all_sites_may_give_a_role_everywhere(browser, every
     assert Role.objects.get(user__name="nell").site is None
 
 
-def test_an_empty_password_leaves_the_old_one(browser, cast):
+def test_a_password_stays_whatever_is_sent(browser, cast):
     page = browser.get(change_page(cast.nurse))
-    browser.post(change_page(cast.nurse), filled(page, full_name="Nora Teal-Moor", why="married"))
+    browser.post(
+        change_page(cast.nurse),
+        filled(page, full_name="Nora Teal-Moor", new_password="x" * 20, why="married"),
+    )
     cast.nurse.refresh_from_db()
     assert cast.nurse.full_name == "Nora Teal-Moor"
     assert cast.nurse.check_password(PASSWORD)

@@ -20,6 +20,7 @@ class BearerToken(BaseAuthentication):
         token = tokens.holder(key.strip(), at=request.at)
         if token is None:
             raise AuthenticationFailed(_("This token is unknown, expired or revoked."))
+        token.user.acts_as = token.role
         return token.user, token
 
     def authenticate_header(self, request: Request) -> str:

@@ -1,8 +1,10 @@
-"""What happens at the door, as entries of the access log: signed in and out, refused, password set anew."""
+"""What happens at the door, as entries of the access log: signed in and out, refused, password, second factor or
+address changed."""
 
 from typing import Any
 
 from allauth.account import signals as account
+from allauth.mfa import signals as mfa
 from django.contrib.auth import signals as auth
 from django.dispatch import receiver
 from django.http import HttpRequest
@@ -54,3 +56,18 @@ def refused(
 @receiver([account.password_changed, account.password_set, account.password_reset])
 def password_set(sender: Any, request: HttpRequest, user: User, **more: Any) -> None:
     _note(user, Kind.PASSWORD, request)
+
+
+@receiver([mfa.authenticator_added, mfa.authenticator_removed, mfa.authenticator_reset])
+def factor_changed(sender: Any, request: HttpRequest, user: User, **more: Any) -> None:
+    _note(user, Kind.FACTOR, request)
+
+
+@receiver(mfa.authentication_failed)
+def factor_refused(sender: Any, request: HttpRequest, user: User, **more: Any) -> None:
+    _note(user, Kind.REFUSED, request)
+
+
+@receiver(account.email_changed)
+def address_changed(sender: Any, request: HttpRequest, user: User, **more: Any) -> None:
+    _note(user, Kind.ADDRESS, request)

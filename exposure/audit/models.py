@@ -24,8 +24,21 @@ class AccessEntry(InsertOnly):
         REFUSED = "refused", _("refused at the sign-in")
         SIGNED_OUT = "signed_out", _("signed out")
         PASSWORD = "password", _("password set anew")
+        FACTOR = "factor", _("second factor changed")
+        ADDRESS = "address", _("address changed")
+        KEY = "key", _("key to the interface")
+        INVITED = "invited", _("invited")
 
-    AT_THE_DOOR = (Kind.SIGNED_IN, Kind.REFUSED, Kind.SIGNED_OUT, Kind.PASSWORD)
+    AT_THE_DOOR = (
+        Kind.SIGNED_IN,
+        Kind.REFUSED,
+        Kind.SIGNED_OUT,
+        Kind.PASSWORD,
+        Kind.FACTOR,
+        Kind.ADDRESS,
+        Kind.KEY,
+        Kind.INVITED,
+    )
 
     user = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="looks")
     kind = models.CharField(max_length=20, choices=Kind)

@@ -27,6 +27,7 @@ from exposure.people.policy import (
     View,
     sides_with,
 )
+from exposure.places.models import Site
 
 
 def roles_of(user: User, *, at: datetime) -> list[Role]:
@@ -36,7 +37,8 @@ def roles_of(user: User, *, at: datetime) -> list[Role]:
     cached = user.__dict__.setdefault("_roles_held", {})
     if at not in cached:
         cached.clear()
-        cached[at] = list(user.roles.held(at=at).select_related("site").order_by("pk"))
+        held = user.roles.held(at=at).select_related("site").order_by("pk")
+        cached[at] = [role for role in held if user.acts_as in ("", role.kind)]
     return cached[at]
 
 
@@ -47,6 +49,22 @@ def holds(user: User, kinds: Iterable[str], site_id: int | None = None, *, at: d
         role.kind in wanted and (site_id is None or role.site_id in (None, site_id))
         for role in roles_of(user, at=at)
     )
+
+
+def administers_all(user: User, *, at: datetime) -> bool:
+    """Whether the administrator's role is bound to no site."""
+    return any(role.kind in SEEING[View.SETUP] and role.site_id is None for role in roles_of(user, at=at))
+
+
+def accounts(user: User, queryset: QuerySet[User], *, at: datetime) -> QuerySet[User]:
+    """The accounts that somebody may set up: who administers some sites only does not reach those with a role
+    elsewhere."""
+    if not holds(user, SEEING[View.SETUP], at=at):
+        return queryset.none()
+    if administers_all(user, at=at):
+        return queryset
+    sites = visible(user, Site.objects.all(), View.SETUP, at=at)
+    return queryset.exclude(roles__in=Role.objects.filter(Q(site=None) | ~Q(site__in=sites)))
 
 
 def visible(user: User, queryset: QuerySet, *views: View, at: datetime) -> QuerySet:

@@ -57,7 +57,11 @@ class User(AbstractBaseUser, Identified):
         _("reach me first by"), max_length=20, choices=Channel, blank=True, default="", db_default=""
     )
     is_active = models.BooleanField(default=True)
+    # Whether the password is long enough to be all that is asked; a shorter one goes with a second factor only.
+    password_alone = models.BooleanField(default=True, db_default=True, editable=False)
     last_login = None  # sign-ins are in the access log; a column here would be history without meaning
+
+    acts_as = ""  # the one kind of role that whoever asks now carries; set by a key that holds no more
 
     history = Versions(excluded_fields=["password"])
     objects = UserManager()
@@ -156,11 +160,12 @@ class WorkerWindow(Recorded):
 class RoleQuerySet(GuardedQuerySet):
     def held(self, *, at: datetime) -> "RoleQuerySet":
         """Roles in force at `at`."""
-        return self.filter(Q(until_at=None) | Q(until_at__gt=at), from_at__lte=at)
+        return self.filter(Q(until_at=None) | Q(until_at__gt=at), from_at__lte=at, waiting=False)
 
 
 class Role(Recorded):
-    """What an account may do at a site; without a site, at all of them."""
+    """What an account may do at a site; without a site, at all of them. One that `waiting` says so of takes effect
+    when a second person has confirmed it."""
 
     class Kind(models.TextChoices):
         OBSERVER = "observer", _("observer")
@@ -175,6 +180,11 @@ class Role(Recorded):
     kind = models.CharField(max_length=20, choices=Kind)
     from_at = models.DateTimeField()
     until_at = models.DateTimeField(null=True, blank=True)
+    waiting = models.BooleanField(default=False, db_default=False, editable=False)
+    asked_by = models.ForeignKey(User, models.PROTECT, null=True, editable=False, related_name="roles_asked")
+    confirmed_by = models.ForeignKey(
+        User, models.PROTECT, null=True, editable=False, related_name="roles_confirmed"
+    )
 
     objects = models.Manager.from_queryset(RoleQuerySet)()
 
@@ -209,6 +219,31 @@ class BrokenGlass(InsertOnly):
         return f"{self.user_id} {self.worker_id}"
 
 
+class Invitation(Recorded):
+    """A way in for one person, once and for a while: to an account that others have made, or to one that a worker
+    makes of it. Only the SHA-256 of its address is kept."""
+
+    user = models.ForeignKey(User, models.PROTECT, null=True, related_name="invitations")
+    worker = models.ForeignKey(Worker, models.PROTECT, null=True, related_name="invitations")
+    sha256 = models.CharField(max_length=64, unique=True)
+    expires_at = models.DateTimeField()
+    wrong_answers = models.PositiveSmallIntegerField(default=0, db_default=0)
+    used_at = models.DateTimeField(null=True, blank=True)
+    ended_at = models.DateTimeField(null=True, blank=True)
+
+    class Meta:
+        ordering = ["expires_at"]
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(user=None, worker__isnull=False) | Q(user__isnull=False, worker=None),
+                name="invitation_of_one",
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.user_id or self.worker_id} {self.expires_at:%Y-%m-%d %H:%M}"
+
+
 class PushSubscription(Identified):
     """A browser that shows notifications to the holder of an account (RFC 8030, RFC 8291). The browser makes it; it
     ends when the holder or the browser's push service says so. Its versions keep neither address nor keys."""
@@ -230,10 +265,20 @@ class PushSubscription(Identified):
 
 
 class ApiToken(Recorded):
-    """A key to the API for one account, shown once. Only its SHA-256 is kept; it expires and can be revoked."""
+    """A key to the API for one account, shown once. Only its SHA-256 is kept; it expires and can be revoked. It carries
+    every role of the holder, or with `role` that one alone; with OWN none, only what is the holder's own."""
+
+    OWN = "own"
 
     user = models.ForeignKey(User, models.PROTECT, related_name="api_tokens")
     label = models.CharField(max_length=100)
+    role = models.CharField(
+        max_length=20,
+        choices=[*Role.Kind.choices, (OWN, _("only what is my own"))],
+        blank=True,
+        default="",
+        db_default="",
+    )
     sha256 = models.CharField(max_length=64, unique=True)
     created_at = models.DateTimeField()
     expires_at = models.DateTimeField()

@@ -1,7 +1,8 @@
-"""Passwords that are long and known all the same: a common one said again, with figures around it, or a run of keys.
+"""Passwords: long enough for what stands beside them, and none that is known all the same: a common one said again,
+with figures around it, or a run of keys.
 
-As NIST SP 800-63B-4, 3.1.1.2 asks: a blocklist of what is commonly used, and no rule of composition. The list is
-Django's own, of 20,000 (`CommonPasswordValidator`).
+As NIST SP 800-63B-4, 3.1.1.2 asks: 15 characters where the password stands alone, 8 beside a second factor; a blocklist
+of what is commonly used, and no rule of composition. The list is Django's own, of 20,000 (`CommonPasswordValidator`).
 """
 
 import re
@@ -13,6 +14,7 @@ from django.contrib.auth.password_validation import CommonPasswordValidator
 from django.core.exceptions import ValidationError
 from django.utils.translation import gettext as _
 
+LEAST_ALONE, LEAST_WITH_FACTOR = 15, 8  # characters
 LEAST_DIFFERENT = 5  # characters; a local choice
 ROWS = ("qwertyuiopasdfghjklzxcvbnm", "qwertzuiopasdfghjklyxcvbnm", "azertyuiopqsdfghjklmwxcvbn")
 REPLACED = str.maketrans("013457@$!", "oieastasi")  # as people disguise a word
@@ -22,6 +24,30 @@ AROUND = re.compile(r"^[\W\d_]+|[\W\d_]+$")
 @cache
 def _common() -> frozenset[str]:
     return frozenset(CommonPasswordValidator().passwords)
+
+
+def set_password(user: Any, password: str) -> None:
+    """The account's password, and whether it may stand alone. Saving is left to the caller."""
+    user.set_password(password)
+    user.password_alone = len(password) >= LEAST_ALONE
+
+
+class LengthValidator:
+    """Refuses what is too short for an account like this."""
+
+    def validate(self, password: str, user: Any = None) -> None:
+        least = LEAST_WITH_FACTOR if _has_second_factor(user) else LEAST_ALONE
+        if len(password) < least:
+            words = _("It is too short: at least %(count)s characters.")
+            raise ValidationError(words, code="password_too_short", params={"count": least})
+
+    def get_help_text(self) -> str:
+        return _("At least 15 characters; 8 where the account has a second factor.")
+
+
+def _has_second_factor(user: Any) -> bool:
+    factors = getattr(user, "authenticator_set", None) if getattr(user, "pk", None) else None
+    return factors is not None and factors.exclude(type="recovery_codes").exists()
 
 
 class GuessedPasswordValidator:

@@ -5,6 +5,7 @@ and the paths between them, not the models, which stand above it.
 """
 
 from dataclasses import dataclass, replace
+from datetime import timedelta
 from enum import StrEnum
 
 from exposure.people.models import Role
@@ -228,6 +229,7 @@ class Deed(StrEnum):
     PROPOSE_CRITERIA = "propose_criteria"
     APPROVE_CRITERIA = "approve_criteria"
     BREAK_GLASS = "break_glass"
+    INVITE = "invite"
 
 
 _CLINICIANS = frozenset({Kind.NURSE, Kind.PHYSICIAN})
@@ -256,8 +258,41 @@ DOING: dict[Deed, frozenset[str]] = {
     Deed.PROPOSE_CRITERIA: _PHYSICIANS,
     Deed.APPROVE_CRITERIA: _PHYSICIANS,
     Deed.BREAK_GLASS: _CLINICIANS,
+    Deed.INVITE: _CLINICIANS,
 }
 # Of what is about a worker: what only their own site does; and what a site may do that has followed them up before,
 # because it is entered into its own record.
-AT_HOME = frozenset({Deed.NOTE_PRIVATELY})
+AT_HOME = frozenset({Deed.NOTE_PRIVATELY, Deed.INVITE})
 WITH_THEIR_RECORD = frozenset({Deed.ENTER_READING})
+
+
+# At the door. Whoever may open other people's records, or make accounts, signs in with two factors, and is given that
+# role by two people: one who administers asks for it, somebody else who holds one of `CONFIRMING` agrees.
+TWO_FACTORS = frozenset({Kind.NURSE, Kind.PHYSICIAN, Kind.AUDITOR, Kind.ADMINISTRATOR})
+GIVEN_BY_TWO = TWO_FACTORS
+CONFIRMING = frozenset({Kind.PHYSICIAN, Kind.ADMINISTRATOR})
+
+
+@dataclass(frozen=True)
+class Lasting:
+    """How long a session lasts without use, and in all."""
+
+    idle: timedelta
+    whole: timedelta
+
+
+# NIST SP 800-63B-4 (2.2.3) names an hour without use and a day in all for two factors; these stay below. What is typed
+# when a session ends is kept. A worker's own phone is the exception, and the reason: forty-two readings in three weeks,
+# each of which a sign-in could cost; what it opens is one's own record.
+_DESK = Lasting(timedelta(minutes=30), timedelta(hours=12))
+_STATION = Lasting(timedelta(hours=1), timedelta(hours=12))
+LASTING: dict[str, Lasting] = {
+    Kind.NURSE: _DESK,
+    Kind.PHYSICIAN: _DESK,
+    Kind.AUDITOR: _DESK,
+    Kind.ADMINISTRATOR: _DESK,
+    Kind.OBSERVER: _STATION,
+    Kind.LEAD: _STATION,
+}
+WITHOUT_ROLE = Lasting(timedelta(hours=1), timedelta(hours=12))
+ON_OWN_DEVICE = Lasting(timedelta(days=3), timedelta(days=30))

@@ -9,12 +9,14 @@ from exposure.people.models import ApiToken, User
 PREFIX = "exposure_"  # lets a secret scanner know one when it is committed by mistake
 
 
-def issue(user: User, *, label: str, days: int, at: datetime) -> tuple[str, ApiToken]:
-    """A new key and its row. The key is nowhere kept: this is the one moment to show it."""
+def issue(user: User, *, label: str, days: int, role: str = "", at: datetime) -> tuple[str, ApiToken]:
+    """A new key and its row. The key is nowhere kept: this is the one moment to show it. `role`: the one kind of role
+    that it carries; empty, all of them; `ApiToken.OWN`, none."""
     key = PREFIX + secrets.token_urlsafe(32)
     token = ApiToken.objects.create(
         user=user,
         label=label,
+        role=role,
         sha256=_digest(key.encode()),
         created_at=at,
         expires_at=at + timedelta(days=days),

@@ -11,7 +11,8 @@ from django.shortcuts import render
 from django.utils.translation import gettext_lazy as _
 
 from exposure import clock
-from exposure.people import tokens
+from exposure.people import passwords, tokens
+from exposure.web.account.sessions import OWN_DEVICE
 
 
 class Adapter(DefaultAccountAdapter):
@@ -19,6 +20,10 @@ class Adapter(DefaultAccountAdapter):
 
     def is_open_for_signup(self, request: HttpRequest) -> bool:
         return False
+
+    def set_password(self, user: Any, password: str) -> None:
+        passwords.set_password(user, password)
+        user.save()
 
     def _get_login_attempts_cache_key(self, request: HttpRequest, **credentials: Any) -> str:
         """Wrong tries count per account and client: those made elsewhere lock nobody out here."""
@@ -50,8 +55,15 @@ class NewPasswordForm(ChangePasswordForm):
 
 
 class SignInForm(LoginForm):
-    """Signs in by name or e-mail."""
+    """Signs in by name or e-mail, for longer on a device that nobody else uses."""
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.fields["login"].label = _("Name or e-mail")
+        self.fields["login"].widget.attrs |= {"autocomplete": "username", "placeholder": ""}
+        self.fields["remember"].label = _("This is my own phone or computer")
+        self.fields["remember"].help_text = _("You stay signed in there, unless your role is one at work.")
+
+    def login(self, request: HttpRequest, redirect_url: str | None = None) -> HttpResponse:
+        request.session[OWN_DEVICE] = self.cleaned_data["remember"]
+        return super().login(request, redirect_url)

@@ -3,13 +3,16 @@
 from functools import cache
 from typing import Any
 
+from django.conf import settings
 from django.http import HttpRequest
 from django.urls import reverse
 from django.utils.translation import gettext_lazy as _
 
-from exposure.people.access import roles_of
+from exposure.people.access import holds, roles_of
 from exposure.people.models import Role
+from exposure.people.policy import TWO_FACTORS
 from exposure.places.models import Site
+from exposure.web.account.sessions import seconds_left
 from exposure.web.signed_in import owner_token
 
 PAGES = {
@@ -28,11 +31,16 @@ PAGES = {
         ("reports", _("Reports")),
         ("cases", _("Cases")),
         ("criteria", _("Criteria")),
+        ("waiting_roles", _("Roles to confirm")),
         ("how_told", _("How I am told")),
     ],
     Role.Kind.LEAD: [],
     Role.Kind.AUDITOR: [("history", _("History"))],
-    Role.Kind.ADMINISTRATOR: [("admin:index", _("Set-up")), ("outgoing", _("Messages"))],
+    Role.Kind.ADMINISTRATOR: [
+        ("admin:index", _("Set-up")),
+        ("waiting_roles", _("Roles to confirm")),
+        ("outgoing", _("Messages")),
+    ],
 }
 WORKER_PAGES = [("today", _("Today")), ("my_days", _("My days")), ("what_this_means", _("What this means"))]
 
@@ -50,6 +58,9 @@ def audience(request: HttpRequest) -> dict[str, Any]:
         "nav": cache(lambda: _navigation(request)),
         "site_number": cache(lambda: _number(request)),
         "form_owner": cache(lambda: owner_token(request)),
+        "session_seconds": cache(lambda: seconds_left(request)),
+        "factors_off": not settings.SECOND_FACTOR_REQUIRED
+        and holds(request.user, TWO_FACTORS, at=request.at),
     }
 
 

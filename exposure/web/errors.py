@@ -76,6 +76,11 @@ def in_the_clear(request: HttpRequest) -> HttpResponse:
     return _problem(HTTPStatus.FORBIDDEN, detail)
 
 
+def not_before(words: str) -> HttpResponse:
+    """403 for a program whose caller has something to do at the door first."""
+    return _problem(HTTPStatus.FORBIDDEN, words)
+
+
 def csrf_failure(request: HttpRequest, reason: str = "") -> HttpResponse:
     return render(request, "403_csrf.html", status=403)
 

@@ -11,6 +11,8 @@ from exposure import clock
 from exposure.record import acting
 from exposure.report.submission import storable
 from exposure.web import errors
+from exposure.web.account.factors import asked_first
+from exposure.web.account.sessions import end_if_over
 
 CONTENT_SECURITY_POLICY = "; ".join(
     [
@@ -172,14 +174,16 @@ class PageHeaders:
 
 
 class ActingRequest:
-    """Reads the clock once per request (`request.at`) and names who writes."""
+    """Reads the clock once per request (`request.at`), ends a session that has lasted too long, leads whoever has
+    something to set up at the door there first, and names who writes."""
 
     def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
         self.get_response = get_response
 
     def __call__(self, request: HttpRequest) -> HttpResponse:
         request.at = clock.now()
+        end_if_over(request)
         actor = request.user.actor if request.user.is_authenticated else "anonymous"
         origin = f"{request.META.get('REMOTE_ADDR', '')} {request.path}"[:200]
         with acting(actor, origin, at=request.at):
-            return self.get_response(request)
+            return asked_first(request) or self.get_response(request)

@@ -15,6 +15,7 @@ urlpatterns = [
     path("hooks/text/report", gateway.delivery, name="text_delivery"),
     path("hooks/text/reply", gateway.answer, name="text_answer"),
     path("account/reach/", reach.how_told, name="how_told"),
+    path("", include("exposure.web.account.urls")),
     path("account/keys/", keys.keys, name="keys"),
     path("account/keys/<uuid:uid>/end/", keys.end_key, name="key_end"),
     path("devices/", reach.add_device, name="devices"),

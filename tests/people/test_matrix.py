@@ -42,6 +42,13 @@ DOORS: dict[str, tuple[frozenset[str] | None, frozenset[str] | None]] = {
     "account/reach/": (CLINICIANS, CLINICIANS),
     "account/keys/": (SIGNED_IN, SIGNED_IN),
     "account/keys/<uuid:uid>/end/": (None, NONE),
+    "account/session/": (EVERYBODY, EVERYBODY),
+    "account/sessions/": (SIGNED_IN, SIGNED_IN),
+    "account/sessions/others/end/": (None, SIGNED_IN),
+    "account/sessions/<int:key>/end/": (None, NONE),  # somebody else's
+    "account/roles/": (PHYSICIANS | ADMINISTRATOR, PHYSICIANS | ADMINISTRATOR),
+    "account/roles/<uuid:uid>/": (None, NONE),  # none waits
+    "account/<uuid:uid>/invite/": (ADMINISTRATOR, ADMINISTRATOR),
     "devices/": (NONE, SIGNED_IN),  # no PUSH_HOSTS: no such page
     "devices/<uuid:uid>/end/": (NONE, NONE),
     "messages/": (NURSES | ADMINISTRATOR | {"outsider"}, NURSES | ADMINISTRATOR | {"outsider"}),
@@ -74,7 +81,7 @@ OF_A_ROW = (
     "reports/<uuid:uid>/override/<slug:pathogen>/", "reports/<uuid:uid>/also/", "assessments/<uuid:uid>/sign/",
     "reports/<uuid:uid>/withdrawal/", "people/<uuid:uid>/call/", "people/<uuid:uid>/times/",
     "people/<uuid:uid>/exposure/", "people/<uuid:uid>/protection/", "people/<uuid:uid>/private-note/",
-    "people/<uuid:uid>/reading/", "readings/<uuid:uid>/", "tasks/<uuid:uid>/", "missing/<uuid:uid>/",
+    "people/<uuid:uid>/invite/", "people/<uuid:uid>/reading/", "readings/<uuid:uid>/", "tasks/<uuid:uid>/", "missing/<uuid:uid>/",
     "exposures/<uuid:uid>/correct/", "exposures/<uuid:uid>/told/", "follow-ups/<uuid:uid>/clear/",
     "follow-ups/<uuid:uid>/return/", "follow-ups/<uuid:uid>/end/", "follow-ups/<uuid:uid>/reopen/",
     "follow-ups/<uuid:uid>/evaluation/", "follow-ups/<uuid:uid>/admission/", "people/<uuid:uid>/link/<uuid:known>/",
@@ -135,11 +142,19 @@ DOORS |= {
     f"{_VERSION}approve/": (None, PHYSICIANS),
     "api/v1/criteria/<slug:pathogen>/classify/": (None, SIGNED_IN),
 }
-SIGNING_IN = ("login", "logout", "inactive", "signup", "reauth", "email", "confirm", "password")
-# Asked about elsewhere, with what else they do: signing in (test_signed_out.py), answering a reminder by its link
+SIGNING_IN = ("login", "logout", "inactive", "signup", "reauth", "email", "confirm", "password", "2fa")
+# Asked about elsewhere, with what else they do: signing in (test_signed_out.py, test_second_factor.py), invitations
+# (test_invitations.py), answering a reminder by its link
 # (tests/web/test_reply.py), gateways by their signature (tests/web/test_gateway.py), set-up (tests/test_admin.py), the
 # pages of a station, where who is on duty counts (tests/web/test_observer_removal.py).
-ELSEWHERE = (*(f"account/{one}" for one in SIGNING_IN), "r/<str", "hooks/", "admin/", "stations/<slug")
+ELSEWHERE = (
+    *(f"account/{one}" for one in SIGNING_IN),
+    "r/<str",
+    "i/<str",
+    "hooks/",
+    "admin/",
+    "stations/<slug",
+)
 ASKED = sorted(set(DOORS))
 
 
@@ -194,6 +209,7 @@ def rows(cast, standing_clock):
     return {
         "uid": {kind: str(row.uid) for kind, row in uids.items()},
         "link": str(typed.uid),
+        "account": str(cast.nobody.uid),
         "other": str(version.uid),
         "known": str(known.uid),
         "mark": str(mark.uid),
@@ -208,11 +224,13 @@ def rows(cast, standing_clock):
 def address_of(route, rows):
     kind = route.removeprefix(API).split("/")[0]
     uid = rows["link"] if "/link/" in route else rows["uid"].get(kind, "")
+    if route == "account/<uuid:uid>/invite/":
+        uid = rows["account"]
     code = rows["case"] if kind == "cases" else rows["code"]
     route = route.replace(_VERSION, f"api/v1/criteria/{rows['pathogen']}/{rows['version']}/")
     for what, value in (
         ("<uuid:uid>", uid), ("<uuid:other>", rows["other"]), ("<uuid:known>", rows["known"]),
-        ("<uuid:mark>", rows["mark"]), ("<slug:pathogen>", rows["pathogen"]), ("<slug:code>", code),
+        ("<uuid:mark>", rows["mark"]), ("<int:key>", "0"), ("<slug:pathogen>", rows["pathogen"]), ("<slug:code>", code),
     ):  # fmt: skip
         route = route.replace(what, value)
     assert "<" not in route, route

@@ -27,7 +27,7 @@ def works(key):
 
 
 def test_a_key_is_made_shown_once_and_opens_what_its_holder_may(nora):
-    made = nora.post(reverse("keys"), {"label": "Ward screen", "days": "30"}).content.decode()
+    made = nora.post(reverse("keys"), {"label": "Ward screen", "role": "all", "days": "30"}).content.decode()
     [key] = re.findall(r"exposure_[\w-]{20,}", made)
     assert works(key)
     again = nora.get(reverse("keys")).content.decode()
@@ -55,7 +55,9 @@ def test_somebody_elses_key_is_not_there(nora, cast):
     assert works(key)
 
 
-@pytest.mark.parametrize("wrong", [{}, {"label": "x", "days": "9999"}, {"label": "", "days": "30"}])
+@pytest.mark.parametrize(
+    "wrong", [{}, {"label": "x", "role": "all", "days": "9999"}, {"label": "", "role": "all", "days": "30"}]
+)
 def test_what_is_missing_is_asked_for_and_nothing_is_made(nora, wrong):
     assert "Make a key" in nora.post(reverse("keys"), wrong).content.decode()
     assert not ApiToken.objects.exists()

@@ -1,0 +1,17 @@
+"""Addresses at the door, beside django-allauth's."""
+
+from django.urls import path
+
+from exposure.web.account import invitations, roles, sessions
+
+urlpatterns = [
+    path("account/session/", sessions.left, name="session_left"),
+    path("account/sessions/", sessions.sessions, name="sessions"),
+    path("account/sessions/others/end/", sessions.end_others, name="sessions_end_others"),
+    path("account/sessions/<int:key>/end/", sessions.end_session, name="session_end"),
+    path("account/roles/", roles.waiting_roles, name="waiting_roles"),
+    path("account/roles/<uuid:uid>/", roles.settle_role, name="settle_role"),
+    path("account/<uuid:uid>/invite/", invitations.invite_account, name="invite_account"),
+    path("people/<uuid:uid>/invite/", invitations.invite_worker, name="invite_worker"),
+    path("i/<str:secret>/", invitations.come_in, name="invitation"),
+]
