@@ -3,9 +3,11 @@
 from django.urls import include, path
 
 from exposure.admin import setup
+from exposure.web.account.addresses import change_address
 
 urlpatterns = [
     path("admin/", setup.urls),
+    path("account/email/", change_address),  # stands before the one of the same name below
     path("account/", include("allauth.account.urls")),
     path("account/2fa/", include("allauth.mfa.urls")),
     path("api/v1/", include("exposure.api.urls")),

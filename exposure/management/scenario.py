@@ -51,7 +51,11 @@ def sign_ins() -> list[str]:
     if not User.objects.filter(email=MARK).exists() or not PASSWORD_FILE.exists():
         return []
     names = [row["name"] for row in _content()["accounts"]]
-    return [f"Sign in as {', '.join(names)}", f"with the password {PASSWORD_FILE.read_text().strip()}"]
+    return [
+        f"Sign in as {', '.join(names)}",
+        f"with the password {PASSWORD_FILE.read_text().strip()}",
+        "Second factors are off here: never so with real people.",
+    ]
 
 
 def load_demo(*, at: datetime) -> bool:

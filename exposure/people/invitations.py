@@ -61,7 +61,7 @@ def may_be_shown(user: User, *, at: datetime) -> bool:
 
 
 def is_who(worker: Worker, answer: str) -> bool:
-    """Whether that is the worker's staff number, or the last digits of their telephone number, however it is written."""
+    """Whether that is the worker's staff number, or the end of their telephone number, however it is written."""
     if asks_number(worker):
         return constant_time_compare(_plain(answer), _plain(worker.number or ""))
     digits = "".join(filter(str.isdigit, worker.phone or worker.mobile))[-LAST_DIGITS:]

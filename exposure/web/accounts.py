@@ -4,14 +4,17 @@ from typing import Any
 
 from allauth.account.adapter import DefaultAccountAdapter
 from allauth.account.forms import ChangePasswordForm, LoginForm
+from allauth.account.models import EmailAddress
 from allauth.core.internal.ratelimit import get_ip
 from django import forms
+from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.utils.translation import gettext_lazy as _
 
 from exposure import clock
 from exposure.people import passwords, tokens
+from exposure.people.models import User
 from exposure.web.account.sessions import OWN_DEVICE
 
 
@@ -20,6 +23,14 @@ class Adapter(DefaultAccountAdapter):
 
     def is_open_for_signup(self, request: HttpRequest) -> bool:
         return False
+
+    def confirm_email(self, request: HttpRequest, email_address: EmailAddress) -> bool:
+        """Not where somebody else's account has the address meanwhile."""
+        others = User.objects.exclude(pk=email_address.user_id).filter(email__iexact=email_address.email)
+        if others.exists():
+            messages.error(request, _("This address cannot be used."))
+            return False
+        return super().confirm_email(request, email_address)
 
     def set_password(self, user: Any, password: str) -> None:
         passwords.set_password(user, password)

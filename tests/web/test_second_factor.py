@@ -1,11 +1,13 @@
 """Who needs a second factor, what they can do before they have one, and that the last one stays."""
 
 import re
+from io import StringIO
 
 import pytest
 from allauth.mfa.models import Authenticator
 from allauth.mfa.totp.internal.auth import TOTP, format_hotp_value, hotp_value, yield_hotp_counters_from_time
 from django.core.cache import cache
+from django.core.management import CommandError, call_command
 from django.test import Client
 from django.urls import reverse
 
@@ -36,7 +38,7 @@ def code_now(secret=SECRET):
     return format_hotp_value(hotp_value(secret, next(iter(yield_hotp_counters_from_time()))))
 
 
-@pytest.mark.parametrize(("counter", "shown"), enumerate("755224 287082 359152 969429 338314".split()))
+@pytest.mark.parametrize(("counter", "shown"), list(enumerate(["755224", "287082", "359152", "969429", "338314"])))
 def test_the_codes_are_those_of_rfc_4226(counter, shown):
     """RFC 4226, appendix D: the secret "12345678901234567890", here in base 32."""
     assert format_hotp_value(hotp_value("GEZDGNBVGY3TQOJQGEZDGNBVGY3TQOJQ", counter)) == shown
@@ -193,3 +195,14 @@ def test_recovery_codes_open_once_each(cast):
         fresh.post(reverse("account_login"), {"login": "nurse", "password": PASSWORD})
         fresh.post(reverse("mfa_authenticate"), {"code": codes[0]})
         assert (fresh.get(reverse("needs_action")).status_code == 200) is opened
+
+
+def test_who_has_lost_all_of_it_starts_anew_and_is_out_everywhere(cast):
+    client = with_app(cast.nurse)
+    call_command("forget_factors", "NURSE", stdout=StringIO())
+    assert not Authenticator.objects.filter(user=cast.nurse).exists()
+    assert client.get(reverse("needs_action")).status_code == 302
+    entry = AccessEntry.objects.filter(user=cast.nurse, kind="factor").get()
+    assert entry.recorded_by == "command:forget_factors"
+    with pytest.raises(CommandError, match="no account nobody"):
+        call_command("forget_factors", "nobody")

@@ -44,7 +44,7 @@ class Adapter(DefaultMFAAdapter):
     error_messages = {
         **DefaultMFAAdapter.error_messages,
         "cannot_delete_authenticator": gettext_lazy(
-            "This is the last one, and it is needed: by your role, or because your password is short. Add another first."
+            "The last one is needed, by your role or because your password is short. Add another first."
         ),
     }
 

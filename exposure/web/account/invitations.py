@@ -136,11 +136,7 @@ def come_in(request: HttpRequest, secret: str) -> HttpResponse:
         return render(request, "account/invitation_over.html", status=410)
     worker = invitation.worker
     data = request.POST if request.method == "POST" else None
-    form: ComeInForm
-    if worker is None:
-        form = ComeInForm(data, user=invitation.user)
-    else:
-        form = BecomeForm(data, worker=worker)
+    form = BecomeForm(data, worker=worker) if worker else ComeInForm(data, user=invitation.user)
     if form.is_bound and form.is_valid() and (worker is None or _is_who(form, invitation, worker, request)):
         try:
             _come_in(form, invitation, request)

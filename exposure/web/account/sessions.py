@@ -1,6 +1,7 @@
 """How long somebody stays signed in, and where: limits by role, the list of sessions, an end to any of them."""
 
 from datetime import datetime, timedelta
+from math import ceil
 from typing import Any
 
 from allauth.usersessions.models import UserSession
@@ -58,7 +59,7 @@ def seconds_left(request: HttpRequest) -> int:
     session, at = request.session, request.at
     limits = lasting(request.user, own_device=bool(session.get(OWN_DEVICE)), at=at)
     ends = min(_instant(session[USED], at) + limits.idle, _instant(session[BEGAN], at) + limits.whole)
-    return max(int((ends - at).total_seconds()), 0)
+    return max(ceil((ends - at).total_seconds()), 0)
 
 
 def _instant(seconds: float, at: datetime) -> datetime:
