@@ -159,6 +159,7 @@ ACCOUNT_LOGIN_BY_CODE_ENABLED = True
 ACCOUNT_LOGIN_BY_CODE_TIMEOUT = 600
 SECOND_FACTOR_REQUIRED = not LOCAL_USE  # of whom, says the policy; the demo says on every page that it is off
 MFA_ADAPTER = "exposure.web.account.factors.Adapter"
+MFA_FORMS = {"add_webauthn": "exposure.web.account.factors.AddKeyForm"}
 MFA_SUPPORTED_TYPES = ["totp", "webauthn", "recovery_codes"]
 MFA_PASSKEY_LOGIN_ENABLED = True
 MFA_WEBAUTHN_USER_VERIFICATION = "required"

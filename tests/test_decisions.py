@@ -68,7 +68,7 @@ def test_asking_twice_for_withdrawal_is_one_request(cast, breach):
 def test_telling_by_no_known_way_or_in_the_future_is_refused_at_the_field(
     cast, breach, how, told_at, pointer
 ):
-    told_at = told_at or MONDAY + timedelta(minutes=11)
+    told_at = told_at or MONDAY + timedelta(minutes=10, seconds=1)
     with doing(cast.nurse), pytest.raises(BadSubmission) as refused:
         attend.tell_worker(breach=breach, how=how, told_at=told_at, by=cast.nurse, at=MONDAY)
     assert [problem.pointer for problem in refused.value.problems] == [pointer]

@@ -11,6 +11,7 @@ import pytest
 from django.core.exceptions import PermissionDenied
 from django.db import connection
 
+from exposure.attend.models import Promise
 from exposure.classify.assess import adopted, criteria_of, propose_text
 from exposure.classify.criteria import CriteriaError, forget
 from exposure.classify.models import Adoption, CriteriaVersion, Signature
@@ -39,6 +40,12 @@ def propose(cast, version, by=None):
     by = by or cast.physician
     with doing(by):
         return guide.propose_criteria(version=version, by=by, at=MONDAY)
+
+
+def test_a_proposal_asks_somebody_at_the_proposers_site_for_the_second_signature(cast):
+    version = propose(cast, draft(cast))
+    [asked] = Promise.objects.filter(version=version)
+    assert (asked.site, asked.due_at) == (cast.site, MONDAY + timedelta(days=7))
 
 
 def prepare(cast, version, site=None):

@@ -4,6 +4,8 @@ from contextlib import suppress
 
 import pytest
 from django.apps import apps
+from django.core.exceptions import PermissionDenied
+from django.http import Http404
 
 from exposure.attend.models import Alert, OtherDecision
 from exposure.attend.standing import describe
@@ -48,6 +50,17 @@ def test_the_same_again_is_what_stands_and_stores_nothing(cast, decision):
     who = (first, first) if decision.personal else (first, second)
     for by in who:
         assert decision.decide(subject, by, decision.one) == done
+    assert everything() == before
+
+
+@pytest.mark.parametrize("who", ["lead", "auditor", "administrator", "outsider", "worker"])
+@pytest.mark.parametrize("decision", [*DECISIONS, SIGN], ids=lambda decision: decision.code)
+def test_whoever_may_not_decides_nothing(cast, decision, who):
+    subject = decision.subject(cast)
+    by = cast.worker.user if who == "worker" else getattr(cast, who)
+    before = everything()
+    with pytest.raises((PermissionDenied, Http404)):
+        decision.decide(subject, by, decision.one)
     assert everything() == before
 
 

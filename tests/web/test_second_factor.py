@@ -38,7 +38,9 @@ def code_now(secret=SECRET):
     return format_hotp_value(hotp_value(secret, next(iter(yield_hotp_counters_from_time()))))
 
 
-@pytest.mark.parametrize(("counter", "shown"), list(enumerate(["755224", "287082", "359152", "969429", "338314"])))
+@pytest.mark.parametrize(
+    ("counter", "shown"), list(enumerate(["755224", "287082", "359152", "969429", "338314"]))
+)
 def test_the_codes_are_those_of_rfc_4226(counter, shown):
     """RFC 4226, appendix D: the secret "12345678901234567890", here in base 32."""
     assert format_hotp_value(hotp_value("GEZDGNBVGY3TQOJQGEZDGNBVGY3TQOJQ", counter)) == shown

@@ -8,6 +8,7 @@ from allauth.core import context
 from allauth.mfa.adapter import DefaultMFAAdapter
 from allauth.mfa.models import Authenticator
 from allauth.mfa.utils import is_mfa_enabled
+from allauth.mfa.webauthn.forms import AddWebAuthnForm
 from cryptography.fernet import Fernet, MultiFernet
 from cryptography.hazmat.primitives.hashes import SHA256
 from cryptography.hazmat.primitives.kdf.hkdf import HKDF
@@ -38,6 +39,19 @@ OPEN = (
 )
 
 
+class AddKeyForm(AddWebAuthnForm):
+    """In our words; a passkey unless somebody says otherwise."""
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["name"].label = _("A name, so that you know it again")
+        self.fields["passwordless"].label = _("Sign in with it alone")
+        self.fields["passwordless"].help_text = _(
+            "No password is asked then. Not every older security key can."
+        )
+        self.fields["passwordless"].initial = True
+
+
 class Adapter(DefaultMFAAdapter):
     """Secrets of one-time codes are kept sealed; the last factor stays where it is needed."""
 
@@ -53,6 +67,10 @@ class Adapter(DefaultMFAAdapter):
 
     def decrypt(self, encrypted_text: str) -> str:
         return _sealer().decrypt(encrypted_text.encode()).decode()
+
+    def generate_authenticator_name(self, user: Any, type: Authenticator.Type) -> str:
+        count = Authenticator.objects.filter(user=user, type=type).count()
+        return _("My phone or computer") if not count else _("Key %(number)s") % {"number": count + 1}
 
     def build_totp_svg(self, url: str) -> str:
         return svg(url)
