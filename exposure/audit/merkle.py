@@ -1,4 +1,4 @@
-"""The hash tree of the seals, as RFC 9162 section 2.1 has it (the same tree as RFC 6962): SHA-256, leaf 0x00, node 0x01.
+"""The hash tree of the seals, as RFC 9162, section 2.1, has it (the tree of RFC 6962): SHA-256, leaf 0x00, node 0x01.
 Pure. Hashes are 32 bytes, a proof is a list of hashes from the leaf up, in the order of RFC 9162.
 
 `verify_*` answer with a bool and never raise, whatever they are given.

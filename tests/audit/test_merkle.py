@@ -95,7 +95,7 @@ def defined_proof(m, data):
             return [*subproof(m, data[:k], b), defined_root(data[k:])]
         return [*subproof(m - k, data[k:], False), defined_root(data[:k])]
 
-    return subproof(m, data, True) if 0 < m else []
+    return subproof(m, data, True) if m > 0 else []
 
 
 def some_data(size):
