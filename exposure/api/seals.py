@@ -1,9 +1,10 @@
-"""The seals over the history, for auditors: signed heads, and proofs that nothing was rewritten. No record of anybody."""
+"""The seals over the history, for auditors: signed heads and proofs that nothing was rewritten; nobody's record."""
 
 from typing import Any
 
 from django.db.models import QuerySet
 from django.http import Http404
+from django.utils.translation import gettext as _
 from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
@@ -95,7 +96,7 @@ class Consistency(ForAuditors):
         wanted = self.parameters(ConsistencyFilters)
         old_size, size = wanted["old_size"], wanted["size"]
         if old_size > size:
-            raise BadParameters({"old_size": "It is at most the other size."})
+            raise BadParameters({"old_size": _("It is at most the other size.")})
         tree = _tree(size)
         return Response(
             {
@@ -126,7 +127,7 @@ class Inclusion(ForAuditors):
             raise Http404
         size = wanted.get("size", head.size)
         if sequence >= size:
-            raise BadParameters({"size": "It is larger than the entry's number."})
+            raise BadParameters({"size": _("It is larger than the entry's number.")})
         tree = _tree(size)
         return Response(
             {
@@ -148,7 +149,7 @@ def _tree(size: int) -> Tree:
     """The tree over the first entries, at most as many as the newest head covers. Raises BadParameters."""
     head = newest()
     if size > (head.size if head else 0):
-        raise BadParameters({"size": "No head covers so many entries yet."})
+        raise BadParameters({"size": _("No head covers so many entries yet.")})
     leaves = SealEntry.objects.filter(sequence__lt=size).order_by("sequence")
     tree = Tree([bytes(leaf) for leaf in leaves.values_list("leaf_hash", flat=True).iterator()])
     if tree.size != size:

@@ -157,7 +157,7 @@ class Verification:
             if wrong:
                 yield f"{words}: {wrong}"
             after = self._added.after(entry.sequence)
-            if after and entry.sequence >= self.late_until and leaf["fields"][source.dated] < after:
+            if after and entry.sequence >= self.late_until and str(leaf["fields"].get(source.dated)) < after:
                 yield f"{words}: " + _("added later than %(at)s, long after its own date.") % {"at": after}
 
     def _unsealed(self) -> Iterator[str]:
@@ -208,10 +208,13 @@ def _leaf(entry: SealEntry) -> tuple[dict[str, Any] | None, str]:
     content = bytes(sealed.content)
     if leaf_hash(content) != bytes(entry.leaf_hash):
         return None, _("its bytes are not those that were sealed.")
-    leaf = json.loads(content)
-    if (leaf["sequence"], leaf["model"], leaf["row"]) != (entry.sequence, entry.model, entry.row):
-        return None, _("sealed as entry %(sequence)d (%(model)s %(row)d).") % leaf
-    return leaf, ""
+    try:
+        leaf = json.loads(content)
+        if (leaf["sequence"], leaf["model"], leaf["row"]) == (entry.sequence, entry.model, entry.row):
+            return {"fields": dict(leaf["fields"])}, ""
+        return None, _("sealed as entry %(sequence)s (%(model)s %(row)s).") % leaf
+    except (ValueError, KeyError, TypeError):
+        return None, _("its bytes are no entry's.")
 
 
 def _about(source: Source, fields: Fields) -> str:

@@ -22,8 +22,8 @@ from exposure.record import acting
 
 class Command(BaseCommand):
     help = (
-        "Writes the sealed record of a worker, as far as an auditor sees it, to a new file: exact bytes, proofs, signed "
-        "head. Check it anywhere with exposure/audit/verify_record.py. The export is an entry of the access log."
+        "Writes the sealed record of a worker, as far as an auditor sees it, to a new file: exact bytes, proofs, "
+        "signed head. Check it anywhere with exposure/audit/verify_record.py. The export is an entry of the access log."
     )
 
     def add_arguments(self, parser: ArgumentParser) -> None:

@@ -22,7 +22,8 @@ MOST_SHOWN = 50
 class Command(BaseCommand):
     help = (
         "Compares the history with its seals, live rows with their newest version, and the seals with heads kept "
-        "outside the database: those in SEAL_HEADS_DIR, and in any file named. The first line says what does not fit first."
+        "outside the database: those in SEAL_HEADS_DIR, and in any file named. The first line names the first that "
+        "does not fit."
     )
 
     def add_arguments(self, parser: ArgumentParser) -> None:
