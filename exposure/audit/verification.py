@@ -100,7 +100,7 @@ class Verification:
 
     def _entries(self, asked: list[tuple[int, bytes, str]]) -> Iterator[str]:
         """Each entry by itself, and the tree whenever a head has something to say about it."""
-        frontier, fitting = Frontier(), 0
+        frontier, fitting = Frontier(), [0]
         for batch in self._batches():
             yield from self._unlike(batch)
             for entry in batch:
@@ -114,11 +114,11 @@ class Verification:
                 while asked and asked[0][0] <= frontier.size:
                     size, root, name = asked.pop(0)
                     if root == frontier.root():
-                        fitting = size
+                        fitting.append(size)
                         continue
                     asked.clear()  # it is the first; later heads have the same to say
                     yield _("Entries %(first)d to %(last)d are not those that %(head)s was signed over.") % {
-                        "first": fitting,
+                        "first": max(fit for fit in fitting if fit < size),
                         "last": size - 1,
                         "head": name,
                     }
