@@ -12,6 +12,7 @@ from datetime import datetime, timedelta
 from itertools import accumulate, groupby
 from typing import Any
 
+from django.db.models import CharField, F, Value
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
@@ -162,15 +163,24 @@ class Verification:
 
     def _unsealed(self) -> Iterator[str]:
         """Rows without an entry: what was written just now waits, what is older should have been sealed."""
-        for source in sources():
-            rows = unsealed(source, SealEntry.objects.all()).order_by("pk")
-            self.waiting += rows.count()
-            late = rows.filter(**{f"{source.dated}__lt": self.at - LATE})
-            for key in late.values_list("pk", flat=True)[:1]:
-                yield _("%(model)s %(row)d has no entry, though it is dated more than two hours ago.") % {
-                    "model": source.name,
-                    "row": key,
-                }
+        entries = SealEntry.objects.all()
+        asked = [
+            unsealed(source, entries)
+            .order_by()
+            .annotate(seal_of=Value(source.name, output_field=CharField()), seal_dated=F(source.dated))
+            .values_list("seal_of", "pk", "seal_dated")
+            for source in sources()
+        ]
+        late: dict[str, int] = {}
+        for name, row, dated in asked[0].union(*asked[1:], all=True).iterator():
+            self.waiting += 1
+            if dated < self.at - LATE:
+                late[name] = min(row, late.get(name, row))
+        for name, row in late.items():
+            yield _("%(model)s %(row)d has no entry, though it is dated more than two hours ago.") % {
+                "model": name,
+                "row": row,
+            }
 
 
 class Added:
