@@ -64,7 +64,7 @@ def test_it_needs_the_standard_library_and_one_package():
 def test_what_belongs_to_the_worker_is_in_it_and_what_auditors_are_not_shown_is_not(exported, cast):
     contents = [json.loads(entry["content"]) for entry in exported[0]["entries"]]
     kinds = {content["model"] for content in contents}
-    assert {"historicalworker", "historicalbreach", "reading", "historicalfollowup", "check", "fill"} <= kinds
+    assert {"historicalworker", "historicalbreach", "reading", "historicalfollowup", "check"} <= kinds
     assert "historicalprivatenote" not in kinds
     assert {row["row"] for row in contents if row["model"] == "historicalworker"} == set(
         cast.worker.history.values_list("pk", flat=True)

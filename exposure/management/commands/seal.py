@@ -52,7 +52,9 @@ class Command(BaseCommand):
             raise CommandError(f"The new key cannot be read: {error}") from None
         if key is None:
             raise CommandError("There is no key that could hand over: set SEAL_KEY.")
-        if heads.due_key(heads.newest()) != heads.public(new):
+        if heads.public(key) == heads.public(new):
+            raise CommandError("The new key is the one in use.")
+        if heads.due_key(heads.newest()) != heads.public(new):  # else it was cut off after that
             self._hand_over(key, new)
         if to is None:
             os.replace(file, settings.LOCAL_SEAL_KEY)
@@ -62,8 +64,6 @@ class Command(BaseCommand):
             self.stdout.write("Now set SEAL_KEY to the new key and restart; until then no head is signed.")
 
     def _hand_over(self, key: Ed25519PrivateKey, new: Ed25519PrivateKey) -> None:
-        if heads.public(key) == heads.public(new):
-            raise CommandError("The new key is the one in use.")
         if heads.sign(key, sealing.size(), at=clock.now(), next_key=heads.public(new)) is None:
             raise CommandError("The key in use may not hand over: run verify, which says why.")
 
