@@ -66,8 +66,6 @@ def test_the_bytes_of_an_entry_may_be_purged_and_never_changed(cast):
     sealing.seal(at=MONDAY, thorough=True)
     table = SealedBytes._meta.db_table
     refused(f"UPDATE {table} SET content = %s", b"{}")
-    if ON_POSTGRESQL:
-        refused(f"TRUNCATE {table}")
     with connection.cursor() as cursor:
         cursor.execute(f"DELETE FROM {table} WHERE entry_id = 0")
     assert SealEntry.objects.filter(sequence=0).exists()
@@ -120,7 +118,7 @@ def test_each_table_with_rows_refuses_change_and_removal(cast, follow_up, look):
 
 @pytest.mark.skipif(not ON_POSTGRESQL, reason="SQLite has no TRUNCATE")
 def test_each_table_refuses_truncate():
-    for model in EVERY:
+    for model in triggers.guarded_models():
         refused(f'TRUNCATE "{model._meta.db_table}" CASCADE')
 
 
