@@ -19,12 +19,13 @@ from hypothesis import strategies as st
 
 from config.reach import new_vapid_key
 from config.seal_key import new_seal_key, seal_key
-from exposure import checks
+from exposure import checks, tasks
 from exposure.audit import heads, merkle, sealing
 from exposure.audit.heads import Head
 from exposure.audit.leaves import leaf_bytes, plain, sources
 from exposure.audit.models import AccessEntry, SealedBytes, SealEntry, SealHead
 from exposure.audit.verification import Verification
+from exposure.management.commands import clock as clock_command
 from exposure.record import InsertOnly, insert_many
 from tests.cast import MONDAY, doing
 from tests.walk import follow_up_told_and_confirmed
@@ -424,3 +425,22 @@ def test_a_head_is_signed_by_its_key_over_all_that_it_says(cast):
     stranger = heads.public(Ed25519PrivateKey.generate())
     for change in ({"size": 1}, {"root": bytes(32)}, {"at": ""}, {"key": stranger}, {"next_key": stranger}):
         assert not Head(**{**vars(head), **change}).is_signed()
+
+
+def test_the_clock_process_and_the_queue_s_task_seal_and_beat_asks_for_it(cast, settings):
+    tasks.seal()
+    assert sealing.size() > 0
+    before = sealing.size()
+    look(cast)
+    clock_command.Command().seal()
+    assert sealing.size() == before + 1
+    assert settings.CELERY_BEAT_SCHEDULE["seal"]["task"] == tasks.seal.name
+
+
+def test_a_clock_process_that_cannot_seal_says_so_and_goes_on(cast, monkeypatch, caplog):
+    def broken(**_options):
+        raise OSError("disk full")
+
+    monkeypatch.setattr(clock_command, "seal", broken)
+    clock_command.Command().seal()
+    assert "Sealing failed" in caplog.text
