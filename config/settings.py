@@ -11,7 +11,7 @@ from django.utils.translation import gettext_lazy as _
 from redis.backoff import NoBackoff
 from redis.retry import Retry
 
-from config import env, reach
+from config import env, reach, seal_key
 
 BASE_DIR = Path(__file__).resolve().parent.parent
 VAR = Path(env.text("VAR_DIR") or BASE_DIR / "var")
@@ -187,7 +187,12 @@ REST_FRAMEWORK = {
         "rest_framework.throttling.UserRateThrottle",
         "rest_framework.throttling.ScopedRateThrottle",
     ],
-    "DEFAULT_THROTTLE_RATES": {"user": "600/min", "readings": "60/min", "findings": "20/min"},
+    "DEFAULT_THROTTLE_RATES": {
+        "user": "600/min",
+        "readings": "60/min",
+        "findings": "20/min",
+        "proofs": "20/min",
+    },
     "EXCEPTION_HANDLER": "exposure.api.problems.handle",
 }
 SPECTACULAR_SETTINGS = {
@@ -247,6 +252,13 @@ if PUSH_HOSTS and not VAPID_PRIVATE_KEY:
 if PUSH_HOSTS:
     VAPID_PRIVATE_KEY = reach.vapid_key(VAPID_PRIVATE_KEY)
 
+# The seals over the history. Without a key entries are sealed all the same, and no head is signed.
+SEAL_KEY = env.text("SEAL_KEY") and seal_key.seal_key(env.text("SEAL_KEY"))
+LOCAL_SEAL_KEY = VAR / "seal-key.pem" if LOCAL_USE and not SEAL_KEY else None
+if LOCAL_SEAL_KEY:
+    env.local_secret(LOCAL_SEAL_KEY, seal_key.new_seal_key)
+SEAL_HEADS_DIR = Path(env.text("SEAL_HEADS_DIR") or VAR / "heads")
+
 # Cautious defaults that a site may tighten; each is a local choice.
 READINGS_TAKEN_AFTER_CLEARANCE_DAYS = 14
 
@@ -258,6 +270,7 @@ LOGGING = {
 }
 
 TICK_SECONDS = 10
+SEAL_SECONDS = 60
 CELERY_BROKER_URL = REDIS_URL or "memory://"
 CELERY_BROKER_CONNECTION_RETRY_ON_STARTUP = True
 CELERY_BROKER_TRANSPORT_OPTIONS = {"visibility_timeout": 3600}
@@ -281,6 +294,11 @@ CELERY_BEAT_SCHEDULE = {
         "task": "exposure.tasks.send",
         "schedule": TICK_SECONDS,
         "options": {"expires": TICK_SECONDS - 1, "queue": "sending"},
+    },
+    "seal": {
+        "task": "exposure.tasks.seal",
+        "schedule": SEAL_SECONDS,
+        "options": {"expires": SEAL_SECONDS - 1, "queue": "slow"},
     },
 }
 CELERY_BEAT_SCHEDULE_FILENAME = str(VAR / "beat-schedule")

@@ -42,6 +42,20 @@ def trusted_proxies(app_configs: Any, **kwargs: Any) -> list[CheckMessage]:
     ]
 
 
+@register(Tags.security, deploy=True)
+def seal_key(app_configs: Any, **kwargs: Any) -> list[CheckMessage]:
+    """W004: without a key the history is sealed, and nobody can prove outside the database what it was."""
+    if settings.SEAL_KEY or settings.LOCAL_SEAL_KEY:
+        return []
+    return [
+        Warning(
+            "Without SEAL_KEY no head of the seals is signed: whoever owns the database could rewrite the history.",
+            hint="Set SEAL_KEY_FILE to a file with an Ed25519 key: openssl genpkey -algorithm ed25519.",
+            id="exposure.W004",
+        )
+    ]
+
+
 @register(Tags.security)
 def sender_address(app_configs: Any, **kwargs: Any) -> list[CheckMessage]:
     """E001: reminders from localhost are refused by mail servers."""

@@ -1,7 +1,7 @@
 """Every model of the app, re-exported so that Django finds them. Nothing is defined here."""
 
 from exposure.attend.models import Alert, AlertEntry, Call, OtherDecision, Promise
-from exposure.audit.models import AccessEntry
+from exposure.audit.models import AccessEntry, SealedBytes, SealEntry, SealHead
 from exposure.classify.models import Adoption, Assessment, CriteriaVersion, Replay, Signature, Tick
 from exposure.clear.models import Clearance
 from exposure.followup.models import (
@@ -113,6 +113,9 @@ __all__ = [
     "Restriction",
     "Role",
     "Rung",
+    "SealEntry",
+    "SealHead",
+    "SealedBytes",
     "SetAside",
     "Signature",
     "Site",

@@ -3,6 +3,7 @@
 from celery import shared_task
 
 from exposure import clock
+from exposure.audit import sealing
 from exposure.pipeline import remind
 from exposure.record import acting
 from exposure.remind.outbox import deliver
@@ -25,3 +26,9 @@ def send() -> None:
     began = clock.running()
     with acting("task:send", "queue", at=clock.now()):
         deliver(now=clock.now, going_on=lambda: clock.running() - began < SEND_FOR)
+
+
+@shared_task
+def seal() -> None:
+    """What has no seal yet; losing, doubling or delaying it is harmless."""
+    sealing.seal(at=clock.now())

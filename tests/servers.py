@@ -128,6 +128,8 @@ SECOND_TIER = (
     "tests/attend/test_in_step.py",
     "tests/attend/test_lost_cause.py",
     "tests/attend/test_what_was_seen.py",
+    "tests/audit/test_tampering.py",
+    "tests/audit/test_verify_record.py",
     "tests/browser/test_criteria_walk.py",
     "tests/browser/test_devices.py",
     "tests/browser/test_numbers.py",

@@ -14,6 +14,7 @@ from exposure.api import (
     follow_ups,
     readings,
     removals,
+    seals,
     tasks,
 )
 from exposure.api.resource import Resource
@@ -75,6 +76,9 @@ urlpatterns = [
     path("calls/", calls.Calls.as_view()),
     path("removals/", removals.Removals.as_view()),
     path("removals/<uuid:uid>/", removals.RemovalDetail.as_view()),
+    path("seals/", seals.Seals.as_view()),
+    path("seals/consistency/", seals.Consistency.as_view()),
+    path("seals/entries/<int:sequence>/", seals.Inclusion.as_view()),
     path("schema/", SchemaView.as_view()),
     re_path("", NothingHere.as_view()),
 ]

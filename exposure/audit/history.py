@@ -96,9 +96,9 @@ def of_worker(uid: UUID, sites: frozenset[int] | None = None) -> list[Operation]
     wanted = Wanted(workers=frozenset(people.values_list("pk", flat=True)), sites=sites)
     entries: list[Entry] = []
     for model in recorded_models():
-        entries += _from_versions(model, _versions(model, wanted))
+        entries += _from_versions(model, versions_of(model, wanted))
     for model in written_once_models():
-        entries += _from_rows(model, _rows(model, wanted))
+        entries += _from_rows(model, rows_of(model, wanted))
     signature = model_named("Signature")
     entries += _from_rows(signature, signature.objects.filter(subject__in=_signed(entries)))
     return _operations(entries)
@@ -114,10 +114,10 @@ def latest(wanted: Wanted) -> tuple[list[Operation], datetime | None]:
     entries: list[Entry] = []
     ends: list[datetime] = []
     for model in recorded_models():
-        entries += _from_versions(model, _newest(_versions(model, wanted), "history_date", ends))
+        entries += _from_versions(model, _newest(versions_of(model, wanted), "history_date", ends))
     for model in written_once_models():
         if not withdrawable(model):
-            entries += _from_rows(model, _newest(_rows(model, wanted), "recorded_at", ends))
+            entries += _from_rows(model, _newest(rows_of(model, wanted), "recorded_at", ends))
     end = max(ends, default=None)
     shown = [entry for entry in entries if end is None or entry.at >= end]
     return _operations(shown)[::-1], end
@@ -130,7 +130,7 @@ def looks_at(uid: UUID) -> QuerySet[AccessEntry]:
     return looks.select_related("user").order_by("-recorded_at", "-pk")
 
 
-def _versions(model: type[Model], wanted: Wanted) -> QuerySet:
+def versions_of(model: type[Model], wanted: Wanted) -> QuerySet:
     """Versions with the key of the one before; of rows that belong to the wanted now or belonged to them then."""
     history = model.history.model
     earlier = history.objects.filter(id=OuterRef("id"), history_id__lt=OuterRef("history_id"))
@@ -147,7 +147,8 @@ def _versions(model: type[Model], wanted: Wanted) -> QuerySet:
     return _between(versions, "history_date", wanted).order_by("history_date", "history_id")
 
 
-def _rows(model: type[Model], wanted: Wanted) -> QuerySet:
+def rows_of(model: type[Model], wanted: Wanted) -> QuerySet:
+    """Rows written once that belong to the wanted."""
     condition = _belonging(model, wanted)
     if condition is None:
         return model._base_manager.none()

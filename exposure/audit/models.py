@@ -1,11 +1,11 @@
-"""Who looked at what, and who came in."""
+"""Who looked at what, and who came in; and the seals over all that is recorded."""
 
 from django.conf import settings
 from django.db import models
 from django.db.models import Q
 from django.utils.translation import gettext_lazy as _
 
-from exposure.record import InsertOnly
+from exposure.record import GuardedQuerySet, InsertOnly
 
 
 class AccessEntry(InsertOnly):
@@ -58,3 +58,68 @@ class AccessEntry(InsertOnly):
 
     def __str__(self) -> str:
         return f"{self.user_id} {self.subject}"
+
+
+class Seals(models.Model):
+    """Written by the sealer alone: no row of the record, so that seals are not sealed in their turn."""
+
+    objects = models.Manager.from_queryset(GuardedQuerySet)()
+
+    class Meta:
+        abstract = True
+
+
+class SealEntry(Seals):
+    """One leaf of the tree: which version or row written once it stands for, and the hash of its exact bytes.
+
+    `sequence` counts from 0 without a gap, in the order of sealing. `model` is Django's name of the table sealed
+    (historicalworker, reading; `check.withdrawn` for the withdrawal of a row), `row` its primary key there.
+    """
+
+    sequence = models.BigIntegerField(primary_key=True)
+    model = models.CharField(max_length=80)
+    row = models.BigIntegerField()
+    leaf_hash = models.BinaryField(max_length=32)
+
+    class Meta:
+        ordering = ["sequence"]
+        constraints = [models.UniqueConstraint(fields=["model", "row"], name="sealed_once")]
+
+    def __str__(self) -> str:
+        return f"{self.sequence} {self.model} {self.row}"
+
+
+class SealedBytes(Seals):
+    """The exact bytes of an entry (RFC 8785). They may be taken away by a lawful purge; the entry's hash stays."""
+
+    entry = models.OneToOneField(SealEntry, models.PROTECT, primary_key=True, related_name="sealed")
+    content = models.BinaryField()
+
+    def __str__(self) -> str:
+        return str(self.entry_id)
+
+
+class SealHead(Seals):
+    """The root over the first `size` entries, signed with Ed25519 by `key` (the public one, 64 hexadecimal digits).
+
+    With `next_key` it is a hand-over as well: whatever comes after it is signed by that key. `peaks` is what the next
+    head goes on from; nothing is proved by it.
+    """
+
+    size = models.BigIntegerField()
+    root = models.BinaryField(max_length=32)
+    at = models.DateTimeField()
+    key = models.CharField(max_length=64)
+    next_key = models.CharField(max_length=64, blank=True)
+    signature = models.BinaryField(max_length=64)
+    peaks = models.BinaryField()
+
+    class Meta:
+        ordering = ["id"]
+        constraints = [
+            models.UniqueConstraint(fields=["size"], condition=Q(next_key=""), name="one_head_a_size"),
+            models.UniqueConstraint(fields=["key"], condition=~Q(next_key=""), name="a_key_hands_over_once"),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.size} {self.at:%Y-%m-%d %H:%M:%S}"

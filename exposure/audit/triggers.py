@@ -1,6 +1,7 @@
 """Append-only in the database itself: triggers refuse UPDATE, DELETE and TRUNCATE of whatever was written once.
 
-They stand on every history table and every insert-only table, on PostgreSQL and SQLite. Installed after each
+They stand on every history table, every insert-only table and the seals, on PostgreSQL and SQLite; the exact bytes of
+an entry may be deleted, which a purge does, and nothing else. Installed after each
 migrate, because SQLite drops a table's triggers when it rebuilds the table. Refusals reach Django as IntegrityError.
 Whoever owns the database can still drop them; that it was done is what the seals are for.
 """
@@ -11,6 +12,7 @@ from django.db import DEFAULT_DB_ALIAS, connections, transaction
 from django.db.models import Model
 
 from exposure.audit.belonging import WITHDRAWN, recorded_models, withdrawable, written_once_models
+from exposure.audit.models import SealedBytes, SealEntry, SealHead
 
 # 23001 is restrict_violation (PostgreSQL manual, appendix A). Rows are compared whole: a trigger that named columns
 # would stand in the way of their migrations.
@@ -33,15 +35,21 @@ END $$;
 
 
 def append_only_models() -> list[type[Model]]:
-    """Every insert-only model and the history of every recorded one."""
-    return [*written_once_models(), *(model.history.model for model in recorded_models())]
+    """Every insert-only model, the history of every recorded one, and the seals."""
+    histories = [model.history.model for model in recorded_models()]
+    return [*written_once_models(), *histories, SealEntry, SealHead]
+
+
+def guarded_models() -> list[type[Model]]:
+    """Whatever has triggers."""
+    return [*append_only_models(), SealedBytes]
 
 
 def expected(using: str = DEFAULT_DB_ALIAS) -> set[tuple[str, str]]:
     """The triggers that must stand, as (table, trigger)."""
     return {
         (model._meta.db_table, name)
-        for model in append_only_models()
+        for model in guarded_models()
         for name in _definitions(model, connections[using].vendor)
     }
 
@@ -69,7 +77,7 @@ def install(using: str = DEFAULT_DB_ALIAS) -> None:
             tables = set(connection.introspection.table_names(cursor))
             if connection.vendor == "postgresql":
                 cursor.execute(POSTGRESQL_FUNCTIONS)
-            for model in append_only_models():
+            for model in guarded_models():
                 if model._meta.db_table in tables:
                     for name, definition in _definitions(model, connection.vendor).items():
                         cursor.execute(f'CREATE TRIGGER "{name}" {definition}')
@@ -95,7 +103,10 @@ def _definitions(model: type[Model], vendor: str) -> dict[str, str]:
     table = model._meta.db_table
     columns = [field.column for field in model._meta.concrete_fields]
     define = _for_postgresql if vendor == "postgresql" else _for_sqlite
-    return {f"{table}_{name}": rest for name, rest in define(table, columns, withdrawable(model)).items()}
+    triggers = define(table, columns, withdrawable(model))
+    if model is SealedBytes:
+        del triggers["no_delete"]
+    return {f"{table}_{name}": rest for name, rest in triggers.items()}
 
 
 def _for_postgresql(table: str, columns: list[str], may_withdraw: bool) -> dict[str, str]:

@@ -132,6 +132,9 @@ DOORS |= {
         "calls/": (SIGNED_IN, CLINICIANS),
         "removals/": (SIGNED_IN, None),
         "removals/<uuid:uid>/": (NURSES | AUTHOR, None),
+        "seals/": (AUDITOR, None),
+        "seals/consistency/": (AUDITOR, None),
+        "seals/entries/<int:sequence>/": (NONE, None),  # nothing is sealed; opened in tests/api/test_seals.py
     }.items()
 }
 _VERSION = r"api/v1/criteria/(?P<pathogen>[-a-zA-Z0-9_]+)/(?P<version>[^/\0]+)/"
@@ -232,6 +235,7 @@ def address_of(route, rows):
     for what, value in (
         ("<uuid:uid>", uid), ("<uuid:other>", rows["other"]), ("<uuid:known>", rows["known"]),
         ("<uuid:mark>", rows["mark"]), ("<int:key>", "0"), ("<slug:pathogen>", rows["pathogen"]), ("<slug:code>", code),
+        ("<int:sequence>", "0"),
     ):  # fmt: skip
         route = route.replace(what, value)
     assert "<" not in route, route

@@ -11,6 +11,7 @@ from django.core.management.base import BaseCommand
 from django.db import close_old_connections
 
 from exposure import clock
+from exposure.audit.sealing import seal
 from exposure.pipeline.remind import pass_time, tidy
 from exposure.record import acting
 
@@ -29,8 +30,12 @@ class Command(BaseCommand):
         stopped = threading.Event()
         for number in (signal.SIGTERM, signal.SIGINT):
             signal.signal(number, lambda *_: stopped.set())
+        seal_next = clock.running()
         while not stopped.is_set():
             self.round()
+            if clock.running() >= seal_next:
+                self.seal()
+                seal_next = clock.running() + settings.SEAL_SECONDS
             stopped.wait(every)
 
     def round(self) -> None:
@@ -43,3 +48,10 @@ class Command(BaseCommand):
                 tidy(at=at)
         except Exception:
             log.exception("This round of the clock failed; the next one tries again.")
+
+    def seal(self) -> None:
+        """What has no seal yet, after all that people wait for."""
+        try:
+            seal(at=clock.now())
+        except Exception:
+            log.exception("Sealing failed; the next time tries again.")

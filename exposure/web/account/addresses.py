@@ -1,4 +1,4 @@
-"""The address of an account: the page is django-allauth's; the one that the account was made with counts as answered."""
+"""The address of an account: the page is django-allauth's; the one it was made with counts as answered."""
 
 from allauth.account.models import EmailAddress
 from allauth.account.views import email

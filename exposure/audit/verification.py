@@ -1,0 +1,244 @@
+"""The record against its seals: every entry, every row, every head, also heads that were kept elsewhere.
+
+Read in the order of the entries, in batches, so that the first that does not fit comes first and memory stays flat.
+Nothing is written and nothing is locked; what is added meanwhile is left for the next time.
+"""
+
+import json
+from bisect import bisect_right
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from itertools import accumulate, groupby
+from typing import Any
+
+from django.db.models import CharField, F, Value
+from django.utils.translation import gettext as _
+from django.utils.translation import ngettext
+
+from exposure.audit import heads, sealing
+from exposure.audit.heads import Head
+from exposure.audit.leaves import Fields, Source, by_name, instant, sources, unsealed
+from exposure.audit.merkle import Frontier, leaf_hash
+from exposure.audit.models import SealEntry, SealHead
+
+BATCH = 1_000
+# A row is sealed within a minute, one that a quick look has missed within the hour.
+LATE = timedelta(hours=2)
+WHO = ("history_user_id", "recorded_by")
+
+
+@dataclass(frozen=True)
+class KeptHead:
+    """A head that somebody kept outside the database; `where` says so, for people."""
+
+    head: Head
+    where: str
+
+
+@dataclass
+class Verification:
+    """One reading of the whole record. Iterate `findings()`, then see what was counted.
+
+    `late_until`: entries before it may be younger than their own date says; somebody knows why (an upgrade).
+    """
+
+    at: datetime
+    kept: Sequence[KeptHead] = ()
+    late_until: int = 0
+    size: int = 0
+    heads: int = 0
+    waiting: int = 0
+    unknown: int = 0
+    _rows: list[SealHead] = field(default_factory=list)
+    _added: "Added" = field(init=False)
+
+    def findings(self) -> Iterator[str]:
+        """One sentence per thing that does not fit."""
+        self._rows = list(SealHead.objects.order_by("pk"))
+        self.size, self.heads, self._added = sealing.size(), len(self._rows), Added(self._rows)
+        yield from self._chain()
+        asked = [(row.size, bytes(row.root), _("the head of %s") % instant(row.at)) for row in self._rows]
+        known = {bytes(row.signature) for row in self._rows}
+        for kept in self.kept:
+            if not kept.head.is_signed():
+                yield _("%(where)s: this head is not signed by its key.") % {"where": kept.where}
+            elif kept.head.signature not in known:
+                yield _("%(where)s: the database has not the head of %(at)s over %(size)d entries.") % {
+                    "where": kept.where,
+                    "at": kept.head.at,
+                    "size": kept.head.size,
+                }
+                asked.append((kept.head.size, kept.head.root, kept.where))
+        yield from self._entries(sorted(asked, key=lambda one: one[0]))
+        yield from self._unsealed()
+
+    def _chain(self) -> Iterator[str]:
+        """The heads of the database among themselves: signatures, keys, sizes."""
+        key, size = "", 0
+        for row in self._rows:
+            head, at = Head.of(row), instant(row.at)
+            if not head.is_signed():
+                yield _("The head of %(at)s over %(size)d entries is not signed by its key.") % {
+                    "at": at,
+                    "size": head.size,
+                }
+            elif key and head.key != key:
+                yield _("The head of %(at)s is signed by a key that nobody handed over to.") % {"at": at}
+            if head.size < size:
+                yield _("The head of %(at)s covers fewer entries than the one before it.") % {"at": at}
+            key, size = head.next_key or head.key, head.size
+        own = heads.own_key()
+        if own is not None and key not in ("", heads.public(own)):
+            yield _("The newest head is signed by another key than the one in use here.")
+        keys = {row.key for row in self._rows}
+        for kept in self.kept:
+            if self._rows and kept.head.key not in keys:
+                yield _("%(where)s: signed by a key that no head of the database has.") % {
+                    "where": kept.where
+                }
+                return
+
+    def _entries(self, asked: list[tuple[int, bytes, str]]) -> Iterator[str]:
+        """Each entry by itself, and the tree whenever a head has something to say about it."""
+        frontier, fitting = Frontier(), [0]
+        for batch in self._batches():
+            yield from self._unlike(batch)
+            for entry in batch:
+                if entry.sequence != frontier.size:
+                    yield _("Entry %(missing)d is missing: %(found)d stands in its place.") % {
+                        "missing": frontier.size,
+                        "found": entry.sequence,
+                    }
+                    return
+                frontier.append(bytes(entry.leaf_hash))
+                while asked and asked[0][0] <= frontier.size:
+                    size, root, name = asked.pop(0)
+                    if root == frontier.root():
+                        fitting.append(size)
+                        continue
+                    asked.clear()  # it is the first; later heads have the same to say
+                    yield _("Entries %(first)d to %(last)d are not those that %(head)s was signed over.") % {
+                        "first": max(fit for fit in fitting if fit < size),
+                        "last": size - 1,
+                        "head": name,
+                    }
+        if asked:
+            yield _("Entry %(first)d is missing, and so is all up to %(last)d, which %(head)s covers.") % {
+                "first": frontier.size,
+                "last": asked[0][0] - 1,
+                "head": asked[0][2],
+            }
+
+    def _batches(self) -> Iterator[list[SealEntry]]:
+        entries = SealEntry.objects.filter(sequence__lt=self.size).select_related("sealed")
+        batch = list(entries.order_by("sequence")[:BATCH])
+        while batch:
+            yield batch
+            batch = list(entries.filter(sequence__gt=batch[-1].sequence).order_by("sequence")[:BATCH])
+
+    def _unlike(self, batch: list[SealEntry]) -> Iterator[str]:
+        rows = _read(batch)
+        for entry in batch:
+            words = _("Entry %(sequence)d (%(model)s %(row)d)") % {
+                "sequence": entry.sequence,
+                "model": entry.model,
+                "row": entry.row,
+            }
+            leaf, wrong = _leaf(entry)
+            if leaf is None:
+                yield f"{words}: {wrong}"
+                continue
+            source = by_name().get(entry.model)
+            if source is None:
+                self.unknown += 1
+                continue
+            words += _about(source, leaf["fields"])
+            wrong = _unlike_row(leaf["fields"], rows.get((entry.model, entry.row)))
+            if wrong:
+                yield f"{words}: {wrong}"
+            after = self._added.after(entry.sequence)
+            if after and entry.sequence >= self.late_until and str(leaf["fields"].get(source.dated)) < after:
+                yield f"{words}: " + _("added later than %(at)s, long after its own date.") % {"at": after}
+
+    def _unsealed(self) -> Iterator[str]:
+        """Rows without an entry: what was written just now waits, what is older should have been sealed."""
+        entries = SealEntry.objects.all()
+        asked = [
+            unsealed(source, entries)
+            .order_by()
+            .annotate(seal_of=Value(source.name, output_field=CharField()), seal_dated=F(source.dated))
+            .values_list("seal_of", "pk", "seal_dated")
+            for source in sources()
+        ]
+        late: dict[str, int] = {}
+        for name, row, dated in asked[0].union(*asked[1:], all=True).iterator():
+            self.waiting += 1
+            if dated < self.at - LATE:
+                late[name] = min(row, late.get(name, row))
+        for name, row in late.items():
+            yield _("%(model)s %(row)d has no entry, though it is dated more than two hours ago.") % {
+                "model": name,
+                "row": row,
+            }
+
+
+class Added:
+    """After which instant an entry was surely added: when a head was signed that has not got it yet, less `LATE`. Where
+    a later head has an earlier instant, a clock was ahead, and the earlier one counts."""
+
+    def __init__(self, rows: Sequence[SealHead]) -> None:
+        self.sizes = [row.size for row in rows]
+        soonest = accumulate((row.at for row in reversed(rows)), min)
+        self.instants = [instant(at - LATE) for at in soonest][::-1]
+
+    def after(self, sequence: int) -> str | None:
+        """As RFC 3339, in UTC; None before the first head."""
+        heads_before = bisect_right(self.sizes, sequence)
+        return self.instants[heads_before - 1] if heads_before else None
+
+
+def _read(batch: list[SealEntry]) -> dict[tuple[str, int], Fields]:
+    """The rows that the entries stand for, those that are there: one statement per source."""
+    found: dict[tuple[str, int], Fields] = {}
+    pairs = sorted({(entry.model, entry.row) for entry in batch})
+    for name, group in groupby(pairs, key=lambda pair: pair[0]):
+        source = by_name().get(name)
+        if source is not None:
+            rows = source.read(row for _name, row in group)
+            found |= {(name, row): fields for row, fields in rows.items()}
+    return found
+
+
+def _leaf(entry: SealEntry) -> tuple[dict[str, Any] | None, str]:
+    """What the entry's bytes say, or why they are none."""
+    sealed = getattr(entry, "sealed", None)
+    if sealed is None:
+        return None, _("its bytes are gone.")
+    content = bytes(sealed.content)
+    if leaf_hash(content) != bytes(entry.leaf_hash):
+        return None, _("its bytes are not those that were sealed.")
+    try:
+        leaf = json.loads(content)
+        if (leaf["sequence"], leaf["model"], leaf["row"]) == (entry.sequence, entry.model, entry.row):
+            return {"fields": dict(leaf["fields"])}, ""
+        return None, _("sealed as entry %(sequence)s (%(model)s %(row)s).") % leaf
+    except (ValueError, KeyError, TypeError):
+        return None, _("its bytes are no entry's.")
+
+
+def _about(source: Source, fields: Fields) -> str:
+    who = next((fields[name] for name in WHO if name in fields), "")
+    return _(" of %(at)s by %(who)s") % {"at": fields.get(source.dated), "who": who} if who else ""
+
+
+def _unlike_row(sealed: Fields, row: Fields | None) -> str:
+    """How the row differs from what was sealed, over the fields that the bytes name and the table still has."""
+    if row is None:
+        return _("the row is gone, or cannot be read.")
+    other = [name for name, value in sealed.items() if name in row and row[name] != value]
+    if not other:
+        return ""
+    return ngettext("the row's field %s was changed.", "the row's fields %s were changed.", len(other)) % (
+        ", ".join(other)
+    )
