@@ -60,6 +60,7 @@ DOORS: dict[str, tuple[frozenset[str] | None, frozenset[str] | None]] = {
     "needs-action/": (CLINICIANS, CLINICIANS),
     "reports/": (CLINICIANS, CLINICIANS),
     "monitoring/": (CLINICIANS, CLINICIANS),
+    "people/": (CLINICIANS, CLINICIANS),
     "people/open/": (CLINICIANS, CLINICIANS),
     "cases/": (CLINICIANS, CLINICIANS),
     "cases/open/": (CLINICIANS, CLINICIANS),

@@ -14,6 +14,7 @@ from exposure.web.nurse import (
     person_deeds,
     reading_deeds,
     report_deeds,
+    search,
     views,
 )
 from exposure.web.nurse.deed import pattern
@@ -34,6 +35,7 @@ urlpatterns = [
     path("reports/", views.reports, name="reports"),
     path("reports/<uuid:uid>/", views.one_report, name="breach"),
     path("monitoring/", views.monitoring, name="monitoring"),
+    path("people/", search.search, name="search"),
     path("people/open/", glass.open_record, name="break_glass"),
     path("people/<uuid:uid>/", views.person, name="person"),
     path("people/<uuid:uid>/messages/", messages.person_messages, name="person_messages"),
