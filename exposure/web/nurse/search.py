@@ -37,6 +37,7 @@ BY = {
     CASE: gettext_lazy("case %(what)s"),
 }
 
+
 @dataclass(frozen=True)
 class Found:
     """Somebody who was found: by what, and where they stand. `row` is a follow-up that runs, the worst first; `last`
@@ -106,7 +107,9 @@ def _of_cases(user: User, sought: Sought, at: datetime) -> list[tuple[int, str, 
     case = visible(user, Case.objects.all(), *IN_LISTS, at=at).filter(code__iexact=sought.typed).first()
     if case is None:
         return []
-    linked = Q(breaches__case=case) | Q(follow_ups__exposures__case=case, follow_ups__exposures__withdrawn_at=None)
+    linked = Q(breaches__case=case) | Q(
+        follow_ups__exposures__case=case, follow_ups__exposures__withdrawn_at=None
+    )
     people = visible(user, Worker.objects.all(), *IN_LISTS, at=at).filter(linked).distinct()
     return [(same_as or own, CASE, case.code) for own, same_as in people.values_list("pk", "same_as")]
 

@@ -13,7 +13,9 @@ from functools import cached_property
 MOST_WORDS = 6
 FEWEST_DIGITS = 3  # fewer than that fit half of all telephone numbers
 WHOLE_NUMBER = 7  # so many digits are a number of its own, without what stands before it
-WRITTEN_REFERENCE = re.compile(r"[0-9A-Z]{4}[ -]?[0-9A-Z]{0,4}[ -]?[0-9A-Z]?")  # four of it tell it from a word
+WRITTEN_REFERENCE = re.compile(
+    r"[0-9A-Z]{4}[ -]?[0-9A-Z]{0,4}[ -]?[0-9A-Z]?"
+)  # four of it tell it from a word
 NAME, NUMBER, TELEPHONE = "name", "number", "telephone"
 
 

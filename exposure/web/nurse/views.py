@@ -21,11 +21,14 @@ from exposure.attend import duties
 from exposure.attend.models import Alert, Promise
 from exposure.audit.access_log import note_look
 from exposure.audit.models import AccessEntry
+from exposure.clear.letters import work_dates
+from exposure.clear.models import Clearance
 from exposure.followup.models import FollowUp, PrivateNote
 from exposure.people.access import find, holds, may_on, roles_of, shows, visible
 from exposure.people.glass import opened
 from exposure.people.models import Role, Worker
 from exposure.people.policy import AS_CLINICIAN, IN_LISTS, SEEING, Deed, Part, View, sides_with
+from exposure.pipeline.remove import stations_of
 from exposure.remind import jumps
 from exposure.report.models import Breach
 from exposure.web.nurse import queue
@@ -263,6 +266,10 @@ def person(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
             "ended": [row for row in followed if not _runs(row)],
             "elsewhere": [row for row in every if row.overview.follow_up.pk not in here],
             "alerts": seen(_open_alerts(worker)),
+            "next": queue.next_for(worker, request.user, at=request.at),
+            "off_duty": work_dates(worker, at=request.at),
+            "letters": _letters(request, worker),
+            "stations": stations_of(request.user, at=request.at).filter(site=worker.site),
             "story": happened[:: -1 if newest_first else 1],
             "newest_first": newest_first,
             "call_form": CallForm(),
@@ -274,6 +281,15 @@ def person(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
             "at": request.at,
         }
         return render(request, "nurse/person.html", context)
+
+
+def _letters(request: HttpRequest, worker: Worker) -> QuerySet[Clearance]:
+    """The clearances in effect, the newest first."""
+    standing = Clearance.objects.filter(
+        follow_up__worker=worker, void_at=None, signed_at__isnull=False, effective_at__lte=request.at
+    )
+    seen = visible(request.user, standing, View.CLINICAL, at=request.at)
+    return seen.select_related("follow_up").order_by("-effective_at")
 
 
 def _seen(request: HttpRequest, views: Iterable[View], rows: QuerySet) -> QuerySet:
