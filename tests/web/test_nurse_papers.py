@@ -78,7 +78,7 @@ def test_a_restriction_that_lasts_longer_moves_the_day(cast, printed):
         )
         Restriction.objects.create(
             exposure=exposure,
-            code="travel",
+            code="other",
             title="Stay",
             from_date=date(2026, 3, 2),
             to_date=date(2026, 5, 1),
@@ -118,7 +118,7 @@ def test_restrictions_that_touch_are_one_and_those_of_travel_are_none(cast):
     with doing("command:tests"):
         for code, first, last in (
             ("work", date(2026, 3, 24), date(2026, 3, 30)),
-            ("travel", date(2026, 3, 2), date(2026, 6, 1)),
+            ("other", date(2026, 3, 2), date(2026, 6, 1)),
         ):
             Restriction.objects.create(
                 exposure=exposure, code=code, title=code, from_date=first, to_date=last
