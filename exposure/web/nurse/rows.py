@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from functools import cached_property
 from zoneinfo import ZoneInfo
 
@@ -63,6 +63,17 @@ class Row(Watched):
         """The strip. Days count from the exposure that gives the last day; earlier ones are below 0."""
         last = self.overview.last
         return [_mark(line, last) for line in self.overview.lines] if last else []
+
+    @property
+    def recent(self) -> list[StripMark]:
+        """The strip of the last seven days, today among them; of one that has ended, of its last seven."""
+        last, today = self.overview.last, self._today
+        if last is None or not self.overview.lines:
+            return []
+        newest = min(today, self.overview.lines[-1].check.local_date)
+        since = newest - timedelta(days=6)
+        lines = [line for line in self.overview.lines if since <= line.check.local_date <= newest]
+        return [_mark(line, last) for line in lines]
 
     @property
     def restrictions(self) -> list[Restriction]:

@@ -48,6 +48,12 @@ class Found:
     row: Row | None
     last: FollowUp | None
 
+    @property
+    def how(self) -> str:
+        """How the last one ended."""
+        states = list(self.last.states.all()) if self.last else []
+        return states[-1].get_kind_display() if states else ""
+
 
 @for_clinicians
 def search(request: HttpRequest) -> HttpResponse:
