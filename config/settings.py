@@ -262,6 +262,9 @@ SEAL_HEADS_DIR = Path(env.text("SEAL_HEADS_DIR") or VAR / "heads")
 # Cautious defaults that a site may tighten; each is a local choice.
 READINGS_TAKEN_AFTER_CLEARANCE_DAYS = 14
 
+# A folder outside the server, for the hand-over lists of every 12 hours; empty: none is written.
+HANDOVER_FOLDER = env.text("HANDOVER_FOLDER")
+
 LOGGING = {
     "version": 1,
     "disable_existing_loggers": False,
@@ -300,5 +303,10 @@ CELERY_BEAT_SCHEDULE = {
         "schedule": SEAL_SECONDS,
         "options": {"expires": SEAL_SECONDS - 1, "queue": "slow"},
     },
+}
+CELERY_BEAT_SCHEDULE["handover"] = {
+    "task": "exposure.tasks.handover",
+    "schedule": 600,
+    "options": {"expires": 590, "queue": CELERY_TASK_DEFAULT_QUEUE},
 }
 CELERY_BEAT_SCHEDULE_FILENAME = str(VAR / "beat-schedule")

@@ -1,6 +1,6 @@
 """Every model of the app, re-exported so that Django finds them. Nothing is defined here."""
 
-from exposure.attend.models import Alert, AlertEntry, Call, OtherDecision, Promise
+from exposure.attend.models import Alert, AlertEntry, Call, Handover, OtherDecision, Promise
 from exposure.audit.models import AccessEntry, SealedBytes, SealEntry, SealHead
 from exposure.classify.models import Adoption, Assessment, CriteriaVersion, Replay, Signature, Tick
 from exposure.clear.models import Clearance
@@ -91,6 +91,7 @@ __all__ = [
     "FirstAidCard",
     "FollowUp",
     "FollowUpState",
+    "Handover",
     "Heartbeat",
     "Invitation",
     "Mark",

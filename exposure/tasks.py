@@ -4,6 +4,7 @@ from celery import shared_task
 
 from exposure import clock
 from exposure.audit import sealing
+from exposure.interop import handover_files
 from exposure.pipeline import remind
 from exposure.record import acting
 from exposure.remind.outbox import deliver
@@ -18,6 +19,14 @@ def tick() -> None:
     with acting("task:tick", "queue", at=at):
         remind.pass_time(at=at, running=clock.running())
         remind.tidy(at=at)
+
+
+@shared_task
+def handover() -> None:
+    """The hand-over lists that are due outside the server."""
+    at = clock.now()
+    with acting("task:handover", "queue", at=at):
+        handover_files.write_due(at=at)
 
 
 @shared_task

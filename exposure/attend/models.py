@@ -305,6 +305,19 @@ class Call(InsertOnly):
         return f"{self.worker_id} {self.called_at:%Y-%m-%d %H:%M}"
 
 
+class Handover(InsertOnly):
+    """Somebody has taken over the list of a site, as it stood at that moment; `recorded_at` is when."""
+
+    site = models.ForeignKey(Site, models.PROTECT, related_name="handovers")
+    taken_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="handovers")
+
+    class Meta:
+        ordering = ["recorded_at", "id"]
+
+    def __str__(self) -> str:
+        return f"{self.site_id} {self.recorded_at:%Y-%m-%d %H:%M}"
+
+
 class OtherDecision(InsertOnly):
     """What somebody decided while another decision stood already: answered with that one, and kept.
 

@@ -9,8 +9,8 @@ from exposure.record import GuardedQuerySet, InsertOnly
 
 
 class AccessEntry(InsertOnly):
-    """One look: at a person or an API detail each time; at a list once per filter and hour. And what happened at the
-    door: who signed in, who was refused, whose password changed.
+    """One look: at a person, an export or an API detail each time; at a list once per filter and hour. And what
+    happened at the door: who signed in, who was refused, whose password changed.
 
     `subject` names what was seen (worker:UID, follow-up:UID, the list's name and filter); `about` is the uid of the
     worker concerned, so that they can be shown who looked.
@@ -20,6 +20,7 @@ class AccessEntry(InsertOnly):
         PERSON = "person", _("person's page")
         DETAIL = "detail", _("detail")
         LIST = "list", _("list")
+        EXPORT = "export", _("printed or exported")
         SIGNED_IN = "signed_in", _("signed in")
         REFUSED = "refused", _("refused at the sign-in")
         SIGNED_OUT = "signed_out", _("signed out")

@@ -4,6 +4,7 @@ from datetime import datetime
 
 from exposure.attend.overview import Overview
 from exposure.classify.models import Signature
+from exposure.classify.plan import Profile
 from exposure.clear.models import Clearance
 from exposure.clear.rule import Ruling, may_clear
 from exposure.followup.models import FollowUp
@@ -15,7 +16,11 @@ ORDER = ("nurse", "physician", "two")
 
 def rule_on(overview: Overview) -> Ruling:
     """Whether the follow-up may be cleared as of the overview's moment, and what stands in the way."""
-    profile = profile_of(overview.follow_up)
+    return rule_under(overview, profile_of(overview.follow_up))
+
+
+def rule_under(overview: Overview, profile: Profile | None) -> Ruling:
+    """As `rule_on`, where the clinical numbers of its criteria are at hand."""
     last = overview.lines[-1] if overview.lines else None
     to_come = last is not None and last.check.opens_at > overview.at  # also where it is explained beforehand
     return may_clear(

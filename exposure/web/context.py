@@ -10,7 +10,7 @@ from django.utils.translation import gettext_lazy as _
 
 from exposure.people.access import holds, roles_of
 from exposure.people.models import Role
-from exposure.people.policy import TWO_FACTORS
+from exposure.people.policy import SEEING, TWO_FACTORS, View
 from exposure.places.models import Site
 from exposure.web.account.sessions import seconds_left
 from exposure.web.signed_in import owner_token
@@ -20,6 +20,7 @@ PAGES = {
     Role.Kind.NURSE: [
         ("needs_action", _("Needs action")),
         ("monitoring", _("Monitoring list")),
+        ("handovers", _("Hand-over")),
         ("reports", _("Reports")),
         ("cases", _("Cases")),
         ("outgoing", _("Messages")),
@@ -28,6 +29,7 @@ PAGES = {
     Role.Kind.PHYSICIAN: [
         ("needs_action", _("Needs action")),
         ("monitoring", _("Monitoring list")),
+        ("handovers", _("Hand-over")),
         ("reports", _("Reports")),
         ("cases", _("Cases")),
         ("criteria", _("Criteria")),
@@ -47,8 +49,9 @@ WORKER_PAGES = [("today", _("Today")), ("my_days", _("My days")), ("what_this_me
 
 def audience(request: HttpRequest) -> dict[str, Any]:
     """`nav`: (address, label, current) of the pages that concern this person; `site_number`: the number to ring;
-    `form_owner`: who a form is made for. Of somebody who is not signed in nobody knows whose they are: `live_sites`
-    are then all that are live. Functions, so that a page that shows none of it asks nothing."""
+    `form_owner`: who a form is made for; `searches`: whether this person looks for others. Of somebody who is not
+    signed in nobody knows whose they are: `live_sites` are then all that are live. Functions, so that a page that
+    shows none of it asks nothing."""
     if not getattr(request, "user", None) or not hasattr(request, "at"):
         return {"nav": [], "site_number": ""}
     if not request.user.is_authenticated:
@@ -56,6 +59,7 @@ def audience(request: HttpRequest) -> dict[str, Any]:
         return {"nav": [], "site_number": "", "live_sites": cache(lambda: list(live))}
     return {
         "nav": cache(lambda: _navigation(request)),
+        "searches": cache(lambda: holds(request.user, SEEING[View.CLINICAL], at=request.at)),
         "site_number": cache(lambda: _number(request)),
         "form_owner": cache(lambda: owner_token(request)),
         "session_seconds": cache(lambda: seconds_left(request)),

@@ -15,6 +15,7 @@ PARTS = {
     "late": _("what is late"),
     "soon": _("what is late soon"),
     "pages": _("pages to clinicians"),
+    "handover": _("the hand-over list that is written outside the server"),
 }
 
 

@@ -8,7 +8,8 @@ import pytest
 
 from exposure.attend.models import Promise
 from exposure.classify.models import Assessment, CriteriaVersion
-from exposure.followup.models import Check, Exposure, Reading
+from exposure.clear.models import Clearance
+from exposure.followup.models import Check, Exposure, FollowUp, Reading
 from exposure.people.models import User, Worker
 from exposure.pipeline import report as reports
 from exposure.pipeline.remove import mark_step, start_removal
@@ -67,6 +68,10 @@ DOORS: dict[str, tuple[frozenset[str] | None, frozenset[str] | None]] = {
     "needs-action/": (CLINICIANS, CLINICIANS),
     "reports/": (CLINICIANS, CLINICIANS),
     "monitoring/": (CLINICIANS, CLINICIANS),
+    "people/": (CLINICIANS, CLINICIANS),
+    "handover/": (CLINICIANS, CLINICIANS),
+    "handover/<uuid:uid>/": (NURSES, NURSES),
+    "handover/<uuid:uid>/list.pdf": (NURSES, NURSES),
     "people/open/": (CLINICIANS, CLINICIANS),
     "cases/": (CLINICIANS, CLINICIANS),
     "cases/open/": (CLINICIANS, CLINICIANS),
@@ -75,7 +80,7 @@ DOORS: dict[str, tuple[frozenset[str] | None, frozenset[str] | None]] = {
 }
 OF_A_ROW = (
     "alerts/<uuid:uid>/", "reports/<uuid:uid>/", "people/<uuid:uid>/", "people/<uuid:uid>/messages/",
-    "people/<uuid:uid>/link/", "cases/<uuid:uid>/", "cases/<uuid:uid>/contact-list/",
+    "people/<uuid:uid>/link/", "people/<uuid:uid>/work-note.pdf", "cases/<uuid:uid>/", "cases/<uuid:uid>/contact-list/",
     "cases/<uuid:uid>/contact-list/example.csv", "alerts/<uuid:uid>/have/", "alerts/<uuid:uid>/close/",
     "reports/<uuid:uid>/told/", "reports/<uuid:uid>/confirm/", "reports/<uuid:uid>/answers/",
     "reports/<uuid:uid>/override/<slug:pathogen>/", "reports/<uuid:uid>/also/", "assessments/<uuid:uid>/sign/",
@@ -98,6 +103,7 @@ PHYSICIANS_ONLY = {"follow-ups/<uuid:uid>/return/"}
 # Nothing of the kind waits: nobody is to sign second, has still to be told, or works with other criteria too.
 NOT_NOW = {"assessments/<uuid:uid>/sign/", "exposures/<uuid:uid>/told/", "reports/<uuid:uid>/also/"}
 DOORS |= dict.fromkeys(OF_A_ROW, (NURSES, NURSES))
+DOORS["letters/<uuid:uid>.pdf"] = (NURSES | WORKER, NURSES | WORKER)
 DOORS |= dict.fromkeys(PHYSICIANS_ONLY, (PHYSICIANS, PHYSICIANS))
 DOORS |= dict.fromkeys(OF_CRITERIA, (PHYSICIANS, PHYSICIANS))
 DOORS |= dict.fromkeys(NOT_NOW, (NONE, NURSES)) | {"reports/<uuid:uid>/also/": (NONE, PHYSICIANS)}
@@ -188,6 +194,13 @@ def rows(cast, standing_clock):
         ).breach.worker
     with doing(cast.nurse):
         withdrawal = reports.ask_withdrawal(breach=breach, reason="Twice.", by=cast.nurse, at=MONDAY)
+    with doing("command:tests"):
+        before = FollowUp.objects.create(
+            site=cast.site, worker=cast.worker, pathogen="measles", opened_at=MONDAY, ended_at=MONDAY
+        )
+        clearance = Clearance.objects.create(
+            follow_up=before, kind="completed", signed_at=MONDAY, effective_at=MONDAY
+        )
     standing_clock(MONDAY + hours(2))
     version = CriteriaVersion.objects.get(pathogen="ebola", approved_at__isnull=False)
     uids = {
@@ -208,6 +221,8 @@ def rows(cast, standing_clock):
         "removals": removal,
         "criteria": version,
         "devices": removal,
+        "letters": clearance,
+        "handover": cast.site,
         "account": removal,  # nobody has a key
     }
     return {

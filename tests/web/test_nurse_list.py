@@ -13,7 +13,7 @@ from exposure.pipeline import follow
 from exposure.record import create_many, insert_many
 from exposure.report.models import Breach
 from tests.cast import MONDAY, doing
-from tests.web.nora import DAY, HOUR, cleared, confirmed, measure, report, rows_of, someone, words
+from tests.web.nora import DAY, HOUR, cleared, confirmed, measure, report, rows_of, someone
 
 pytestmark = pytest.mark.database
 
@@ -38,15 +38,6 @@ def test_silence_and_missing_readings_show_though_nothing_has_run(cast, nurse):
     row = rows_of(nurse.open("monitoring", at=MONDAY + 49 * HOUR))[0]
     assert "silent for 49 h" in row
     assert "4 readings missing" in row  # Monday evening, Tuesday twice, Wednesday 06:00 to 10:00
-
-
-def test_people_are_found_by_name_and_number(cast, nurse):
-    report(cast)
-    other = someone(cast)
-    report(cast, worker=other.number)
-    assert [row[:9] for row in rows_of(nurse.open("monitoring", find="tess"))] == ["Tess Marl"]
-    assert [row[:9] for row in rows_of(nurse.open("monitoring", find="1042"))] == ["Wim Alder"]
-    assert "Nobody is found." in words(nurse.open("monitoring", find="nobody"))
 
 
 def test_whoever_was_recently_cleared_shows_only_on_request(cast, nurse):

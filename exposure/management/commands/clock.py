@@ -12,6 +12,7 @@ from django.db import close_old_connections
 
 from exposure import clock
 from exposure.audit.sealing import seal
+from exposure.interop import handover_files
 from exposure.pipeline.remind import pass_time, tidy
 from exposure.record import acting
 
@@ -20,6 +21,8 @@ log = logging.getLogger(__name__)
 
 class Command(BaseCommand):
     help = "Runs the clock process: everything that time causes, every few seconds until it is stopped. Sends nothing."
+
+    writing: threading.Thread | None = None
 
     def add_arguments(self, parser: ArgumentParser) -> None:
         parser.add_argument(
@@ -48,6 +51,13 @@ class Command(BaseCommand):
                 tidy(at=at)
         except Exception:
             log.exception("This round of the clock failed; the next one tries again.")
+        self.hand_over()
+
+    def hand_over(self) -> None:
+        """Write the hand-over lists that are due, beside the rounds: a folder that hangs holds no round up."""
+        if settings.HANDOVER_FOLDER and not (self.writing and self.writing.is_alive()):
+            self.writing = threading.Thread(target=write_lists, daemon=True)
+            self.writing.start()
 
     def seal(self) -> None:
         """What has no seal yet, after all that people wait for."""
@@ -55,3 +65,15 @@ class Command(BaseCommand):
             seal(at=clock.now())
         except Exception:
             log.exception("Sealing failed; the next time tries again.")
+
+
+def write_lists() -> None:
+    """What is due now, on a connection of its own."""
+    at = clock.now()
+    try:
+        with acting("command:clock", "clock process", at=at):
+            handover_files.write_due(at=at)
+    except Exception:
+        log.exception("The hand-over lists were not written; the next round tries again.")
+    finally:
+        close_old_connections()

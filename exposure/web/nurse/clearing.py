@@ -1,22 +1,38 @@
 """Whether a follow-up can be signed off, in words: what stands in the way and where to settle it."""
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any
 
 from django.urls import reverse
 from django.utils.formats import date_format
 from django.utils.timezone import localtime
 from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy as _later
 
 from exposure.attend.overview import Overview, overview
 from exposure.classify.models import Signature
+from exposure.clear.letters import may_work_from
 from exposure.clear.models import Clearance
 from exposure.clear.sign import may_sign, rule_on, wanted_signatures
+from exposure.clear.summary import Summary, summary_of
 from exposure.followup.models import FollowUp
 from exposure.people.access import roles_of
 from exposure.people.models import User
 from exposure.web.nurse.deed import OBSTACLES
+
+GROUNDS = {
+    "confirmed": _later("Every report is confirmed."),
+    "last_reading_recorded": _later("The last reading of the last day is recorded."),
+    "last_reading_recorded_late": _later("The last reading of the last day is recorded, late."),
+    "last_reading_excused": _later("The last reading of the last day is explained."),
+    "no_readings": _later("The plan asks for no readings."),
+    "no_open_alerts": _later("No alert is open."),
+    "no_open_tasks": _later("No task is open."),
+    "gap": _later("Contact was lacking for longer than the criteria allow."),
+    "no_gap": _later("Contact was never lacking for longer than the criteria allow."),
+    "gap_not_asked": _later("The plan asks for no contact in between."),
+}
 
 
 @dataclass(frozen=True)
@@ -32,12 +48,20 @@ class Clearing:
     """What the signing person must know. `standing` is the clearance that is signed or waits for a signature."""
 
     overview: Overview
+    summary: Summary
+    grounds: tuple[str, ...]
+    work_from: date | None
     obstacles: tuple[Obstacle, ...]
     gap: bool
     wanted: str
     standing: Clearance | None
     signatures: tuple[Signature, ...]
     mine: bool
+
+    @property
+    def silent_hours(self) -> int:
+        """The longest time without contact, in whole hours."""
+        return int(self.summary.longest_silence.total_seconds()) // 3600
 
     @property
     def open(self) -> bool:
@@ -60,6 +84,9 @@ def standing_in_the_way(follow_up: FollowUp, user: User, *, at: datetime) -> Cle
     )
     return Clearing(
         overview=now,
+        summary=summary_of(now),
+        grounds=tuple(str(GROUNDS[code]) for code in ruling.grounds),
+        work_from=may_work_from(standing, at=at).start if standing and standing.signed_at else None,
         obstacles=tuple(_obstacle(reason, now) for reason in reasons),
         gap=ruling.gap,
         wanted=wanted_signatures(now),

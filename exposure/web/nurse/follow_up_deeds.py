@@ -162,7 +162,10 @@ PAGES = (
         "follow-ups/<uuid:uid>/clear/",
         deed=Deed.CLEAR,
         use_case=clear.sign_clearance,
-        shown=lambda subject: {"clearing": standing_in_the_way(subject.row, subject.user, at=subject.at)},
+        shown=lambda subject: {
+            "clearing": standing_in_the_way(subject.row, subject.user, at=subject.at),
+            "at": subject.at,
+        },
         template="nurse/clear.html",
         title=_("Sign the end of the follow-up"),
         button=_("Sign"),

@@ -4,7 +4,7 @@ Computed when read, from a fixed number of statements: it is right with every ba
 open alert, or a promise; a promise whose lateness is an open alert stands there instead.
 """
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from operator import attrgetter
@@ -13,12 +13,15 @@ from typing import Any
 from django.db.models import Q
 from django.urls import reverse
 from django.utils.translation import gettext as _
+from django.utils.translation import ngettext
 
 from exposure.attend import alerts, duties
 from exposure.attend.models import Alert, Promise
 from exposure.attend.still import gone
+from exposure.attend.watched import watched
 from exposure.classify.models import Signature
 from exposure.clear.models import Clearance
+from exposure.clear.sign import rule_under, wanted_signatures
 from exposure.followup.models import FollowUp
 from exposure.people.access import holds, visible
 from exposure.people.models import User, Worker
@@ -27,11 +30,13 @@ from exposure.places.models import Site
 from exposure.remind.heartbeat import PROCESSES
 from exposure.remind.models import Heartbeat
 from exposure.remind.sweep import cause_of, subject_of
+from exposure.web.nurse.deed import OBSTACLES
 
 Cause = Alert.Cause
 Kind = Promise.Kind
 # What waits without being an alert; the keys stand beside the causes of alerts in the filter.
 TO_CONFIRM, TO_SIGN, TO_REVIEW, TO_RING, TO_DO = "to_confirm", "to_sign", "to_review", "to_ring", "to_do"
+READY, OBSTRUCTED = "ready_to_sign", "not_ready"  # a follow-up that is over: it can be signed, or not yet
 URGENT, WAITING, CONFIRM, TELL, RING, SIGN, REVIEW, SEEN, LATE, GONE, PRACTICE = range(11)
 # Which alert comes before which, where they are equally urgent; a local choice.
 WEIGHT = {
@@ -113,16 +118,28 @@ def lines(user: User, *, at: datetime) -> list[Line]:
     return sorted(every, key=attrgetter("rank"))
 
 
+def next_for(worker: Worker, user: User, *, at: datetime) -> list[Line]:
+    """What waits about one person and is no alert, most urgent first."""
+    waiting = list(_waiting(user, at, worker=worker))
+    return sorted(_promise_lines(waiting, user, at), key=attrgetter("rank"))
+
+
 def _subject(alert: Alert) -> alerts.Subject:
     return alert.breach or alert.follow_up or alert.worker
 
 
-def _waiting(user: User, at: datetime) -> Iterable[Promise]:
+def _waiting(user: User, at: datetime, **about: Any) -> Iterable[Promise]:
     """One query for all that somebody must do: calls after silence, and tasks not urgent, once they are late; the
     rest from the start."""
-    waiting = Promise.objects.waiting(at=at).exclude(kind=Kind.LOOK)
+    waiting = Promise.objects.waiting(at=at).filter(**about).exclude(kind=Kind.LOOK)
     seen = visible(user, waiting, *IN_LISTS, at=at).select_related(
-        "site", "worker", "breach", "exposure__follow_up__worker", "follow_up__worker", "version"
+        "site",
+        "worker",
+        "breach",
+        "exposure__follow_up__worker",
+        "follow_up__worker",
+        "follow_up__site",
+        "version",
     )
     return [promise for promise in seen if _is_shown(promise, user, at)]
 
@@ -199,13 +216,15 @@ def _group(alert: Alert) -> int:
 
 def _promise_lines(waiting: list[Promise], user: User, at: datetime) -> Iterator[Line]:
     first_hands = _first_hands(waiting)
+    ends = _ends(waiting, first_hands, at)
     for promise in waiting:
         group, cause, label = _kind(promise)
+        cause, label, words = ends.get(promise.pk, (cause, label, ""))
         yield Line(
             group=group,
             cause=cause,
             label=label,
-            why=first_hands.get(promise.pk, promise.title),
+            why=words or first_hands.get(promise.pk, promise.title),
             since=_since(promise),
             worker=promise.worker,
             site=promise.site,
@@ -215,6 +234,47 @@ def _promise_lines(waiting: list[Promise], user: User, at: datetime) -> Iterator
             late=promise.due_at is not None and promise.due_at <= at,
             exposed=cause == TO_DO,
         )
+
+
+def _ends(
+    waiting: Iterable[Promise], first_hands: Mapping[int, str], at: datetime
+) -> dict[int, tuple[str, str, str]]:
+    """(cause, label, words) of each follow-up that is over and that nobody has signed yet: whether it can be."""
+    ending = {
+        promise.follow_up_id: promise
+        for promise in waiting
+        if promise.key == duties.CLEARANCE and promise.pk not in first_hands
+    }
+    found = {}
+    for end in watched([promise.follow_up for promise in ending.values()], at=at) if ending else ():
+        now = end.overview
+        ruling = rule_under(now, end.profile)
+        what = {"pathogen": now.follow_up.pathogen.capitalize()}
+        if ruling.yes:
+            found[ending[now.follow_up.pk].pk] = (
+                READY,
+                _("ready to sign"),
+                _ready(wanted_signatures(now), what),
+            )
+            continue
+        count = len(ruling.reasons)
+        words = ngettext(
+            "%(pathogen)s, over; it waits for %(count)s obstacle: %(reasons)s",
+            "%(pathogen)s, over; it waits for %(count)s obstacles: %(reasons)s",
+            count,
+        )
+        reasons = " ".join(str(OBSTACLES[reason]) for reason in ruling.reasons)
+        what |= {"count": str(count), "reasons": reasons}
+        found[ending[now.follow_up.pk].pk] = (OBSTRUCTED, _("end not ready"), words % what)
+    return found
+
+
+def _ready(wanted: str, what: Mapping[str, str]) -> str:
+    if wanted == "two":
+        return _("%(pathogen)s, over: two people sign.") % what
+    if wanted == "physician":
+        return _("%(pathogen)s, over: a physician signs.") % what
+    return _("%(pathogen)s, over: a nurse or a physician signs.") % what
 
 
 def _since(promise: Promise) -> datetime:

@@ -2,15 +2,16 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from functools import cached_property
 from zoneinfo import ZoneInfo
 
 from django.utils.text import capfirst
 from django.utils.translation import gettext as _
-from django.utils.translation import gettext_lazy, ngettext
+from django.utils.translation import ngettext
 
 from exposure.attend import watched
+from exposure.attend.flag_words import CAUSES, words_of
 from exposure.attend.overview import CheckLine
 from exposure.attend.watched import Watched
 from exposure.followup.models import Exposure, FollowUp, Restriction
@@ -19,18 +20,6 @@ from exposure.web.strip import StripMark
 from exposure.web.templatetags.look import in_words
 from exposure.web.times import window_name
 
-# The causes of the filter, worst first.
-CAUSES = {
-    "fever": gettext_lazy("with a fever"),
-    "symptom": gettext_lazy("with a symptom"),
-    "silent": gettext_lazy("silent"),
-    "missing": gettext_lazy("with readings missing"),
-    "repeat_due": gettext_lazy("with a reading to repeat"),
-    "unseen": gettext_lazy("seen by nobody yesterday"),
-    "alert": gettext_lazy("with another alert"),
-    "unconfirmed": gettext_lazy("not yet confirmed"),
-    "over": gettext_lazy("past the last day"),
-}
 CHIPS = {"fever": "alert", "symptom": "alert", "silent": "no_reading", "missing": "no_reading"}
 CHIPS |= {"repeat_due": "repeat_due"}
 
@@ -56,7 +45,7 @@ class Row(Watched):
     @cached_property
     def flags(self) -> tuple[Flag, ...]:
         """What is wrong, worst first."""
-        return tuple(Flag(flag.cause, _words(flag), flag.seen) for flag in self.found)
+        return tuple(Flag(flag.cause, words_of(flag), flag.seen) for flag in self.found)
 
     @property
     def badness(self) -> tuple[list[tuple[int, bool]], int]:
@@ -74,6 +63,17 @@ class Row(Watched):
         """The strip. Days count from the exposure that gives the last day; earlier ones are below 0."""
         last = self.overview.last
         return [_mark(line, last) for line in self.overview.lines] if last else []
+
+    @property
+    def recent(self) -> list[StripMark]:
+        """The strip of the last seven days, today among them; of one that has ended, of its last seven."""
+        last, today = self.overview.last, self._today
+        if last is None or not self.overview.lines:
+            return []
+        newest = min(today, self.overview.lines[-1].check.local_date)
+        since = newest - timedelta(days=6)
+        lines = [line for line in self.overview.lines if since <= line.check.local_date <= newest]
+        return [_mark(line, last) for line in lines]
 
     @property
     def restrictions(self) -> list[Restriction]:
@@ -121,29 +121,6 @@ class Row(Watched):
     def _today(self) -> date:
         zone = self.overview.last.zone if self.overview.last else self.overview.follow_up.site.zone
         return self.overview.at.astimezone(ZoneInfo(zone)).date()
-
-
-def _words(flag: watched.Flag) -> str:
-    match flag.cause:
-        case "fever" | "symptom":
-            words = flag.alert.get_cause_display()
-            return _("%(cause)s, seen") % {"cause": words} if flag.seen else words
-        case "alert":
-            return flag.alert.get_cause_display()
-        case "silent":
-            return _("silent for %(hours)s h") % {"hours": flag.count}
-        case "missing":
-            words = ngettext("%(count)s reading missing", "%(count)s readings missing", flag.count)
-            return words % {"count": flag.count}
-        case "repeat_due":
-            return _("reading to repeat")
-        case "unseen" if flag.day.by:
-            few = _("%(seen)s of %(asked)s readings seen yesterday")
-            return few % {"seen": len(flag.day.by), "asked": flag.day.asked}
-        case "over":
-            return _("last day over, not cleared")
-        case _:
-            return str(CAUSES[flag.cause])
 
 
 def rows(follow_ups: Iterable[FollowUp], *, at: datetime) -> list[Row]:

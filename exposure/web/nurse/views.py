@@ -1,6 +1,5 @@
 """What nurse and physician look at: the queue, the list, the reports, one alert, one report, one person."""
 
-import re
 import uuid
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping
@@ -22,11 +21,14 @@ from exposure.attend import duties
 from exposure.attend.models import Alert, Promise
 from exposure.audit.access_log import note_look
 from exposure.audit.models import AccessEntry
+from exposure.clear.letters import work_dates
+from exposure.clear.models import Clearance
 from exposure.followup.models import FollowUp, PrivateNote
 from exposure.people.access import find, holds, may_on, roles_of, shows, visible
 from exposure.people.glass import opened
 from exposure.people.models import Role, Worker
 from exposure.people.policy import AS_CLINICIAN, IN_LISTS, SEEING, Deed, Part, View, sides_with
+from exposure.pipeline.remove import stations_of
 from exposure.remind import jumps
 from exposure.report.models import Breach
 from exposure.web.nurse import queue
@@ -40,6 +42,7 @@ from exposure.web.nurse.report_deeds import BREACHES
 from exposure.web.nurse.report_words import describe
 from exposure.web.nurse.rows import CAUSES, Row, rows
 from exposure.web.nurse.side_by_side import columns_of, other_criteria, rows_of
+from exposure.web.nurse.sought import reference
 from exposure.web.nurse.story import story
 from exposure.web.set_aside import parts_set_aside
 from exposure.web.signed_in import signed_in
@@ -69,14 +72,12 @@ def causes(
     labels: Mapping[str, Any],
     chosen: str,
     everything: tuple[Any, int],
-    **kept: str,
 ) -> list[dict[str, Any]]:
     """The filter as a sentence: everything, then each cause that there is."""
-    kept = {name: value for name, value in kept.items() if value}
     entries = [("", *everything), *((key, label, counts[key]) for key, label in labels.items())]
     return [
         {
-            "url": f"?{urlencode({**kept, 'cause': key} if key else kept)}",
+            "url": f"?{urlencode({'cause': key} if key else {})}",
             "label": label,
             "count": count,
             "current": key == chosen,
@@ -139,7 +140,7 @@ def reports(request: HttpRequest) -> HttpResponse:
     chosen = request.GET.get("cause", "")
     chosen = chosen if chosen in REPORT_STATES and not asked else ""
     if asked:
-        seen = seen.filter(reference__startswith=_reference(asked))
+        seen = seen.filter(reference__startswith=reference(asked))
     elif chosen:
         seen = seen.filter(REPORT_STATES[chosen])
     note_list(request, "reports", chosen, asked)
@@ -157,12 +158,6 @@ def reports(request: HttpRequest) -> HttpResponse:
         "at": request.at,
     }
     return render(request, "nurse/reports.html", context)
-
-
-def _reference(typed: str) -> str:
-    """A reference as it is stored, however it was typed: letters that the alphabet lacks are read as digits."""
-    plain = re.sub(r"[^0-9A-Z]", "", typed.upper()).translate(str.maketrans("OIL", "011"))
-    return "-".join(part for part in (plain[:4], plain[4:8], plain[8:9]) if part)
 
 
 @signed_in
@@ -213,38 +208,30 @@ def _differences(body: Mapping[str, Any], other: Any) -> dict[str, Any]:
 def monitoring(request: HttpRequest) -> HttpResponse:
     """Everybody who is followed up, worst first; with a fixed number of statements."""
     chosen = request.GET.get("cause", "")
-    sought = request.GET.get("find", "").strip()
-    note_list(request, "monitoring", chosen, sought)
+    note_list(request, "monitoring", chosen)
     seen = visible(request.user, FollowUp.objects.all(), View.CLINICAL, at=request.at)
     seen = seen.select_related("worker", "site")
     grace = timedelta(days=settings.READINGS_TAKEN_AFTER_CLEARANCE_DAYS)
     ended = seen.filter(ended_at__lte=request.at, ended_at__gt=request.at - grace)
     running = seen.running(at=request.at)
-    shown = rows(_sought(running, sought), at=request.at)
+    shown = rows(running, at=request.at)
     shown.sort(key=lambda row: (row.badness, row.overview.follow_up.worker.name, row.overview.follow_up.pk))
     counts = Counter(cause for row in shown for cause in {flag.cause for flag in row.flags})
-    counts[ENDED] = _sought(ended, sought).count()
+    counts[ENDED] = ended.count()
     total = len(shown)
     if chosen == ENDED:
-        shown = rows(_sought(ended, sought).order_by("-ended_at"), at=request.at)
+        shown = rows(ended.order_by("-ended_at"), at=request.at)
     elif chosen in CAUSES:
         shown = [row for row in shown if any(flag.cause == chosen for flag in row.flags)]
     labels = {**CAUSES, ENDED: _("ended in the last %(days)s days") % {"days": grace.days}}
     context = {
         "page": Paginator(shown, ON_A_PAGE).get_page(request.GET.get("page")),
-        "causes": causes(counts, labels, chosen, (_("everybody"), total), find=sought),
+        "causes": causes(counts, labels, chosen, (_("everybody"), total)),
         "ended": chosen == ENDED,
-        "sought": sought,
-        "query": f"{urlencode({'cause': chosen, 'find': sought})}&",
+        "query": f"{urlencode({'cause': chosen})}&",
         "at": request.at,
     }
     return render(request, "nurse/monitoring.html", context)
-
-
-def _sought(follow_ups: Any, sought: str) -> Any:
-    if not sought:
-        return follow_ups
-    return follow_ups.filter(Q(worker__name__icontains=sought) | Q(worker__number__icontains=sought))
 
 
 @signed_in
@@ -279,6 +266,10 @@ def person(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
             "ended": [row for row in followed if not _runs(row)],
             "elsewhere": [row for row in every if row.overview.follow_up.pk not in here],
             "alerts": seen(_open_alerts(worker)),
+            "next": queue.next_for(worker, request.user, at=request.at),
+            "off_duty": work_dates(worker, at=request.at),
+            "letters": _letters(request, worker),
+            "stations": stations_of(request.user, at=request.at).filter(site=worker.site),
             "story": happened[:: -1 if newest_first else 1],
             "newest_first": newest_first,
             "call_form": CallForm(),
@@ -290,6 +281,15 @@ def person(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
             "at": request.at,
         }
         return render(request, "nurse/person.html", context)
+
+
+def _letters(request: HttpRequest, worker: Worker) -> QuerySet[Clearance]:
+    """The clearances in effect, the newest first."""
+    standing = Clearance.objects.filter(
+        follow_up__worker=worker, void_at=None, signed_at__isnull=False, effective_at__lte=request.at
+    )
+    seen = visible(request.user, standing, View.CLINICAL, at=request.at)
+    return seen.select_related("follow_up").order_by("-effective_at")
 
 
 def _seen(request: HttpRequest, views: Iterable[View], rows: QuerySet) -> QuerySet:

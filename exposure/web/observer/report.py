@@ -15,7 +15,8 @@ from django.utils.http import urlencode
 from django.utils.translation import gettext as _
 
 from exposure.people.access import find, visible
-from exposure.people.policy import View
+from exposure.people.models import Worker
+from exposure.people.policy import IN_LISTS, View
 from exposure.pipeline.report import must_ring, report_breach, report_mark
 from exposure.places.first_aid import emergencies
 from exposure.places.models import FailureType, Station
@@ -67,6 +68,10 @@ def _begin(request: HttpRequest, station: Station) -> HttpResponse:
         draft = Draft.beside(breach, zone=zone)
     else:
         draft = Draft.new(case=case, zone=zone, at=request.at)
+        if "about" in request.GET:  # a clinician comes from the person's page
+            people = Worker.objects.filter(same_as=None)
+            about = find(request.user, people, *IN_LISTS, at=request.at, uid=_uid(request.GET["about"]))
+            draft.values["who"] = str(about.uid)
     desk = Desk(request, station, draft)
     draft.values.setdefault("criteria_version", questions.version_named(desk.asked))
     return _turn_to(desk, *desk.next_page())

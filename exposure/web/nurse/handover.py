@@ -1,0 +1,89 @@
+"""The hand-over: the list of a site as it stands, what has changed since the last one, and who takes it over."""
+
+import uuid
+
+from django.conf import settings
+from django.contrib import messages
+from django.core.exceptions import PermissionDenied
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.utils import timezone
+from django.utils.translation import gettext as _
+
+from exposure.attend.models import Handover
+from exposure.audit.access_log import note_look
+from exposure.audit.models import AccessEntry
+from exposure.followup.models import FollowUp
+from exposure.interop.handover import Sheet, pdf_of, sheet_of
+from exposure.interop.handover_files import last_written
+from exposure.people.access import find, holds, visible
+from exposure.people.policy import SEEING, View
+from exposure.places.models import Site
+from exposure.record import insert_many
+from exposure.web.nurse.papers import pdf_response
+from exposure.web.nurse.views import for_clinicians, note_list
+from exposure.web.signed_in import signed_in
+
+
+@for_clinicians
+def handovers(request: HttpRequest) -> HttpResponse:
+    """The sites of the reader; one alone is opened at once."""
+    sites = visible(request.user, Site.objects.all(), View.CLINICAL, at=request.at)
+    if len(sites) == 1:
+        return redirect("handover", uid=sites[0].uid)
+    return render(request, "nurse/handovers.html", {"sites": sites})
+
+
+@signed_in
+def handover(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
+    """The list of one site; sent, its reader has taken it over, once a minute at most."""
+    site = _site(request, uid)
+    sheet = _sheet(request, site)
+    with timezone.override(site.zone):
+        if request.method == "POST":
+            return _take(request, sheet)
+        note_list(request, f"handover {site.code}")
+        context = {
+            "sheet": sheet,
+            "site": site,
+            "at": request.at,
+            "outside": bool(settings.HANDOVER_FOLDER),
+            "written_at": last_written(site),
+        }
+        return render(request, "nurse/handover.html", context)
+
+
+@signed_in
+def handover_pdf(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
+    """The list to print."""
+    site = _site(request, uid)
+    note_look(request.user, AccessEntry.Kind.EXPORT, f"handover:{site.code}", at=request.at)
+    return pdf_response(pdf_of(_sheet(request, site)), f"handover-{site.code}")
+
+
+def _site(request: HttpRequest, uid: uuid.UUID) -> Site:
+    site = find(request.user, Site.objects.all(), View.CLINICAL, at=request.at, uid=uid)
+    if not holds(request.user, SEEING[View.CLINICAL], site.pk, at=request.at):
+        raise PermissionDenied
+    return site
+
+
+def _sheet(request: HttpRequest, site: Site) -> Sheet:
+    own = visible(request.user, FollowUp.objects.all(), View.CLINICAL, at=request.at)
+    return sheet_of(site, own, at=request.at)
+
+
+def _take(request: HttpRequest, sheet: Sheet) -> HttpResponse:
+    """Whoever sends the list that they saw has it; where somebody else took it meanwhile, they see who."""
+    stood = str(sheet.last.uid) if sheet.last else ""
+    if request.POST.get("last", "") == stood:
+        insert_many(Handover, [Handover(site=sheet.site, taken_by=request.user)])
+        messages.success(request, _("You have taken the list over."))
+    elif sheet.last is not None and sheet.last.taken_by_id == request.user.pk:
+        messages.success(request, _("You have taken the list over."))
+    else:
+        name = sheet.last.taken_by if sheet.last else ""
+        messages.warning(
+            request, _("%(name)s has taken it over meanwhile. Nothing was noted.") % {"name": name}
+        )
+    return redirect("handover", uid=sheet.site.uid)
