@@ -99,6 +99,7 @@ TEMPLATES = [
                 "exposure.web.context.audience",
             ],
             "libraries": {"look": "exposure.web.templatetags.look"},
+            "builtins": ["exposure.web.templatetags.names"],
         },
     },
 ]

@@ -11,6 +11,7 @@ from django.utils.translation import gettext_lazy
 from django.views.decorators.http import require_POST
 
 from exposure.people import tokens
+from exposure.web.bidi import isolated
 from exposure.web.signed_in import signed_in
 
 
@@ -54,5 +55,5 @@ def end_key(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
     if token is None:
         raise Http404
     tokens.end(token, at=request.at)
-    messages.success(request, _("The key “%(label)s” works no longer.") % {"label": token.label})
+    messages.success(request, _("The key “%(label)s” works no longer.") % {"label": isolated(token.label)})
     return redirect("keys")
