@@ -146,7 +146,7 @@ ACCOUNT_EMAIL_UNKNOWN_ACCOUNTS = False
 # somebody else's account from afar.
 ACCOUNT_RATE_LIMITS = {
     "login": "300/m/ip",
-    "login_failed": "30/m/ip,5/5m/key",
+    "login_failed": "30/m/ip,5/5m/key,10/h/key,20/4h/key",  # the wait grows with the wrong tries
     "reset_password": "20/m/ip,5/m/key",
 }
 ACCOUNT_LOGOUT_REDIRECT_URL = "account_login"
