@@ -237,7 +237,8 @@ READINGS_TAKEN_AFTER_CLEARANCE_DAYS = 14
 LOGGING = {
     "version": 1,
     "disable_existing_loggers": False,
-    "handlers": {"console": {"class": "logging.StreamHandler"}},
+    "formatters": {"discreet": {"()": "config.logs.Discreet"}},
+    "handlers": {"console": {"class": "logging.StreamHandler", "formatter": "discreet"}},
     "root": {"handlers": ["console"], "level": "WARNING"},
 }
 

@@ -11,6 +11,7 @@ from exposure import clock
 from exposure.record import acting
 from exposure.report.submission import storable
 from exposure.web import errors
+from exposure.web.secret_links import without_secrets
 
 CONTENT_SECURITY_POLICY = "; ".join(
     [
@@ -180,6 +181,7 @@ class ActingRequest:
     def __call__(self, request: HttpRequest) -> HttpResponse:
         request.at = clock.now()
         actor = request.user.actor if request.user.is_authenticated else "anonymous"
-        origin = f"{request.META.get('REMOTE_ADDR', '')} {request.path}"[:200]
+        # The secret of a link is kept nowhere in the clear: whoever reads the history could use it.
+        origin = without_secrets(f"{request.META.get('REMOTE_ADDR', '')} {request.path}")[:200]
         with acting(actor, origin, at=request.at):
             return self.get_response(request)
