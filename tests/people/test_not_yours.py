@@ -56,8 +56,9 @@ def test_what_is_not_yours_answers_as_what_is_not_there(cast, rows, who):  # noq
 
 
 @pytest.mark.parametrize("site", ["its own", "every site"])
-def test_whoever_sets_up_a_station_reads_no_name_and_no_case_there(cast, client, site):
+def test_whoever_sets_up_a_station_reads_no_name_and_no_case_there(cast, client, site, standing_clock):
     """Nothing clinical: an administrator who is also an observer comes in as that."""
+    standing_clock(MONDAY)
     start(cast)
     if site == "every site":
         with doing("command:tests"):
