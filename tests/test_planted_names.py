@@ -190,9 +190,9 @@ def test_an_exception_is_logged_with_where_it_arose_and_without_its_words(logged
         except ValueError as error:
             raise KeyError(NOTE) from error
     except KeyError:
-        logging.getLogger("exposure").exception("Broken at /r/%s/.", CODE)
+        logging.getLogger("exposure").exception("Broken at /r/%s/ill/ again.", CODE)
     heard = logged.getvalue()
-    assert "Broken at /r/.../." in heard
+    assert "Broken at /r/... again." in heard
     assert "builtins.KeyError" in heard
     assert "builtins.ValueError" in heard
     assert re.search(rf"{__file__}:\d+ test_an_exception", heard)

@@ -2,9 +2,9 @@
 
 import re
 
-SECRETS = re.compile(r"(/r/|/password/reset/key/)[^/\s\"')?]+")
+SECRETS = re.compile(r"(/r/|/password/reset/key/)[^\s\"')?]+")
 
 
 def without_secrets(text: str) -> str:
-    """The text with the secrets of links left out."""
+    """The text with the secrets of links left out, and what was answered by them."""
     return SECRETS.sub(r"\1...", text)
