@@ -101,6 +101,7 @@ TEMPLATES = [
                 "exposure.web.context.audience",
             ],
             "libraries": {"look": "exposure.web.templatetags.look"},
+            "builtins": ["exposure.web.templatetags.names"],
         },
     },
 ]
@@ -147,7 +148,7 @@ ACCOUNT_EMAIL_UNKNOWN_ACCOUNTS = False
 # somebody else's account from afar.
 ACCOUNT_RATE_LIMITS = {
     "login": "300/m/ip",
-    "login_failed": "30/m/ip,5/5m/key",
+    "login_failed": "30/m/ip,5/5m/key,10/h/key,20/4h/key",  # the wait grows with the wrong tries
     "reset_password": "20/m/ip,5/m/key",
 }
 ACCOUNT_LOGOUT_REDIRECT_URL = "account_login"
@@ -268,7 +269,8 @@ HANDOVER_FOLDER = env.text("HANDOVER_FOLDER")
 LOGGING = {
     "version": 1,
     "disable_existing_loggers": False,
-    "handlers": {"console": {"class": "logging.StreamHandler"}},
+    "formatters": {"discreet": {"()": "config.logs.Discreet"}},
+    "handlers": {"console": {"class": "logging.StreamHandler", "formatter": "discreet"}},
     "root": {"handlers": ["console"], "level": "WARNING"},
 }
 

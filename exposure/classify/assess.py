@@ -147,7 +147,7 @@ def assess(
         try:
             found = _classified(breach, version, given, stands)
         except Exception as error:  # a report is kept whatever the criteria do
-            log.error("%s cannot be classified by %s: %s", breach, version, error, exc_info=error)
+            log.error("%s cannot be classified by %s.", breach, version, exc_info=error)
             flag(breach, f"{flags.CRITERIA_FAILED}:{version}")
             found = _as_it_stands(stands)
     return Assessment.objects.create(

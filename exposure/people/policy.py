@@ -57,6 +57,9 @@ SEEING: dict[View, frozenset[str]] = {
     View.SETUP: frozenset({Kind.ADMINISTRATOR}),
     View.MESSAGES: frozenset({Kind.NURSE, Kind.PHYSICIAN, Kind.ADMINISTRATOR}),
 }
+# Roles whose sites' stations one works at: their pages show who was there lately, and the codes of cases. Whoever sets
+# stations up does not watch at them; whoever works at a site as a worker may report there without any role.
+AT_STATIONS = frozenset({Kind.OBSERVER, Kind.NURSE, Kind.PHYSICIAN, Kind.LEAD, Kind.AUDITOR})
 # The texts of criteria, with their tiers; and those that nobody has proposed yet.
 SEEING_CRITERIA = frozenset({Kind.NURSE, Kind.PHYSICIAN, Kind.AUDITOR})
 SEEING_DRAFTS = frozenset({Kind.PHYSICIAN})

@@ -14,7 +14,7 @@ from django.utils.translation import gettext as _
 
 from exposure.people.access import find, roles_of
 from exposure.people.models import User, Worker
-from exposure.people.policy import View
+from exposure.people.policy import AT_STATIONS, View
 from exposure.places.first_aid import failures_of
 from exposure.places.models import FailureType, Protocol, Station, Step
 from exposure.refusal import BadSubmission, NotYet, Problem
@@ -25,11 +25,12 @@ ONE_TAP = timedelta(minutes=2)  # starting the same removal again within this is
 
 
 def stations_of(user: User, *, at: datetime) -> QuerySet[Station]:
-    """The stations of every site where the account holds a role or works; none for one that is switched off."""
+    """The stations of every site where the account works, or holds a role that does; none for one that is switched
+    off."""
     stations = Station.objects.select_related("site")
     if not user.is_authenticated or not user.is_active:
         return stations.none()
-    roles = roles_of(user, at=at)
+    roles = [role for role in roles_of(user, at=at) if role.kind in AT_STATIONS]
     if any(role.site_id is None for role in roles):
         return stations
     sites = {role.site_id for role in roles}

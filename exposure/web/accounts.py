@@ -1,10 +1,12 @@
 """How accounts come to be: an administrator makes them, nobody signs up."""
 
+import math
 from typing import Any
 
 from allauth.account.adapter import DefaultAccountAdapter
 from allauth.account.forms import ChangePasswordForm, LoginForm
 from allauth.account.models import EmailAddress
+from allauth.core.exceptions import ImmediateHttpResponse
 from allauth.core.internal.ratelimit import get_ip
 from django import forms
 from django.contrib import messages
@@ -16,6 +18,7 @@ from exposure import clock
 from exposure.people import passwords, tokens
 from exposure.people.models import User
 from exposure.web.account.sessions import OWN_DEVICE
+from exposure.web.limits import seconds_left
 
 
 class Adapter(DefaultAccountAdapter):
@@ -40,11 +43,20 @@ class Adapter(DefaultAccountAdapter):
         """Wrong tries count per account and client: those made elsewhere lock nobody out here."""
         return f"{get_ip(request)} {super()._get_login_attempts_cache_key(request, **credentials)}"
 
+    def pre_authenticate(self, request: HttpRequest, **credentials: Any) -> None:
+        """A limit that is reached is answered as every other: 429, and how long it still lasts."""
+        try:
+            super().pre_authenticate(request, **credentials)
+        except forms.ValidationError as refused:
+            key = self._get_login_attempts_cache_key(request, **credentials)
+            raise ImmediateHttpResponse(too_many(request, key=key)) from refused
 
-def too_many(request: HttpRequest) -> HttpResponse:
-    """429: the page that says when to go on. Every limit that answers with it counts within a minute."""
-    answer = render(request, "429.html", status=429)
-    answer["Retry-After"] = "60"
+
+def too_many(request: HttpRequest, *, key: str | None = None) -> HttpResponse:
+    """429: the page that says when to go on; `key` as `limits.seconds_left` takes it."""
+    seconds = seconds_left(request, key=key)
+    answer = render(request, "429.html", {"minutes": math.ceil(seconds / 60)}, status=429)
+    answer["Retry-After"] = str(seconds)
     return answer
 
 

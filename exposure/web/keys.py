@@ -17,6 +17,7 @@ from exposure.audit.models import AccessEntry
 from exposure.people import tokens
 from exposure.people.access import roles_of
 from exposure.people.models import ApiToken
+from exposure.web.bidi import isolated
 from exposure.web.signed_in import signed_in
 
 
@@ -78,5 +79,5 @@ def end_key(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
         raise Http404
     tokens.end(token, at=request.at)
     note_look(request.user, AccessEntry.Kind.KEY, f"key:{token.uid}", at=request.at)
-    messages.success(request, _("The key “%(label)s” works no longer.") % {"label": token.label})
+    messages.success(request, _("The key “%(label)s” works no longer.") % {"label": isolated(token.label)})
     return redirect("keys")

@@ -13,6 +13,7 @@ from exposure.report.submission import storable
 from exposure.web import errors
 from exposure.web.account.factors import asked_first
 from exposure.web.account.sessions import end_if_over
+from exposure.web.secret_links import without_secrets
 
 CONTENT_SECURITY_POLICY = "; ".join(
     [
@@ -184,6 +185,7 @@ class ActingRequest:
         request.at = clock.now()
         end_if_over(request)
         actor = request.user.actor if request.user.is_authenticated else "anonymous"
-        origin = f"{request.META.get('REMOTE_ADDR', '')} {request.path}"[:200]
+        # The secret of a link is kept nowhere in the clear: whoever reads the history could use it.
+        origin = without_secrets(f"{request.META.get('REMOTE_ADDR', '')} {request.path}")[:200]
         with acting(actor, origin, at=request.at):
             return asked_first(request) or self.get_response(request)

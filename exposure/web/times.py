@@ -15,6 +15,7 @@ from exposure.followup.own_times import moved
 from exposure.followup.schedule import Window
 from exposure.people.models import Worker
 from exposure.refusal import BadSubmission, Problem
+from exposure.web.bidi import isolated
 
 NAMES = {
     "morning": gettext_lazy("morning"),
@@ -62,7 +63,7 @@ class TimesForm(forms.Form):
         self._site = expected.windows_of_site(worker.site)
         self._later = _other_times(self._site)
         super().__init__(data, initial=self._initial(worker))
-        said = {"site": worker.site.short_name, "times": in_words(self._site)}
+        said = {"site": isolated(worker.site.short_name), "times": in_words(self._site)}
         self.fields["choice"].choices = [
             (AS_SITE, _("As at %(site)s: %(times)s") % said),
             (LATER, _("The same, some hours later: for nights")),

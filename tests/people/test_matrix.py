@@ -27,6 +27,10 @@ CLINICIANS = NURSES | {"outsider"}  # of any
 PHYSICIANS = frozenset({"physician"})
 READERS = CLINICIANS | {"auditor"}
 AT_SITE = frozenset({"observer", "nurse", "physician", "lead"})
+AT_STATION = AT_SITE | {
+    "worker",
+    "auditor",
+}  # the names and cases there: not whoever sets it up, nor another site
 WORKER, AUDITOR, AUTHOR = frozenset({"worker"}), frozenset({"auditor"}), frozenset({"observer"})
 ADMINISTRATOR = frozenset({"administrator"})
 NONE: frozenset[str] = frozenset()
@@ -54,6 +58,8 @@ DOORS: dict[str, tuple[frozenset[str] | None, frozenset[str] | None]] = {
     "devices/<uuid:uid>/end/": (NONE, NONE),
     "messages/": (NURSES | ADMINISTRATOR | {"outsider"}, NURSES | ADMINISTRATOR | {"outsider"}),
     "stations/": (SIGNED_IN, SIGNED_IN),
+    "stations/<slug:code>/": (AT_STATION, AT_STATION),
+    "stations/<slug:code>/report/": (AT_STATION, AT_STATION),
     "my-reports/": (SIGNED_IN, SIGNED_IN),
     "my-reports/<uuid:uid>/": (AUTHOR, AUTHOR),
     "reports/sent/<uuid:uid>/": (AUTHOR, AUTHOR),
@@ -154,17 +160,9 @@ DOORS |= {
 }
 SIGNING_IN = ("login", "logout", "inactive", "signup", "reauth", "email", "confirm", "password", "2fa")
 # Asked about elsewhere, with what else they do: signing in (test_signed_out.py, test_second_factor.py), invitations
-# (test_invitations.py), answering a reminder by its link
-# (tests/web/test_reply.py), gateways by their signature (tests/web/test_gateway.py), set-up (tests/test_admin.py), the
-# pages of a station, where who is on duty counts (tests/web/test_observer_removal.py).
-ELSEWHERE = (
-    *(f"account/{one}" for one in SIGNING_IN),
-    "r/<str",
-    "i/<str",
-    "hooks/",
-    "admin/",
-    "stations/<slug",
-)
+# (test_invitations.py), answering a reminder by its link (tests/web/test_reply.py), gateways by their signature
+# (tests/web/test_gateway.py), set-up (tests/test_admin.py).
+ELSEWHERE = (*(f"account/{one}" for one in SIGNING_IN), "r/<str", "i/<str", "hooks/", "admin/")
 ASKED = sorted(set(DOORS))
 
 
@@ -235,6 +233,7 @@ def rows(cast, standing_clock):
         "pathogen": "ebola",
         "version": version.version,
         "code": cast.site.code,
+        "station": cast.station.code,
         "case": cast.case.code,
         "withdrawal": withdrawal,
     }
@@ -245,7 +244,7 @@ def address_of(route, rows):
     uid = rows["link"] if "/link/" in route else rows["uid"].get(kind, "")
     if route == "account/<uuid:uid>/invite/":
         uid = rows["account"]
-    code = rows["case"] if kind == "cases" else rows["code"]
+    code = {"cases": rows["case"], "stations": rows["station"]}.get(kind, rows["code"])
     route = route.replace(_VERSION, f"api/v1/criteria/{rows['pathogen']}/{rows['version']}/")
     for what, value in (
         ("<uuid:uid>", uid), ("<uuid:other>", rows["other"]), ("<uuid:known>", rows["known"]),

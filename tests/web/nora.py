@@ -12,6 +12,7 @@ from exposure.people.models import Worker
 from exposure.pipeline import attend, classify, clear, follow
 from exposure.pipeline.report import report_breach
 from tests.cast import MONDAY, doing
+from tests.web.isolation import without_isolation
 
 HOUR = timedelta(hours=1)
 DAY = timedelta(days=1)
@@ -71,12 +72,15 @@ def someone(cast, name="Tess Marl", number="SG-2000", user=None):
 def words(response):
     """The main column as it is read: tags off, spaces single."""
     main = response.content.decode().partition("<main")[2].partition("</main>")[0]
-    return " ".join(unescape(re.sub(r"<[^>]+>", " ", main)).split())
+    return " ".join(unescape(re.sub(r"<[^>]+>", " ", without_isolation(main))).split())
 
 
 def rows_of(response):
     body = response.content.decode().partition("<tbody>")[2].partition("</tbody>")[0]
-    return [" ".join(unescape(re.sub(r"<[^>]+>", " ", row)).split()) for row in body.split("<tr>")[1:]]
+    return [
+        " ".join(unescape(re.sub(r"<[^>]+>", " ", without_isolation(row))).split())
+        for row in body.split("<tr>")[1:]
+    ]
 
 
 def cleared(cast):

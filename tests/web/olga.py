@@ -10,6 +10,7 @@ from exposure.pipeline.remove import mark_step, start_removal
 from exposure.places.models import FailureType, Protocol
 from exposure.web.observer import questions
 from tests.cast import MONDAY, PASSWORD, doing
+from tests.web.isolation import without_isolation
 
 SKIN = "fact-skin"
 CONTACT = "fact-contact"
@@ -24,7 +25,7 @@ class Page(HTMLParser):
         self.text = response.content.decode()
         self.address = response.request["PATH_INFO"]
         self.forms, self.words, self.ids, self.links = [], [], set(), []
-        self.feed(self.text)
+        self.feed(without_isolation(self.text))
 
     def handle_starttag(self, tag, attrs):
         attrs = dict(attrs)

@@ -18,6 +18,7 @@ from exposure.report import cases
 from exposure.report.models import Case
 from tests.cast import MONDAY, adopt, doing
 from tests.walk import follow_up_told_and_confirmed, log, newest_statement, report
+from tests.web.isolation import without_isolation
 
 pytestmark = pytest.mark.database
 START = MONDAY - timedelta(days=3)
@@ -54,7 +55,7 @@ def nurse(cast, client, standing_clock):
 
 
 def text_of(answer):
-    return " ".join(unescape(answer.content.decode()).split())
+    return " ".join(unescape(without_isolation(answer.content.decode())).split())
 
 
 def page(client, address):

@@ -1,5 +1,6 @@
 """Whose address counts, and that limits on sign-in keep out who guesses and nobody else."""
 
+import time
 from ipaddress import ip_network
 
 import pytest
@@ -63,16 +64,16 @@ def sign_in(client, password, *, address, **headers):
 
 
 def test_wrong_tries_from_elsewhere_lock_nobody_out(cast, client):
-    for _try in range(8):
-        assert sign_in(client, "wrong", address=ELSEWHERE).status_code == 200
-    assert sign_in(client, PASSWORD, address=ELSEWHERE).status_code == 200, "no more tries from there"
+    got = [sign_in(client, "wrong", address=ELSEWHERE).status_code for _try in range(8)]
+    assert got == [200] * 5 + [429] * 3
+    assert sign_in(client, PASSWORD, address=ELSEWHERE).status_code == 429, "no more tries from there"
     assert sign_in(client, PASSWORD, address=HOME).status_code == 302
 
 
 def test_behind_the_proxy_each_client_is_counted_alone(cast, client, behind):
     for _try in range(8):
         sign_in(client, "wrong", address=PROXY, x_forwarded_for=ELSEWHERE)
-    assert sign_in(client, PASSWORD, address=PROXY, x_forwarded_for=ELSEWHERE).status_code == 200
+    assert sign_in(client, PASSWORD, address=PROXY, x_forwarded_for=ELSEWHERE).status_code == 429
     assert sign_in(client, PASSWORD, address=PROXY, x_forwarded_for=HOME).status_code == 302
 
 
@@ -83,7 +84,7 @@ def test_a_forged_header_buys_no_further_tries(cast, client, peer):
         forged = f"203.0.113.{number}" if peer == ELSEWHERE else f"203.0.113.{number}, {ELSEWHERE}"
         sign_in(client, "wrong", address=peer, x_forwarded_for=forged)
     forged = HOME if peer == ELSEWHERE else f"{HOME}, {ELSEWHERE}"
-    assert sign_in(client, PASSWORD, address=peer, x_forwarded_for=forged).status_code == 200
+    assert sign_in(client, PASSWORD, address=peer, x_forwarded_for=forged).status_code == 429
 
 
 def test_too_many_tries_say_when_to_go_on(cast, client, settings):
@@ -93,6 +94,22 @@ def test_too_many_tries_say_when_to_go_on(cast, client, settings):
     assert refused.status_code == 429
     assert refused["Retry-After"] == "60"
     assert "Wait a minute" in refused.text
+
+
+def test_what_is_left_of_a_limit_is_said_and_grows_with_the_wrong_tries(cast, client, monkeypatch):
+    """RFC 9110, section 10.2.3: seconds from the answer on. Five in five minutes, ten in an hour, twenty in four."""
+    now, waits = [time.time()], []
+    monkeypatch.setattr(time, "time", lambda: now[0])
+    for _try in range(21):
+        answer = sign_in(client, "wrong", address=HOME)
+        if answer.status_code == 429:
+            waits.append(int(answer["Retry-After"]))
+            assert f"Wait {-(-waits[-1] // 60)} minutes" in answer.text
+            now[0] += waits[-1]
+            assert sign_in(client, "wrong", address=HOME).status_code == 200, "as it was said"
+        now[0] += 1
+    # What is left of five minutes after five tries, of the hour after ten, of the next five minutes, of four hours.
+    assert waits == [300 - 5, 3600 - 305, 300 - 5, 4 * 3600 - 3905]
 
 
 def test_a_whole_ward_behind_one_address_signs_in(cast, client):

@@ -17,6 +17,7 @@ from exposure.pipeline.report import state_case
 from exposure.record import acting
 from tests.cast import MONDAY, PASSWORD, adopt, doing
 from tests.walk import newest_statement, report
+from tests.web.isolation import without_isolation
 
 pytestmark = pytest.mark.database
 HEAD = "number,name,phone,employer,last_contact,tier,note\n"
@@ -42,7 +43,7 @@ def given(text=LIST, **changes):
 
 
 def words(answer):
-    return " ".join(unescape(answer.content.decode()).split())
+    return " ".join(unescape(without_isolation(answer.content.decode())).split())
 
 
 def preview(client, cast, text=LIST, **changes):

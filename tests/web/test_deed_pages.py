@@ -24,6 +24,7 @@ from exposure.web import urls as all_urls
 from exposure.web.nurse import urls
 from exposure.web.nurse.deed import pattern
 from tests.cast import MONDAY, adopt, doing
+from tests.web.isolation import without_isolation
 
 pytestmark = pytest.mark.database
 
@@ -78,7 +79,7 @@ MORE = {"pathogen": "ebola"}  # what an address holds beside the uid
 
 def words(response):
     main = response.content.decode().partition("<main")[2].partition("</main>")[0]
-    return " ".join(unescape(re.sub(r"<[^>]+>", " ", main)).split())
+    return " ".join(unescape(re.sub(r"<[^>]+>", " ", without_isolation(main))).split())
 
 
 @pytest.fixture

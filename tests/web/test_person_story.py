@@ -15,6 +15,7 @@ from exposure.web.nurse.rows import rows
 from exposure.web.nurse.story import story
 from tests.cast import MONDAY, doing
 from tests.walk import follow_up_told_and_confirmed, hours, log, newest_statement
+from tests.web.isolation import without_isolation
 
 pytestmark = pytest.mark.database
 
@@ -34,7 +35,7 @@ def told(cast, client, standing_clock):
 
     def events(at=TUESDAY):
         standing_clock(at)
-        page = client.get(reverse("person", args=[cast.worker.uid])).content.decode()
+        page = without_isolation(client.get(reverse("person", args=[cast.worker.uid])).content.decode())
         listed = page.partition('id="story"')[2].partition("</ol>")[0]
         return [
             " ".join(unescape(re.sub(r"<[^>]+>", " ", f"<li {one}")).split())

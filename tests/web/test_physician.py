@@ -12,6 +12,7 @@ from exposure.classify.versions import unticked
 from exposure.pipeline import classify, guide, report
 from tests.cast import FIXTURES, MONDAY, doing
 from tests.classify.milder import EBOLA, MILDER
+from tests.web.isolation import without_isolation
 
 pytestmark = pytest.mark.database
 
@@ -32,7 +33,7 @@ def seen(response, *, status=200):
     """What stands on the page, as one line."""
     assert response.status_code == status, response
     main = re.search(r"<main.*?</main>", response.content.decode(), re.S)[0]
-    return " ".join(unescape(re.sub(r"<[^>]+>", " ", main)).split())
+    return " ".join(unescape(re.sub(r"<[^>]+>", " ", without_isolation(main))).split())
 
 
 def draft(cast, content=MILDER):

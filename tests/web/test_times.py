@@ -11,6 +11,7 @@ from exposure.followup.expected import windows_of
 from exposure.people.models import WorkerWindow
 from tests.cast import MONDAY, PASSWORD
 from tests.walk import follow_up_told_and_confirmed
+from tests.web.isolation import without_isolation
 
 pytestmark = pytest.mark.database
 
@@ -42,7 +43,7 @@ def page(request, cast, client, standing_clock, follow_up):
 
 def words(response):
     main = response.content.decode().partition("<main")[2].partition("</main>")[0]
-    return " ".join(unescape(re.sub(r"<[^>]+>", " ", main)).split())
+    return " ".join(unescape(re.sub(r"<[^>]+>", " ", without_isolation(main))).split())
 
 
 def errors(response, field):

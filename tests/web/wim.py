@@ -11,6 +11,7 @@ from exposure.pipeline import attend, classify
 from exposure.pipeline.follow import log_reading
 from exposure.pipeline.report import report_breach
 from tests.cast import MONDAY, doing
+from tests.web.isolation import without_isolation
 
 EVENING = MONDAY.replace(hour=19)
 TUESDAY_MORNING = MONDAY + timedelta(hours=22)  # 07:00
@@ -70,13 +71,13 @@ def words(response):
     """The visible text of the main part."""
     main = re.search(r"<main.*</main>", response.content.decode(), re.S)[0]
     without_inline = re.sub(r"</?(?:a|time)\b[^>]*>", "", main)
-    return " ".join(unescape(re.sub(r"<[^>]+>", " ", without_inline)).split())
+    return " ".join(unescape(re.sub(r"<[^>]+>", " ", without_isolation(without_inline))).split())
 
 
 def h1(response):
     """The one heading that says what there is to do."""
     (heading,) = re.findall(r"<h1[^>]*>(.*?)</h1>", response.content.decode(), re.S)
-    return " ".join(unescape(re.sub(r"<[^>]+>", " ", heading)).split())
+    return " ".join(unescape(re.sub(r"<[^>]+>", " ", without_isolation(heading))).split())
 
 
 def errors(response, field):

@@ -13,6 +13,7 @@ from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
 from exposure.audit.history import Entry, Operation, Thing
+from exposure.web.bidi import spelled_out
 from exposure.web.templatetags.look import day, moment
 
 THINGS = {
@@ -147,7 +148,7 @@ def actor_words(actor: str) -> str:
 
 def thing_words(thing: Thing) -> str:
     """What a row is called; without a name of its own, by the first part of its id."""
-    return f"{THINGS[thing.model]} {thing.name or str(thing.uid)[:8]}"
+    return f"{THINGS[thing.model]} {spelled_out(thing.name) or str(thing.uid)[:8]}"
 
 
 def _summary(entries: Iterable[Entry]) -> list[str]:
@@ -188,11 +189,11 @@ def value_words(field: Field, value: Any) -> str:
     if isinstance(value, bool):
         return _("yes") if value else _("no")
     if isinstance(value, Thing):
-        return value.name or thing_words(value)
+        return spelled_out(value.name) or thing_words(value)
     if isinstance(value, datetime):
         return moment(value)
     if isinstance(value, date):
         return day(value)
     if isinstance(value, dict | list):
-        return json.dumps(value, ensure_ascii=False, indent=1)
-    return str(dict(field.flatchoices).get(value, value))
+        return spelled_out(json.dumps(value, ensure_ascii=False, indent=1))
+    return spelled_out(str(dict(field.flatchoices).get(value, value)))

@@ -12,6 +12,7 @@ from django.utils.translation import gettext_lazy as _
 from exposure.classify.criteria import Criteria, CriteriaError
 from exposure.places.models import Station
 from exposure.report.models import CaseStatement
+from exposure.web.bidi import isolated
 from exposure.web.local_time import LocalTimeInput, instant_of
 from exposure.web.nurse.fact_fields import UNKNOWN, answer_of, question_field
 from exposure.web.nurse.forms import AREA
@@ -42,7 +43,9 @@ class OpenCaseForm(forms.Form):
         super().__init__(*args, **kwargs)
         self._now = now
         self.fields["station"].queryset = stations
-        self.fields["station"].label_from_instance = lambda station: f"{station.name}, {station.site.name}"
+        self.fields["station"].label_from_instance = lambda station: (
+            f"{isolated(station.name)}, {isolated(station.site.name)}"
+        )
 
     def clean(self) -> dict[str, Any]:
         """The time as typed is that of the station's site, whichever zone the page is in."""

@@ -25,6 +25,7 @@ from exposure.pipeline import report
 from exposure.places.models import Station
 from exposure.report.cases import propose_code, tested_early
 from exposure.report.models import Case, CaseStatement
+from exposure.web.bidi import isolated
 from exposure.web.nurse.case_forms import CaseForm, OpenCaseForm
 from exposure.web.nurse.deed import DeedPage, Subject, answer
 from exposure.web.nurse.other_decisions import about_case
@@ -145,7 +146,7 @@ def _closing(subject: Subject) -> str:
         "Reports of what happens at %(station)s from now on no longer take it up. Nothing else changes: "
         "follow-ups run on, and what is known can still be stated. It cannot be opened again."
     )
-    return words % {"station": subject.row.station.name}
+    return words % {"station": isolated(subject.row.station.name)}
 
 
 def _open_form(data: QueryDict | None, subject: Subject) -> OpenCaseForm:

@@ -28,6 +28,7 @@ from exposure.people.access import find, require_on
 from exposure.people.models import User, Worker
 from exposure.people.policy import IN_LISTS, Deed
 from exposure.refusal import BadSubmission, Conflict, NotYet, Problem
+from exposure.web.bidi import isolated
 from exposure.web.signed_in import kept_form, signed_in
 
 OBSTACLES = {
@@ -244,7 +245,7 @@ def words_of(conflict: Conflict) -> str:
             "then send it again if it still holds."
         )
         return words % {"time": at, "what": stands.what}
-    who = ", ".join(filter(None, (stands.by, at)))
+    who = ", ".join(filter(None, (isolated(stands.by), at)))
     words = _("Somebody was before you (%(who)s): %(what)s What you sent is kept beside it.")
     return words % {"who": who, "what": stands.what}
 

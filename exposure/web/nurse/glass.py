@@ -8,6 +8,7 @@ from django.utils.translation import gettext_lazy as _
 
 from exposure.people.glass import break_glass
 from exposure.people.policy import Deed
+from exposure.web.bidi import isolated
 from exposure.web.nurse.deed import DeedPage, Done, answer, back_to, plain
 from exposure.web.nurse.forms import GlassForm
 from exposure.web.nurse.views import for_clinicians
@@ -17,7 +18,7 @@ def _opened(done: Done) -> str:
     until = date_format(timezone.localtime(done.result.until_at), "H:i")
     return _("Open until %(time)s. %(name)s and the auditor see that you opened it, and why.") % {
         "time": until,
-        "name": done.result.worker.name,
+        "name": isolated(done.result.worker.name),
     }
 
 

@@ -25,6 +25,7 @@ from exposure.people.models import Worker
 from exposure.people.policy import IN_LISTS, Deed
 from exposure.pipeline import follow
 from exposure.report.submission import storable
+from exposure.web.bidi import isolated
 from exposure.web.nurse.deed import DeedPage, Done, Subject, back_to
 from exposure.web.nurse.person_deeds import WORKERS
 from exposure.web.signed_in import signed_in
@@ -86,7 +87,7 @@ def _people(request: HttpRequest, worker: Worker, sought: str) -> list[Worker]:
 
 def _effects(worker: Worker, known: Worker, at: datetime) -> Iterator[str]:
     """What `follow.link_worker` will do, in sentences."""
-    name = known.name or _("nobody named")
+    name = isolated(known.name) or _("nobody named")
     joined = []
     for follow_up in worker.follow_ups.all():
         runs = follow_up.ended_at is None or follow_up.ended_at > at
@@ -167,8 +168,8 @@ def _the_two(request: HttpRequest, worker: Worker, *, known: uuid.UUID) -> Mappi
 
 def _question(subject: Subject) -> str:
     return _("Is %(typed)s the same person as %(name)s?") % {
-        "typed": subject.row.name or _("nobody named"),
-        "name": subject.more["same_as"].name or _("nobody named"),
+        "typed": isolated(subject.row.name) or _("nobody named"),
+        "name": isolated(subject.more["same_as"].name) or _("nobody named"),
     }
 
 
@@ -183,8 +184,8 @@ def _what_will_happen(subject: Subject) -> Mapping[str, Any]:
 
 def _linked(done: Done) -> str:
     return _("Linked: %(typed)s is %(name)s.") % {
-        "typed": done.subject.row.name,
-        "name": done.subject.more["same_as"].name,
+        "typed": isolated(done.subject.row.name),
+        "name": isolated(done.subject.more["same_as"].name),
     }
 
 

@@ -18,6 +18,7 @@ from exposure.people.models import Worker
 from exposure.people.policy import Deed
 from exposure.pipeline import attend, follow
 from exposure.places.models import Site
+from exposure.web.bidi import isolated
 from exposure.web.nurse.deed import DeedPage, Done, Subject, back_to, plain
 from exposure.web.nurse.forms import CallForm, ExposureForm, PrivateForm, ProtectionForm
 from exposure.web.times import TimesForm, in_words, times_of
@@ -49,7 +50,7 @@ def _exposure_lede(subject: Subject) -> str:
             "For a contact outside, or one that nobody reported. Readings are asked for as the tier says."
         )
     return _("No criteria are adopted at %(site)s: there is no tier to choose.") % {
-        "site": subject.row.site.name
+        "site": isolated(subject.row.site.name)
     }
 
 

@@ -30,6 +30,7 @@ from exposure.places.models import Site
 from exposure.remind.heartbeat import PROCESSES
 from exposure.remind.models import Heartbeat
 from exposure.remind.sweep import cause_of, subject_of
+from exposure.web.bidi import isolated
 from exposure.web.nurse.deed import OBSTACLES
 
 Cause = Alert.Cause
@@ -347,10 +348,10 @@ def _first_hands(waiting: Iterable[Promise]) -> dict[int, str]:
         name = names.get(subjects[promise.pk])
         if name is not None and promise.breach_id is not None:
             text = _("Tier changed by %(name)s: it takes effect with a second signature.")
-            words[promise.pk] = text % {"name": name}
+            words[promise.pk] = text % {"name": isolated(name)}
         elif name is not None:
             words[promise.pk] = _("Clearance signed by %(name)s: it needs a second signature.") % {
-                "name": name
+                "name": isolated(name)
             }
     for promise in waiting:
         if promise.kind == Kind.REVIEW:

@@ -9,6 +9,7 @@ from django.utils.translation import gettext as _
 
 from exposure.followup.models import Check, Fill, Reading, ReadingFields, UnplacedReading
 from exposure.people.models import Worker
+from exposure.web.bidi import isolated
 from exposure.web.nurse.happenings import Happening, NamedLater, Seen, some
 from exposure.web.nurse.rows import Row
 from exposure.web.times import window_name
@@ -80,7 +81,9 @@ def _entered(entry: ReadingFields, worker: Worker, symptoms: Mapping[str, str]) 
         _("Felt feverish.") if entry.felt_feverish else "",
         _("Symptoms: %(named)s.") % {"named": named} if named else "",
         _reducer(entry),
-        _("Entered for %(name)s.") % {"name": entry.worker.name} if entry.worker_id != worker.pk else "",
+        _("Entered for %(name)s.") % {"name": isolated(entry.worker.name)}
+        if entry.worker_id != worker.pk
+        else "",
     )
 
 

@@ -13,6 +13,7 @@ from exposure.classify.table import Fact
 from exposure.people.models import Worker
 from exposure.places.models import FailureType, Protocol, Station
 from exposure.report.models import Breach, Case
+from exposure.web.bidi import isolated
 from exposure.web.local_time import LocalTimeInput, instant_of
 from exposure.web.observer.draft import ANSWER
 from exposure.web.observer.here import shown_at
@@ -57,7 +58,9 @@ class WhoForm(forms.Form):
         super().__init__(*args, **kwargs)
         listed = [(str(worker.uid), shown_at(station, worker)) for worker in people if worker != self_worker]
         if self_worker is not None:
-            listed.append((str(self_worker.uid), _("Myself, %(name)s") % {"name": self_worker.name}))
+            listed.append(
+                (str(self_worker.uid), _("Myself, %(name)s") % {"name": isolated(self_worker.name)})
+            )
         self.fields["who"].choices = [
             *listed,
             ("number", _("By number")),
@@ -132,7 +135,7 @@ class DetailsForm(PersonForm, WhoForm):
             ("other", _("Something else, or not known")),
         ]
         self.fields["occurred_at"].help_text = _("On the clock of %(site)s.") % {
-            "site": station.site.short_name
+            "site": isolated(station.site.short_name)
         }
         self.fields["occurred_at"].widget.zone = ZoneInfo(station.site.zone)
         if len(cases) > 1:

@@ -12,6 +12,7 @@ from exposure.people.models import User, Worker
 from exposure.pipeline.remove import stations_of
 from exposure.places.models import Station
 from exposure.report.models import Case
+from exposure.web.bidi import isolated
 from exposure.web.observer.near import near_numbers
 
 LATELY = timedelta(days=14)
@@ -54,8 +55,9 @@ def by_uid(text: str) -> Worker | None:
 def shown_at(station: Station, worker: Worker) -> str:
     """How a worker is shown at a station; of somebody from another site no more than the number."""
     if worker.site_id != station.site_id:
-        return worker.number or _("Somebody from another site")
-    return f"{worker.name}, {worker.number}" if worker.number else worker.name
+        return isolated(worker.number) or _("Somebody from another site")
+    name = isolated(worker.name)
+    return f"{name}, {isolated(worker.number)}" if worker.number else name
 
 
 def by_number(number: str) -> Worker | None:

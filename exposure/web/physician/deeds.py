@@ -25,6 +25,7 @@ from exposure.pipeline import guide
 from exposure.places.models import Site
 from exposure.refusal import BadSubmission, NotYet
 from exposure.report.models import Breach
+from exposure.web.bidi import isolated
 from exposure.web.nurse.deed import DeedPage, Subject, answer
 from exposure.web.physician.forms import TextForm
 from exposure.web.physician.standing import OBSTACLES, at_site, sites_of, state_of
@@ -209,7 +210,7 @@ def approve(request: HttpRequest, uid: uuid.UUID, code: str) -> HttpResponse:
         except NotYet as not_yet:
             _say_why(request, not_yet)
             return redirect("criteria_approve", uid, code)
-        names = {"site": site.name, "version": version}
+        names = {"site": isolated(site.name), "version": version}
         if adoption is None:
             messages.success(request, _("Signed. A second physician of %(site)s must sign too.") % names)
         else:

@@ -17,6 +17,7 @@ from exposure.followup.entry import ReadingEntry, worth_asking
 from exposure.followup.models import METHODS
 from exposure.people.models import Worker
 from exposure.refusal import Problem
+from exposure.web.bidi import isolated
 from exposure.web.local_time import LocalTimeInput, instant_of, likeliest
 from exposure.web.reach_forms import offer_channels, offer_languages, require_number
 
@@ -220,5 +221,8 @@ def _zones(worker: Worker) -> list:
         region, _slash, place = name.partition("/")
         if (place and region not in ("Etc", "SystemV", "US")) or name == worker.own_zone:
             regions.setdefault(region, []).append((name, (place or name).replace("_", " ")))
-    home = _("As at %(site)s (%(zone)s)") % {"site": worker.site.short_name, "zone": worker.site.zone}
+    home = _("As at %(site)s (%(zone)s)") % {
+        "site": isolated(worker.site.short_name),
+        "zone": worker.site.zone,
+    }
     return [("", home), *regions.items()]
