@@ -34,7 +34,12 @@ PAGES = {
     Role.Kind.AUDITOR: [("history", _("History"))],
     Role.Kind.ADMINISTRATOR: [("admin:index", _("Set-up")), ("outgoing", _("Messages"))],
 }
-WORKER_PAGES = [("today", _("Today")), ("my_days", _("My days")), ("what_this_means", _("What this means"))]
+WORKER_PAGES = [
+    ("today", _("Today")),
+    ("my_days", _("My days")),
+    ("what_this_means", _("What this means")),
+    ("my_settings", _("Settings")),
+]
 
 
 def audience(request: HttpRequest) -> dict[str, Any]:
