@@ -2,15 +2,20 @@
 import { banner } from "./banner.js";
 import { devices } from "./devices.js";
 import { errorSummary } from "./error-summary.js";
+import { reading } from "./reading.js";
 
-const modules = { banner, devices, "error-summary": errorSummary };
+const modules = { banner, devices, "error-summary": errorSummary, reading };
 
-for (const [name, start] of Object.entries(modules)) {
-  for (const root of document.querySelectorAll(`[data-module~="${name}"]`)) {
-    try {
-      start(root);
-    } catch (error) {
-      console.error(`${name}:`, error);
+function attach(page) {
+  for (const [name, start] of Object.entries(modules)) {
+    for (const root of page.querySelectorAll(`[data-module~="${name}"]`)) {
+      try {
+        start(root, attach);
+      } catch (error) {
+        console.error(`${name}:`, error);
+      }
     }
   }
 }
+
+attach(document);
