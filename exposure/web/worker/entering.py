@@ -74,8 +74,10 @@ def usual(situation: Situation) -> dict[str, str]:
     measured = worker.readings.exclude(method="").order_by("taken_at").last()
     if measured is None:
         return {"unit": worker.unit, "method": ""}
-    then = worker.history.filter(history_date__lte=measured.recorded_at).order_by("history_date").last()
-    set_since = then is None or then.unit != worker.unit
+    versions = worker.history.order_by("history_date", "history_id")
+    then = versions.filter(history_date__lte=measured.recorded_at).last()
+    later = versions.filter(history_date__gt=measured.recorded_at)
+    set_since = then is None or later.exclude(unit=then.unit).exists()
     return {"unit": worker.unit if set_since else measured.unit, "method": measured.method}
 
 

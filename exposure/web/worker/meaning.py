@@ -71,8 +71,8 @@ def what_this_means(request: HttpRequest, worker: Worker) -> HttpResponse:
 @require_safe
 @own_page
 def household(request: HttpRequest, worker: Worker) -> HttpResponse:
-    """A sheet for the people one lives with: whom to ring, and room for what a physician has agreed. It names no disease
-    and is handed over by nobody but the worker."""
+    """A sheet for the people one lives with: whom to ring, and room for what a physician has agreed. It names no
+    disease, and nobody but the worker hands it over."""
     return render(request, "worker/household.html", common(request, situation_of(worker, at=request.at)))
 
 
