@@ -2,10 +2,16 @@
 with large text, without a mouse and in forced colours. Sizes and contrast: WCAG 2.2; the two taps are the product's own
 goal."""
 
+from decimal import Decimal
+from itertools import product
+from types import SimpleNamespace
+
 import pytest
 
 from exposure.attend.models import Alert, Call
 from exposure.followup.models import Reading
+from exposure.followup.readings import USUAL_PROFILE, as_json, judge, parse_temperature
+from exposure.followup.readings import Reading as Taken
 from tests.browser.test_numbers import TOO_WIDE
 from tests.browser.test_walk import accessible
 from tests.cast import MONDAY
@@ -20,6 +26,20 @@ PAGES = (
     "/what-this-means/at-home/",
     "/settings/",
     "/settings/times/",
+)
+SAID = ((), ("headache",), ("headache", "bleeding"))
+# The UK's limit for contacts is 37.5 (UKHSA contact sheets, 2024-25); the rest is made up, to be another profile.
+ABOVE = SimpleNamespace(
+    fever={
+        "default": SimpleNamespace(limit=Decimal("37.5"), unit="C", at="above"),
+        "axillary": SimpleNamespace(limit=Decimal("100.4"), unit="F", at="at_least"),
+    },
+    subjective_fever=False,
+    min_hours=6,
+    reducer_hours=6,
+    rise=None,
+    symptoms={"bleeding": SimpleNamespace(urgent=True)},
+    symptom_count=3,
 )
 CLINICAL = ("ebola", "fever", "symptom", "infect", "exposed", "disease")
 
@@ -133,6 +153,26 @@ def test_without_a_connection_the_page_itself_says_what_to_do_and_nothing_typed_
     else:  # it goes by itself, and what the server says takes its place
         phone.get_by_text("has been alerted at").wait_for(timeout=20_000)
     assert Reading.objects.filter(value=typed).count() == 1
+
+
+def test_the_page_judges_by_the_same_limits_as_the_server(phone):
+    for typed, unit, method, feverish, symptoms in product(
+        ("37.9", "38.0", "38,0", "100.3", "100.4", "36.8", "", "380"),
+        "CF",
+        ("oral", "axillary"),
+        (False, True),
+        SAID,
+    ):
+        for profile in (USUAL_PROFILE, ABOVE):
+            entry = {"temperature": typed, "method": method, "feverish": feverish, "symptoms": list(symptoms)}
+            said = phone.evaluate(
+                "([limits, entry]) => import('/static/js/limits.js').then(({judge}) => judge(limits, entry).stop)",
+                [[as_json(profile)], entry],
+            )
+            read = parse_temperature(typed, unit)
+            reading = Taken(read.value, read.unit, method, feverish, None, symptoms, EVENING)
+            stops = {"fever", "symptom"}.intersection(found.code for found in judge(reading, profile, ()))
+            assert said == bool(stops), (entry, profile)
 
 
 def test_a_double_tap_is_one_reading(phone):

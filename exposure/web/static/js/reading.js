@@ -38,6 +38,7 @@ async function send(form, body, found, attach) {
   for (;;) {
     try {
       const answer = await fetch(form.action, { method: "POST", body: new URLSearchParams(body) });
+      if (answer.status === 429 || answer.status >= 500) throw new Error(`not taken: ${answer.status}`);
       const page = new DOMParser().parseFromString(await answer.text(), "text/html");
       clearTimeout(slow);
       replace(page, answer.url, attach);
@@ -57,7 +58,7 @@ function replace(page, address, attach) {
   document.title = page.title;
   document.body.replaceWith(page.body);
   history.pushState({}, "", address);
-  addEventListener("popstate", () => location.reload());
+  addEventListener("popstate", () => location.reload(), { once: true });
   scrollTo(0, 0);
   attach(document);
   const heading = document.querySelector("h1");
