@@ -133,6 +133,7 @@ SECOND_TIER = (
     "tests/browser/test_criteria_walk.py",
     "tests/browser/test_devices.py",
     "tests/browser/test_numbers.py",
+    "tests/browser/test_phone.py",
     "tests/browser/test_station.py",
     "tests/browser/test_widths.py",
     "tests/classify/test_criteria_exact.py",

@@ -4,13 +4,15 @@ neither is contact made: silence goes on counting."""
 from datetime import datetime
 from uuid import UUID
 
+from django.core.exceptions import PermissionDenied
 from django.db import transaction
 from django.utils.translation import gettext as _
 
-from exposure.attend import alerts
-from exposure.attend.models import Alert
-from exposure.people.models import Channel, Worker
+from exposure.attend import alerts, told
+from exposure.attend.models import Alert, Call
+from exposure.people.models import Channel, User, Worker
 from exposure.pipeline import turn
+from exposure.pipeline.attend import DOUBLE_TAP
 from exposure.places.models import Site
 from exposure.remind import outbox
 from exposure.remind.models import DeliveryReport, Message, Reply
@@ -81,6 +83,27 @@ def _stop(worker: Worker, at: datetime) -> None:
     worker.phone_only = True
     worker.save()
     tell_phone_only(worker, at=at)
+
+
+def say_telephoned(*, worker: Worker, by: User, at: datetime) -> Call | None:
+    """A worker's own word while a Stop stands: I have telephoned. It is kept as a call that nobody here has answered:
+    the nurse sees it, it is no contact made, and it closes nothing. A double tap says it once. None without a Stop."""
+    if worker.user_id != by.pk:
+        raise PermissionDenied
+    with turn.of(worker, at=at) as own:
+        worker = own.person(worker)
+        stops = told.standing_stops(worker)
+        if not stops:
+            return None
+        standing = worker.calls.filter(by_user=by, called_at__gt=at - DOUBLE_TAP, called_at__lte=at).last()
+        return standing or Call.objects.create(
+            site_id=stops[-1].site_id,
+            worker=worker,
+            called_at=at,
+            answered=False,
+            note=_("Says on their own page: I have telephoned."),
+            by_user=by,
+        )
 
 
 def tell_phone_only(worker: Worker, *, at: datetime) -> None:

@@ -44,7 +44,12 @@ PAGES = {
         ("outgoing", _("Messages")),
     ],
 }
-WORKER_PAGES = [("today", _("Today")), ("my_days", _("My days")), ("what_this_means", _("What this means"))]
+WORKER_PAGES = [
+    ("today", _("Today")),
+    ("my_days", _("My days")),
+    ("what_this_means", _("What this means")),
+    ("my_settings", _("Settings")),
+]
 
 
 def audience(request: HttpRequest) -> dict[str, Any]:

@@ -2,7 +2,7 @@
 
 import re
 
-SECRETS = re.compile(r"(/r/|/password/reset/key/)[^\s\"')?]+")
+SECRETS = re.compile(r"(/r/|/i/|/password/reset/key/)[^\s\"')?]+")
 
 
 def without_secrets(text: str) -> str:

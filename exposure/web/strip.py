@@ -43,8 +43,9 @@ class Shape:
 
 @dataclass(frozen=True)
 class Panel:
-    """A run of days on one baseline."""
+    """A run of days on one baseline, which begins with day `start`."""
 
+    start: int
     first_day: int
     last_day: int
     marks: tuple[StripMark, ...]
@@ -88,7 +89,19 @@ SMALL = Scale(day=15, mark=5.5, plot=20, top=11, bottom=4, stems=False)
 def by_week(marks: Sequence[StripMark], threshold: float | None) -> tuple[Panel, ...]:
     """One panel for each week of days 1 to 7, 8 to 14, ...; a day 0 joins the first. All equally wide."""
     weeks = [list(week) for _, week in groupby(_in_order(marks), key=lambda mark: _week(mark.day))]
-    starts = [_first_day(week) for week in weeks]
+    return _panels(weeks, [_first_day(week) for week in weeks], threshold)
+
+
+def by_date(marks: Sequence[StripMark], threshold: float | None) -> tuple[Panel, ...]:
+    """One panel for every seven days in a row, from the first that has a mark."""
+    ordered = _in_order(marks)
+    first = ordered[0].day if ordered else 0
+    rows = [list(row) for _, row in groupby(ordered, key=lambda mark: (mark.day - first) // DAYS_IN_PANEL)]
+    starts = [row[0].day - (row[0].day - first) % DAYS_IN_PANEL for row in rows]
+    return _panels(rows, starts, threshold)
+
+
+def _panels(weeks: list[list[StripMark]], starts: list[int], threshold: float | None) -> tuple[Panel, ...]:
     days = max((week[-1].day - start + 1 for week, start in zip(weeks, starts, strict=True)), default=0)
     days = max(days, DAYS_IN_PANEL)
     return tuple(
@@ -148,6 +161,7 @@ def _panel(marks: list[StripMark], scale: Scale, start: int, days: int, threshol
             if mark.state != "no_reading":  # the gap is the message
                 _extend(line, left, left + slot)
     return Panel(
+        start=start,
         first_day=marks[0].day,
         last_day=marks[-1].day,
         marks=tuple(marks),

@@ -32,6 +32,7 @@ ROLES = ("worker", "observer", "nurse", "physician", "lead", "auditor", "adminis
 # What no link leads to in the demo.
 ELSEWHERE = {
     "reading_taken": "after a reading is sent",
+    "telephoned": "a button alone",
     "reported": "after a report is sent",
     "mark": "while a removal runs",
     "removal": "while a removal runs",

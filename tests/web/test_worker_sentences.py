@@ -15,7 +15,11 @@ PAGES = [
     *sorted((TEMPLATES / "worker").glob("*.html")),
     *(TEMPLATES / "components" / name for name in ("kept.html", "ring_anyway.html")),
 ]
-MODULES = [EXPOSURE / "web" / "worker" / "forms.py", EXPOSURE / "api" / "advice.py"]
+MODULES = [
+    EXPOSURE / "web" / "worker" / "forms.py",
+    EXPOSURE / "web" / "worker" / "settings_form.py",
+    EXPOSURE / "api" / "advice.py",
+]
 ASKED_AGAIN = (EXPOSURE / "followup" / "entry.py", "worth_asking")
 TELLING = re.compile(
     r"\b(stop|call|ring|telephone|stay|move away|put on|walk in|do not|do what|take|repeat|please|say first|send|sent|"

@@ -67,16 +67,21 @@ def enter(cast, at, **changes):
         return log_reading(body=body, worker=cast.worker, entered_by=cast.worker.user, at=at)
 
 
+def shown(response):
+    """The page without what a template element keeps back until the page itself needs it."""
+    return re.sub(r"<template\b.*?</template>", "", response.content.decode(), flags=re.S)
+
+
 def words(response):
     """The visible text of the main part."""
-    main = re.search(r"<main.*</main>", response.content.decode(), re.S)[0]
-    without_inline = re.sub(r"</?(?:a|time)\b[^>]*>", "", main)
+    main = re.search(r"<main.*</main>", shown(response), re.S)[0]
+    without_inline = re.sub(r"</?(?:a|b|time)\b[^>]*>", "", main)
     return " ".join(unescape(re.sub(r"<[^>]+>", " ", without_isolation(without_inline))).split())
 
 
 def h1(response):
     """The one heading that says what there is to do."""
-    (heading,) = re.findall(r"<h1[^>]*>(.*?)</h1>", response.content.decode(), re.S)
+    (heading,) = re.findall(r"<h1[^>]*>(.*?)</h1>", shown(response), re.S)
     return " ".join(unescape(re.sub(r"<[^>]+>", " ", without_isolation(heading))).split())
 
 

@@ -32,6 +32,17 @@ TELLS = {
     "It stands until occupational health has told you otherwise, whatever you measure next.": COMMON,
     "The Stop stands until they have told you otherwise.": COMMON,
     "Occupational health has seen this: {{ clock }}. It stands until they have told you otherwise.": COMMON,
+    "Stop. Not sent: telephone now": COMMON,
+    "What you typed has reached nobody yet. It is sent as soon as there is a connection.": PRODUCT,
+    "Occupational health has been alerted at {{ clock }}. Ring all the same.": COMMON,
+    "If it was a Stop, the Stop stands until a clinician has closed it.": COMMON,
+    # The sheet for home
+    "They stay in a room alone.": GUIDANCE,
+    "Ring first, whatever the hour. Do not take them to a clinic, an emergency department or a pharmacy.": GUIDANCE,
+    "Bleeding, trouble breathing, confusion: ring the emergency number, and say first that they are monitored after "
+    "contact with a dangerous infection.": COMMON,
+    "To be filled in with occupational health: sleeping, washing, meals, visitors, children. Until a physician has "
+    "signed it, ask before you change anything.": f"what a household does is the physician's to say; {COMMON}",
     # Whom to ring
     "Please ring": PRODUCT,
     "Please ring now": PRODUCT,
@@ -46,7 +57,8 @@ TELLS = {
     "Occupational health will tell you how it goes on. Questions: ring.": PRODUCT,
     "Questions, or you feel worse: ring. In danger of life: the emergency number.": COMMON,
     "Reminders are paused. Do what the people who look after you say.": COMMON,
-    "Occupational health sees it on its list and rings you. If you feel ill, do not wait for that: ring.": GUIDANCE,
+    "Nothing is wrong with that. Occupational health sees it on its list and rings you. If you feel ill, do not wait "
+    "for that: ring.": GUIDANCE,
     "What they should or need not do depends on you and them. Ask occupational health; the physician approves the "
     "advice. Messages from this service never say why you are asked to open your page.": COMMON,
     # Work
@@ -67,6 +79,16 @@ TELLS = {
     "Do you have any of these? Tick all that apply.": "the symptoms are those of the criteria in use",
     "Tick each one that you have, or “None of these”.": PRODUCT,
     "If you work nights, choose times at which you are up. A reading that is open now stays; later ones move.": PRODUCT,
+    "Enter a reading that you took": PRODUCT,
+    "Enter it if you took your temperature then, and say when. If you did not, leave it: nobody will blame "
+    "you.": PRODUCT,
+    "It counts as a fever. You are told at once whom to ring.": "fever measured or felt: " + GUIDANCE,
+    "Not sent: no connection. What you typed stays here. Try again in a moment.": PRODUCT,
+    "On a journey: choose the nearest large city. Readings that have not opened move to its clock.": PRODUCT,
+    "Use °{{ unit }}: send {{ temperature }} °{{ unit }}": PRODUCT,
+    "{{ temperature }} °{{ unit }}? Yes, send it": PRODUCT,
+    "You can ask occupational health for a copy of your record.": PRODUCT,
+    "You can say that something in the report about you is wrong. Ring, and a clinician looks at it.": PRODUCT,
     # After a sign-in that had ended
     "Then send it": PRODUCT,
     "This is what you typed before you were signed out. Look at it and send it.": PRODUCT,
@@ -80,9 +102,9 @@ ONLY_NAMES = {
     "Choose",
     "Correct it, or enter another reading",
     "Enter another reading",
-    "How and when to be reminded",
     "How to remind me",
-    "I can't take a reading, because",
+    "I can't take it",
+    "I took it: enter it",
     "I feel ill, or want to enter a reading",
     "It reads “completed with a gap”: for some time there was neither a reading nor an answered call.",
     "Not sent yet",
@@ -91,7 +113,12 @@ ONLY_NAMES = {
     "take it; it counts.",
     "Readings are still taken for 14 days. The clearance ends what was asked of you; it is not a promise that you stay "
     "well.",
+    "No symptoms, send",
     "Send",
+    "Send it with these symptoms",
+    "Send the right one",
+    "Send this reason",
+    "Send: I feel feverish",
     "We meant to call by {{ call_by }}.",
     "We will call by {{ call_by }}.",
     "We will call you.",

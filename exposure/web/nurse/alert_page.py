@@ -10,11 +10,12 @@ from django.shortcuts import render
 from django.utils import timezone
 
 from exposure.attend import alerts
-from exposure.attend.models import Alert, Promise
+from exposure.attend.models import Alert, Call, Promise
 from exposure.attend.still import gone
 from exposure.audit.models import AccessEntry
 from exposure.followup import cases
 from exposure.people.access import find, may_on, shows, visible
+from exposure.people.models import Worker
 from exposure.people.policy import AS_CLINICIAN, Deed, Part, View
 from exposure.report.models import Case
 from exposure.web.nurse.alert_deeds import ALERTS
@@ -39,6 +40,7 @@ def one_alert(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
         "in_words": shows(request.user, alert, Part.NARRATIVE, at=request.at),
         "protections": visible(request.user, worker.protections.all(), *AS_CLINICIAN, at=request.at),
         "cases": _cases_of(request, alert),
+        "telephoned": _telephoned(request, alert, worker),
         "decisions": about_alert(request, alert),
         **_cause_now(alert, at=request.at),
         "at": request.at,
@@ -59,6 +61,12 @@ def _cause_now(alert: Alert, *, at: datetime) -> dict[str, Any]:
         "taken_over_by": late.first() if warned else None,
         "asked": asked.order_by("due_at", "pk").distinct(),
     }
+
+
+def _telephoned(request: HttpRequest, alert: Alert, worker: Worker) -> Call | None:
+    """The worker's own word, since the alert, that they have telephoned."""
+    own = worker.calls.filter(by_user=worker.user_id, called_at__gte=alert.raised_at)
+    return visible(request.user, own, *AS_CLINICIAN, at=request.at).last() if worker.user_id else None
 
 
 def _cases_of(request: HttpRequest, alert: Alert) -> Iterable[Case]:

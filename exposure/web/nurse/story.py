@@ -136,8 +136,10 @@ def _alerts(known: Collection[int], seen: Seen, told: Seen) -> Iterator[NamedLat
 
 
 def _calls(known: Collection[int], seen: Seen) -> Iterator[NamedLater]:
-    for call in seen(Call.objects.filter(worker__in=known)):
+    for call in seen(Call.objects.filter(worker__in=known)).select_related("worker"):
         title = _("Call, answered") if call.answered else _("Call, not answered")
+        if call.by_user_id == call.worker.user_id:
+            title = _("Says that they have telephoned")
         mark = "done" if call.answered else "none"
         yield Happening(call.called_at, title, some(call.note), mark=mark), call.recorded_by
 

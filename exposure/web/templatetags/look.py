@@ -38,7 +38,7 @@ from django.utils.html import format_html, format_html_join
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy, ngettext, pgettext
 
-from exposure.web.strip import StripMark, by_week, glyph, in_a_row
+from exposure.web.strip import DAYS_IN_PANEL, Panel, StripMark, by_date, by_week, glyph, in_a_row
 
 register = template.Library()
 
@@ -328,19 +328,32 @@ def _native(widget: forms.Widget, form_field: forms.Field) -> forms.Widget:
 
 @register.inclusion_tag("components/strip.html")
 def strip(
-    marks: Iterable[StripMark], threshold: float | None = None, *, small: bool = False, unit: str = "C"
+    marks: Iterable[StripMark],
+    threshold: float | None = None,
+    *,
+    small: bool = False,
+    unit: str = "C",
+    today: date | None = None,
 ) -> dict[str, object]:
-    """The strip of a follow-up. `threshold` in degrees Celsius; `unit` is that of the table behind it."""
+    """The strip of a follow-up. `threshold` in degrees Celsius; `unit` is that of the table behind it. With `today` it
+    is large, seven days in a row, and each day has its date below it."""
     marks = list(marks)
     row = in_a_row(marks, threshold) if small else None
-    panels = ([row] if row else []) if small else by_week(marks, threshold)
+    large = by_date if today is not None else by_week
+    panels = ([row] if row else []) if small else large(marks, threshold)
     several = len({zero for mark in marks for zero, _count in mark.counts}) > 1
     return {
         "panels": [
-            {"panel": panel, "told": _told(panel.marks), "counts": _counted(panel.marks, several)}
+            {
+                "panel": panel,
+                "told": _told(panel.marks),
+                "counts": _counted(panel.marks, several),
+                "dates": _dates(panel) if today is not None else [],
+            }
             for panel in panels
         ],
         "small": small,
+        "today": today,
         "dated": any(mark.on for mark in marks),
         "rows": [
             {
@@ -351,6 +364,15 @@ def strip(
             for mark in marks
         ],
     }
+
+
+def _dates(panel: Panel) -> list[date | None]:
+    """The date of each of the days in a row; None beyond the last that has a mark."""
+    first = panel.marks[0]
+    if first.on is None:
+        return []
+    days = range(panel.start, panel.start + DAYS_IN_PANEL)
+    return [first.on + timedelta(days=day - first.day) if day <= panel.last_day else None for day in days]
 
 
 def _counted(marks: Iterable[StripMark], several: bool) -> str:

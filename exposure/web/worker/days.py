@@ -10,6 +10,7 @@ from django.db.models import Q, QuerySet
 from exposure.attend.overview import CheckLine, Overview
 from exposure.attend.told import STOPPING
 from exposure.followup.models import Check, Exposure, Reading, UnplacedReading
+from exposure.followup.store_reading import LATEST_BY_WORKER
 from exposure.people.models import Worker
 from exposure.web.marks import counts_of, highest_in_windows, limit_of, marks
 from exposure.web.strip import StripMark
@@ -47,7 +48,8 @@ class Entry:
     """One line: an expected reading (`check`), one beside them, or one that was refused (`refused`).
 
     `state`: a key of the strip, "extra", "replaced" or "refused". `on` is the date where the worker was, `days` the
-    day numbers by exposure, as a mark of the strip has them.
+    day numbers by exposure, as a mark of the strip has them. `can_enter`: it is missing, and the worker may still enter
+    it; `can_correct`: the worker may still put it right.
     """
 
     moment: datetime
@@ -60,6 +62,8 @@ class Entry:
     alert: bool
     symptoms: tuple[str, ...]
     days: tuple[tuple[date, int], ...] = ()
+    can_enter: bool = False
+    can_correct: bool = False
 
     @property
     def said(self) -> Reading | UnplacedReading | None:
@@ -141,7 +145,16 @@ def _expected(line: CheckLine, situation: Situation) -> Entry:
         alert=line.alert,
         symptoms=_symptoms(reading, situation),
         days=_days(check.local_date, situation),
+        can_enter=line.state == "no_reading" and check.due_at > situation.at - LATEST_BY_WORKER,
+        can_correct=_can_correct(reading, situation),
     )
+
+
+def _can_correct(reading: Reading | None, situation: Situation) -> bool:
+    """Whether it is of the days of which a worker may enter readings."""
+    if reading is None or reading.could_not:
+        return False
+    return reading.taken_at >= situation.at - LATEST_BY_WORKER
 
 
 def _beside(reading: Reading, situation: Situation, replaced: Collection[int]) -> Entry:
@@ -156,6 +169,7 @@ def _beside(reading: Reading, situation: Situation, replaced: Collection[int]) -
         alert=bool(STOPPING.intersection(reading.triggers)),
         symptoms=_symptoms(reading, situation),
         days=_days(reading.local_date, situation),
+        can_correct=reading.pk not in replaced and _can_correct(reading, situation),
     )
 
 

@@ -5,7 +5,6 @@ import json
 import uuid
 from collections.abc import Iterable, Mapping
 from typing import Any
-from zoneinfo import available_timezones
 
 from django import forms
 from django.core.exceptions import ValidationError
@@ -13,13 +12,13 @@ from django.utils import timezone
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
+from exposure.attend.told import STOPPING
 from exposure.followup.entry import ReadingEntry, worth_asking
-from exposure.followup.models import METHODS
-from exposure.people.models import Worker
+from exposure.followup.models import METHODS, Reading
 from exposure.refusal import Problem
-from exposure.web.bidi import isolated
 from exposure.web.local_time import LocalTimeInput, instant_of, likeliest
-from exposure.web.reach_forms import offer_channels, offer_languages, require_number
+from exposure.web.templatetags.look import degrees
+from exposure.web.worker.offers import Offer, offer
 
 UNITS = [("C", "°C"), ("F", "°F")]
 REDUCERS = [
@@ -31,6 +30,11 @@ REDUCERS = [
 ]
 
 NONE_OF_THESE = "none"
+# One tap where a reading cannot be taken; what it says is kept as the reason.
+CANNOT = {
+    "no_thermometer": gettext_lazy("I have no thermometer here"),
+    "broken": gettext_lazy("The thermometer does not work"),
+}
 
 
 class Typed(forms.Field):
@@ -55,7 +59,7 @@ class ReadingForm(forms.Form):
         widget=forms.Select(choices=[("", gettext_lazy("Choose")), *METHODS]),
     )
     felt_feverish = forms.BooleanField(
-        label=gettext_lazy("I feel feverish, no thermometer (or whatever it says)"), required=False
+        label=gettext_lazy("I feel feverish, whatever a thermometer says"), required=False
     )
     symptoms = Typed(
         label=gettext_lazy("Do you have any of these? Tick all that apply."),
@@ -84,13 +88,8 @@ class ReadingForm(forms.Form):
         ),
         widget=forms.TextInput({"maxlength": 200, "autocomplete": "off"}),
     )
-    could_not = Typed(
-        label=gettext_lazy("I can't take a reading, because"),
-        help_text=gettext_lazy(
-            "Occupational health sees it on its list and rings you. If you feel ill, do not wait for that: ring."
-        ),
-        widget=forms.TextInput({"maxlength": 300}),
-    )
+    cannot = Typed(widget=forms.HiddenInput)  # a key of CANNOT: the button that was tapped
+    could_not = Typed(label=gettext_lazy("Another reason"), widget=forms.TextInput({"maxlength": 300}))
 
     def __init__(self, data: Mapping | None = None, *, symptoms: Mapping[str, str], **options: Any) -> None:
         super().__init__(data, **options)
@@ -102,6 +101,9 @@ class ReadingForm(forms.Form):
         """The body of the pipeline's reading, as typed. Who ticks a symptom and “None of these” has the symptom."""
         self.full_clean()
         typed = {name: value or None for name, value in self.cleaned_data.items() if name != "asked_low"}
+        cannot = CANNOT.get(typed.pop("cannot") or "")
+        if cannot and not typed["could_not"]:
+            typed["could_not"] = str(cannot)
         measured = typed["temperature"] is not None
         ticked = [code for code in typed["symptoms"] or [] if code != NONE_OF_THESE]
         return {
@@ -123,6 +125,26 @@ class ReadingForm(forms.Form):
         wrong = _clock_change(typed) if typed else None
         return (*asked, Problem("/taken_at", wrong)) if wrong else asked
 
+    @property
+    def is_well(self) -> bool:
+        """Whether “No symptoms” was the answer, and nothing else."""
+        return list(self["symptoms"].value() or ()) == [NONE_OF_THESE]
+
+    @property
+    def how(self) -> str:
+        """The unit and the place that are chosen, in words: "°C, in the mouth"."""
+        chosen = (
+            dict(UNITS).get(self["unit"].value() or "", ""),
+            dict(METHODS).get(self["method"].value() or "", ""),
+        )
+        return ", ".join(str(words) for words in chosen if words)
+
+    @property
+    def offer(self) -> Offer | None:
+        """What was probably meant by a temperature that could not be taken."""
+        wrong = self.is_bound and self.errors.keys() & {"temperature", "unit"}
+        return offer(self["temperature"].value() or "", self["unit"].value() or "") if wrong else None
+
     def remember(self, asked: Iterable[Problem]) -> None:
         """That the low value was asked about: it is taken the next time."""
         if any(problem.pointer == "/temperature" for problem in asked):
@@ -139,6 +161,42 @@ class ReadingForm(forms.Form):
         """A fresh id, for what is sent next."""
         self.data = self.data.copy()
         self.data["submission_id"] = str(uuid.uuid4())
+
+
+class CorrectionForm(ReadingForm):
+    """The same for a reading that was entered wrongly: another stands in for it, with the reason."""
+
+    reason = Typed(
+        label=gettext_lazy("What was wrong with it?"),
+        help_text=gettext_lazy("Occupational health sees both readings and this reason."),
+        widget=forms.TextInput({"maxlength": 300, "autocomplete": "off"}),
+    )
+
+    def __init__(self, data: Mapping | None = None, *, corrects: Reading, **options: Any) -> None:
+        self.corrects = corrects
+        super().__init__(data, initial=_as_entered(corrects), **options)
+
+    def body(self) -> dict[str, Any]:
+        """As entered, and which reading it stands in for."""
+        return {**super().body(), "replaces": str(self.corrects.uid)}
+
+
+def _as_entered(reading: Reading) -> dict[str, Any]:
+    symptoms = reading.symptoms or ([] if STOPPING.intersection(reading.triggers) else [NONE_OF_THESE])
+    return {
+        "submission_id": str(uuid.uuid4()),
+        "temperature": "" if reading.value is None else degrees(reading.value, "").rstrip("\u00a0°"),
+        "unit": reading.unit or "C",
+        "method": reading.method,
+        "felt_feverish": reading.felt_feverish,
+        "symptoms": symptoms,
+        "fever_reducer": reading.fever_reducer,
+        "fever_reducer_hours": ""
+        if reading.fever_reducer_hours is None
+        else f"{reading.fever_reducer_hours:g}",
+        "taken_at": reading.taken_at,
+        "observed_by": reading.observed_by,
+    }
 
 
 def other_id(body: Mapping[str, Any]) -> str:
@@ -165,64 +223,3 @@ def _clock_change(typed: str) -> str | None:
     except ValidationError as wrong:
         return wrong.messages[0] if wrong.code in ("twice", "skipped") else None
     return None
-
-
-class SettingsForm(forms.ModelForm):
-    """How and when a worker is reminded, and where their clock hangs."""
-
-    class Meta:
-        model = Worker
-        fields = [
-            "unit", "phone_only", "reach_by", "mobile", "language", "quiet_from", "quiet_until", "own_zone",
-        ]  # fmt: skip
-        labels = {
-            "unit": gettext_lazy("Temperatures in"),
-            "phone_only": gettext_lazy("How to remind me"),
-            "reach_by": gettext_lazy("Remind me first by"),
-            "mobile": gettext_lazy("Mobile number for text messages"),
-            "language": gettext_lazy("Language of the reminders"),
-            "quiet_from": gettext_lazy("No reminders from"),
-            "quiet_until": gettext_lazy("until"),
-            "own_zone": gettext_lazy("Time zone where you are now"),
-        }
-        help_texts = {
-            "mobile": gettext_lazy("With + and the country code."),
-            "quiet_from": gettext_lazy("While you sleep, for one. Occupational health may still telephone."),
-            "own_zone": gettext_lazy("For travel. Readings that have not opened move to the clock there."),
-        }
-        widgets = {"unit": forms.RadioSelect(choices=UNITS)}
-
-    def __init__(self, *args: Any, **options: Any) -> None:
-        super().__init__(*args, **options)
-        self.fields["phone_only"] = forms.TypedChoiceField(
-            label=self.fields["phone_only"].label,
-            choices=[("False", _("By message")), ("True", _("By telephone only: no messages"))],
-            coerce=lambda chosen: chosen == "True",
-            widget=forms.RadioSelect,
-        )
-        self.fields["own_zone"].widget = forms.Select(choices=_zones(self.instance))
-        offer_channels(self)
-        offer_languages(self)
-
-    def clean(self) -> dict[str, Any]:
-        cleaned = super().clean()
-        require_number(self)
-        start, end = cleaned.get("quiet_from"), cleaned.get("quiet_until")
-        if (start is None) != (end is None) and not self.errors.keys() & {"quiet_from", "quiet_until"}:
-            missing = "quiet_from" if start is None else "quiet_until"
-            self.add_error(missing, _("Give both times, or leave both empty."))
-        return cleaned
-
-
-def _zones(worker: Worker) -> list:
-    """The zone of the site first, then all places by region."""
-    regions: dict[str, list[tuple[str, str]]] = {}
-    for name in sorted(available_timezones()):
-        region, _slash, place = name.partition("/")
-        if (place and region not in ("Etc", "SystemV", "US")) or name == worker.own_zone:
-            regions.setdefault(region, []).append((name, (place or name).replace("_", " ")))
-    home = _("As at %(site)s (%(zone)s)") % {
-        "site": isolated(worker.site.short_name),
-        "zone": worker.site.zone,
-    }
-    return [("", home), *regions.items()]

@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 from django.utils.translation import get_language
 
 from exposure.attend import told
-from exposure.attend.models import Alert
+from exposure.attend.models import Alert, AlertEntry
 from exposure.attend.overview import CheckLine, Overview, overviews
 from exposure.attend.told import OwnView
 from exposure.classify.criteria import text
@@ -95,6 +95,23 @@ class Situation:
         return told.seen_at(self.stops)
 
     @property
+    def alerted_at(self) -> datetime | None:
+        """When occupational health was last alerted of what stops the worker."""
+        kinds = (AlertEntry.Kind.RAISED, AlertEntry.Kind.JOINED, AlertEntry.Kind.ROUND)
+        told_of = AlertEntry.objects.filter(alert__in=self.stops, kind__in=kinds).order_by("recorded_at")
+        newest = told_of.last()
+        return newest.recorded_at if newest else None
+
+    @property
+    def telephoned_at(self) -> datetime | None:
+        """When the worker last said, since the oldest of them, that they have telephoned."""
+        if not self.stops:
+            return None
+        own = self.worker.calls.filter(by_user=self.worker.user_id, called_at__gte=self.stops[0].raised_at)
+        newest = own.last()
+        return newest.called_at if newest else None
+
+    @property
     def stop_is_emergency(self) -> bool:
         """Whether a symptom that the criteria call urgent stands."""
         return told.calls_for_emergency(self.stops)
@@ -168,12 +185,6 @@ class Situation:
             for restriction in one.restrictions
             if not _over(restriction, self.at)
         ]
-
-    @property
-    def tiers(self) -> list[str]:
-        """The confirmed tiers in force, in words."""
-        in_force = [exposure for one in self.overviews if (exposure := one.in_force)]
-        return [exposure.tier_label for exposure in in_force if exposure.tier_label]
 
     @property
     def clearances(self) -> list[Clearance]:

@@ -10,22 +10,28 @@ from django.utils.translation import gettext_lazy, pgettext
 from exposure.followup.models import Check
 
 TODAY = {
-    "morning": gettext_lazy("this morning between %(opens)s and %(closes)s"),
-    "afternoon": gettext_lazy("this afternoon between %(opens)s and %(closes)s"),
-    "evening": gettext_lazy("this evening between %(opens)s and %(closes)s"),
-    "night": gettext_lazy("tonight between %(opens)s and %(closes)s"),
+    "morning": gettext_lazy("this morning, %(opens)s to %(closes)s"),
+    "afternoon": gettext_lazy("this afternoon, %(opens)s to %(closes)s"),
+    "evening": gettext_lazy("this evening, %(opens)s to %(closes)s"),
+    "night": gettext_lazy("tonight, %(opens)s to %(closes)s"),
+}
+YESTERDAY = {
+    "morning": gettext_lazy("yesterday morning, %(opens)s to %(closes)s"),
+    "afternoon": gettext_lazy("yesterday afternoon, %(opens)s to %(closes)s"),
+    "evening": gettext_lazy("yesterday evening, %(opens)s to %(closes)s"),
+    "night": gettext_lazy("last night, %(opens)s to %(closes)s"),
 }
 TOMORROW = {
-    "morning": gettext_lazy("tomorrow morning between %(opens)s and %(closes)s"),
-    "afternoon": gettext_lazy("tomorrow afternoon between %(opens)s and %(closes)s"),
-    "evening": gettext_lazy("tomorrow evening between %(opens)s and %(closes)s"),
-    "night": gettext_lazy("tomorrow night between %(opens)s and %(closes)s"),
+    "morning": gettext_lazy("tomorrow morning, %(opens)s to %(closes)s"),
+    "afternoon": gettext_lazy("tomorrow afternoon, %(opens)s to %(closes)s"),
+    "evening": gettext_lazy("tomorrow evening, %(opens)s to %(closes)s"),
+    "night": gettext_lazy("tomorrow night, %(opens)s to %(closes)s"),
 }
-OTHER_DAY = gettext_lazy("on %(day)s between %(opens)s and %(closes)s")
+OTHER_DAY = gettext_lazy("on %(day)s, %(opens)s to %(closes)s")
 
 
 def window(check: Check, at: datetime) -> str:
-    """When the reading is taken, seen from `at`: "this evening between 18:00 and 22:00"."""
+    """When the reading is taken, seen from `at`: "this evening, 18:00 to 22:00"."""
     opens, closes = timezone.localtime(check.opens_at), timezone.localtime(check.closes_at)
     words = {
         "opens": date_format(opens, _clock()),
@@ -37,6 +43,8 @@ def window(check: Check, at: datetime) -> str:
         return str(TODAY[_part(opens.hour)]) % words
     if away == timedelta(days=1):
         return str(TOMORROW[_part(opens.hour)]) % words
+    if away == timedelta(days=-1):
+        return str(YESTERDAY[_part(opens.hour)]) % words
     return str(OTHER_DAY) % words
 
 

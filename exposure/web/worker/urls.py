@@ -1,14 +1,17 @@
-"""Addresses of the worker's pages."""
+"""Addresses of the worker's pages. None says why somebody has them."""
 
 from django.urls import path
 
-from exposure.web.worker import views
+from exposure.web.worker import meaning, today, views
 
 urlpatterns = [
-    path("today/", views.today, name="today"),
-    path("today/reading/<uuid:uid>/", views.reading_taken, name="reading_taken"),
+    path("today/", today.today, name="today"),
+    path("today/telephoned/", today.telephoned, name="telephoned"),
+    path("today/reading/<uuid:uid>/", today.reading_taken, name="reading_taken"),
+    path("today/reading/<uuid:uid>/correct/", today.correct_reading, name="correct_reading"),
     path("my-days/", views.my_days, name="my_days"),
-    path("what-this-means/", views.what_this_means, name="what_this_means"),
+    path("what-this-means/", meaning.what_this_means, name="what_this_means"),
+    path("what-this-means/at-home/", meaning.household, name="household"),
     path("settings/", views.my_settings, name="my_settings"),
     path("settings/times/", views.my_times, name="my_times"),
 ]

@@ -2,16 +2,21 @@
 import { banner } from "./banner.js";
 import { devices } from "./devices.js";
 import { errorSummary } from "./error-summary.js";
+import { reading } from "./reading.js";
 import { session } from "./session.js";
 
-const modules = { banner, devices, "error-summary": errorSummary, session };
+const modules = { banner, devices, "error-summary": errorSummary, reading, session };
 
-for (const [name, start] of Object.entries(modules)) {
-  for (const root of document.querySelectorAll(`[data-module~="${name}"]`)) {
-    try {
-      start(root);
-    } catch (error) {
-      console.error(`${name}:`, error);
+function attach(page) {
+  for (const [name, start] of Object.entries(modules)) {
+    for (const root of page.querySelectorAll(`[data-module~="${name}"]`)) {
+      try {
+        start(root, attach);
+      } catch (error) {
+        console.error(`${name}:`, error);
+      }
     }
   }
 }
+
+attach(document);

@@ -1,0 +1,138 @@
+"""What this means: what was found and why these days, what is restricted, who sees what, and who looked."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Any
+
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import render
+from django.utils import timezone
+from django.views.decorators.http import require_safe
+
+from exposure.audit.history import looks_at
+from exposure.audit.models import AccessEntry
+from exposure.classify.models import Signature
+from exposure.clear.models import Clearance
+from exposure.people.models import Role, User, Worker
+from exposure.web.worker import days
+from exposure.web.worker.own import common, own_page
+from exposure.web.worker.situation import Situation, situation_of
+
+LOOKS = 1000  # the newest; one line per person and day is made of them
+
+
+@dataclass(frozen=True)
+class Look:
+    """Somebody opened the record on that day, by the worker's calendar."""
+
+    on: date
+    name: str
+    roles: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Found:
+    """What a clinician has confirmed of one exposure: the day of the contact, its tier in words and why, and how many
+    days of readings it brings."""
+
+    day_zero: date
+    tier: str
+    because: tuple[str, ...]
+    days: int
+    last_day: date | None
+
+
+@dataclass(frozen=True)
+class Cleared:
+    """A clearance with the names and roles of who signed it."""
+
+    clearance: Clearance
+    signed_by: tuple[tuple[str, tuple[str, ...]], ...]
+
+
+@require_safe
+@own_page
+def what_this_means(request: HttpRequest, worker: Worker) -> HttpResponse:
+    """Restrictions, what happens next, whom to call, who looked."""
+    situation = situation_of(worker, at=request.at)
+    context = {
+        **common(request, situation),
+        "counts": [days.counted(one) for one in situation.overviews],
+        "found": [] if situation.news_waits else found(situation),
+        "cleared": cleared(situation.clearances),
+        "looks": by_person_and_day(looks_at(worker.uid)[:LOOKS]),
+        "today": situation.today,
+        "broken": worker.broken_glass.select_related("user").order_by("-recorded_at", "-pk"),
+    }
+    return render(request, "worker/what_this_means.html", context)
+
+
+@require_safe
+@own_page
+def household(request: HttpRequest, worker: Worker) -> HttpResponse:
+    """A sheet for the people one lives with: whom to ring, and room for what a physician has agreed. It names no
+    disease, and nobody but the worker hands it over."""
+    return render(request, "worker/household.html", common(request, situation_of(worker, at=request.at)))
+
+
+def found(situation: Situation) -> list[Found]:
+    """The exposure in force of each follow-up, once a clinician has confirmed it."""
+    in_force = [exposure for one in situation.overviews if (exposure := one.in_force) and exposure.tier_label]
+    return [
+        Found(
+            day_zero=exposure.day_zero,
+            tier=exposure.tier_label,
+            because=_because(exposure.assessment),
+            days=(exposure.last_day - exposure.day_zero).days if exposure.last_day else 0,
+            last_day=exposure.last_day,
+        )
+        for exposure in in_force
+    ]
+
+
+def _because(assessment: Any) -> tuple[str, ...]:
+    """The rules that held, in the words of the criteria."""
+    reasons = assessment.reasons if assessment is not None else ()
+    return tuple(dict.fromkeys(one["because"] for one in reasons if one.get("because")))
+
+
+def by_person_and_day(entries: Iterable[AccessEntry]) -> list[Look]:
+    """One line per person and day, the newest first, with the roles that they held then."""
+    first: dict[tuple[date, User], datetime] = {}
+    for entry in entries:
+        first.setdefault((timezone.localtime(entry.recorded_at).date(), entry.user), entry.recorded_at)
+    roles = _roles_of(user for _on, user in first)
+    return [Look(on, str(user), _held(roles.get(user.pk, ()), at)) for (on, user), at in first.items()]
+
+
+def cleared(clearances: Sequence[Clearance]) -> list[Cleared]:
+    """Each clearance with who signed it."""
+    subjects = [f"clearance:{one.uid}" for one in clearances]
+    rows = Signature.objects.filter(subject__in=subjects).select_related("user").order_by("recorded_at", "pk")
+    signatures = list(rows)
+    roles = _roles_of(one.user for one in signatures)
+    return [
+        Cleared(
+            clearance,
+            tuple(
+                (str(one.user), _held(roles.get(one.user_id, ()), one.recorded_at))
+                for one in signatures
+                if one.subject == f"clearance:{clearance.uid}"
+            ),
+        )
+        for clearance in clearances
+    ]
+
+
+def _roles_of(users: Iterable[User]) -> dict[int, list[Role]]:
+    found: dict[int, list[Role]] = {}
+    for role in Role.objects.filter(user__in={user.pk for user in users}).order_by("pk"):
+        found.setdefault(role.user_id, []).append(role)
+    return found
+
+
+def _held(roles: Iterable[Role], at: datetime) -> tuple[str, ...]:
+    """The kinds of role in force at that instant, in words."""
+    held = [one for one in roles if one.from_at <= at and (one.until_at is None or one.until_at > at)]
+    return tuple(dict.fromkeys(str(one.get_kind_display()) for one in held))
