@@ -20,6 +20,7 @@ BULK = {"bulk_create", "bulk_update", "_raw_delete", "_update", "_insert"}
 BULK |= {"aupdate", "adelete", "abulk_create", "abulk_update"}
 RAW = {"execute", "executemany", "executescript", "callproc", "raw", "extra"}
 WORKING_STATE = {"Message", "Heartbeat", "SetAside", "Planned", "ReportDraft", "Session"}
+WORKING_STATE |= {"Authenticator"}  # django-allauth's; what becomes of one is an entry of the access log
 MAY_WRITE_IN_BULK = {"record.py", "management/new_database.py", "audit/sealing.py"}
 MAY_WRITE_SQL = {"audit/triggers.py", "remind/insert_select.py"}
 

@@ -22,10 +22,10 @@ CAUSES = {
 def words_of(flag: Flag) -> str:
     """What is wrong, in a few words."""
     match flag.cause:
-        case "fever" | "symptom":
+        case "fever" | "symptom" if flag.alert:
             words = flag.alert.get_cause_display()
             return _("%(cause)s, seen") % {"cause": words} if flag.seen else words
-        case "alert":
+        case "alert" if flag.alert:
             return flag.alert.get_cause_display()
         case "silent":
             return _("silent for %(hours)s h") % {"hours": flag.count}
@@ -34,7 +34,7 @@ def words_of(flag: Flag) -> str:
             return words % {"count": flag.count}
         case "repeat_due":
             return _("reading to repeat")
-        case "unseen" if flag.day.by:
+        case "unseen" if flag.day and flag.day.by:
             few = _("%(seen)s of %(asked)s readings seen yesterday")
             return few % {"seen": len(flag.day.by), "asked": flag.day.asked}
         case "over":

@@ -17,6 +17,7 @@ from django.utils.translation import gettext_lazy as _
 from exposure import clock
 from exposure.people import passwords, tokens
 from exposure.people.models import User
+from exposure.web.account import known
 from exposure.web.account.sessions import OWN_DEVICE
 from exposure.web.limits import seconds_left
 
@@ -42,6 +43,23 @@ class Adapter(DefaultAccountAdapter):
     def _get_login_attempts_cache_key(self, request: HttpRequest, **credentials: Any) -> str:
         """Wrong tries count per account and client: those made elsewhere lock nobody out here."""
         return f"{get_ip(request)} {super()._get_login_attempts_cache_key(request, **credentials)}"
+
+    def get_client_ip(self, request: HttpRequest) -> str:
+        """What limits count by: the client's address; while somebody signs in where they have before, the browser."""
+        return getattr(request, "counted_as", None) or super().get_client_ip(request)
+
+    def authenticate(self, request: HttpRequest, **credentials: Any) -> Any:
+        names = [str(credentials[name]) for name in ("username", "email") if credentials.get(name)]
+        request.counted_as = known.counted_as(request, names)
+        try:
+            return super().authenticate(request, **credentials)
+        finally:
+            request.counted_as = None
+
+    def post_login(self, request: HttpRequest, user: Any, **more: Any) -> HttpResponse:
+        response = super().post_login(request, user, **more)
+        known.remember(request, response, user)
+        return response
 
     def pre_authenticate(self, request: HttpRequest, **credentials: Any) -> None:
         """A limit that is reached is answered as every other: 429, and how long it still lasts."""

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from http import HTTPStatus
 from typing import Any
 
+from django.contrib.sessions.exceptions import SessionInterrupted
 from django.http import HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import render
 from django.utils.translation import gettext as _
@@ -19,6 +20,10 @@ FOR_PROGRAMS = ("/api/", "/hooks/")
 
 
 def bad_request(request: HttpRequest, exception: Exception) -> HttpResponse:
+    if isinstance(
+        exception, SessionInterrupted
+    ):  # the session could not be written, or has just ended elsewhere
+        return unavailable(request)
     if for_program(request):
         return _problem(HTTPStatus.BAD_REQUEST, _("The request cannot be read."))
     return render(request, "400.html", status=400)

@@ -49,6 +49,8 @@ THINGS = {
     "PrivateNote": gettext_lazy("note for clinicians"),
     "Protection": gettext_lazy("vaccine or medicine"),
     "Protocol": gettext_lazy("protocol"),
+    "Handover": gettext_lazy("hand-over"),
+    "Invitation": gettext_lazy("way in for somebody"),
     "PushSubscription": gettext_lazy("device that shows notifications"),
     "Reading": gettext_lazy("reading"),
     "Reminder": gettext_lazy("reminder"),
