@@ -233,6 +233,7 @@ class Deed(StrEnum):
     APPROVE_CRITERIA = "approve_criteria"
     BREAK_GLASS = "break_glass"
     INVITE = "invite"
+    TAKE_LIST = "take_list"
 
 
 _CLINICIANS = frozenset({Kind.NURSE, Kind.PHYSICIAN})
@@ -262,6 +263,7 @@ DOING: dict[Deed, frozenset[str]] = {
     Deed.APPROVE_CRITERIA: _PHYSICIANS,
     Deed.BREAK_GLASS: _CLINICIANS,
     Deed.INVITE: _CLINICIANS,
+    Deed.TAKE_LIST: _CLINICIANS,
 }
 # Of what is about a worker: what only their own site does; and what a site may do that has followed them up before,
 # because it is entered into its own record.

@@ -7,21 +7,23 @@ stands; so is one on an alert to which something has come that its maker had not
 from collections.abc import Iterable
 from datetime import datetime, timedelta
 
+from django.db import transaction
 from django.utils.translation import gettext as _
 
 from exposure.attend import alerts, duties, promises
 from exposure.attend.alerts import worker_of
-from exposure.attend.models import Alert, Call, Promise
+from exposure.attend.models import Alert, Call, Handover, Promise
 from exposure.attend.still import OF_TASKS, still
 from exposure.followup import plans
 from exposure.followup.fills import standing_fill
 from exposure.followup.models import Check, Exposure, Fill, PrivateNote, Protection
-from exposure.people.access import require_on
+from exposure.people.access import require, require_on
 from exposure.people.models import User, Worker
 from exposure.people.policy import Deed
 from exposure.pipeline import turn
+from exposure.places.models import Site
 from exposure.record import because as because_of
-from exposure.refusal import BadSubmission, NotYet, Problem, require_text
+from exposure.refusal import BadSubmission, Conflict, NotYet, Problem, require_text
 from exposure.report.models import Breach, Told
 from exposure.report.moments import slip_in
 
@@ -110,6 +112,20 @@ def take_alert(*, alert: Alert, holder: User, times: int | None = None, by: User
             own.clash(alert, "take", worker_of(alert), alert.site, holder=holder.name)
             return alert
         return alerts.take_over(alert, by=by)
+
+
+def take_list(*, site: Site, seen: str, by: User, at: datetime) -> Handover:
+    """Take over the list of a site as it was read: `seen` is the uid of the hand-over that stood then, "" where none
+    did. Taken again by the same person, what stands is returned; Conflict with it where somebody else was faster."""
+    require(by, Deed.TAKE_LIST, site.pk, at=at)
+    with transaction.atomic():
+        Site.objects.select_for_update(no_key=True).get(pk=site.pk)  # one at a time; holds up nothing else
+        last = Handover.objects.filter(site=site).last()
+        if seen == (str(last.uid) if last else ""):
+            return Handover.objects.create(site=site, taken_by=by)
+    if last is not None and last.taken_by_id == by.pk:
+        return last
+    raise Conflict(last)
 
 
 def close_alert(

@@ -9,12 +9,13 @@ import pytest
 from django.db import connection, transaction
 
 from exposure.attend.alerts import raise_alert
-from exposure.attend.models import Alert, OtherDecision
+from exposure.attend.models import Alert, Handover, OtherDecision
 from exposure.attend.overview import overview
 from exposure.attend.standing import describe
 from exposure.clear.models import Clearance
 from exposure.followup.models import Fill, FollowUp, Reading
-from exposure.people.models import Worker
+from exposure.people import invitations, roles
+from exposure.people.models import Role, User, Worker
 from exposure.pipeline import attend, follow
 from exposure.refusal import BadSubmission, Conflict, NotYet
 from exposure.report.models import Breach, OtherContent
@@ -217,3 +218,47 @@ def test_what_a_sweep_and_three_others_raise_at_once_is_one_open_alert(cast):
     at_once(lambda: sweep_at(late), raised, raised, raised)
     alert = Alert.objects.get(cause="untold", closed_at=None)
     assert (alert.times, alert.entries.count()) == (4, 4)
+
+
+def test_of_two_who_take_a_list_over_at_once_one_has_it_and_the_other_learns_who(cast):
+    def take(by):
+        with doing(by):
+            return attend.take_list(site=cast.site, seen="", by=by, at=MONDAY)
+
+    done = at_once(lambda: take(cast.nurse), lambda: take(cast.nurse2))
+    [refused] = [outcome for outcome in done if isinstance(outcome, Conflict)]
+    [taken] = Handover.objects.all()
+    assert refused.standing == taken
+
+
+def test_of_two_who_come_in_by_one_invitation_at_once_one_has_it(cast):
+    with doing(cast.nurse):
+        clara = Worker.objects.create(site=cast.site, name="Clara Reed", number="SG-77")
+        _secret, invitation = invitations.invite(worker=clara, at=MONDAY)
+        users = [User.objects.create_user(name, None, full_name=name) for name in ("one", "two")]
+
+    def come_in(user):
+        with doing(user):
+            return invitations.use(invitation, user, at=MONDAY)
+
+    done = at_once(*(lambda user=user: come_in(user) for user in users))
+    assert sorted(type(outcome).__name__ for outcome in done) == ["Conflict", "NoneType"]
+    clara.refresh_from_db()
+    assert clara.user in users
+
+
+def test_of_two_who_settle_a_role_at_once_one_has(cast):
+    with doing(cast.administrator):
+        user = User.objects.create_user("nell", None, full_name="Nell Sedge")
+        role = Role.objects.create(
+            user=user, site=cast.site, kind="nurse", from_at=MONDAY, waiting=True, asked_by=cast.administrator
+        )
+
+    def settle(by, agreed):
+        with doing(by):
+            return roles.settle(role, agreed=agreed, by=by, at=MONDAY)
+
+    done = at_once(lambda: settle(cast.physician, True), lambda: settle(cast.physician2, False))
+    assert sum(isinstance(outcome, Conflict) for outcome in done) == 1
+    role.refresh_from_db()
+    assert role.waiting is (role.confirmed_by == cast.physician2)

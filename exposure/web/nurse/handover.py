@@ -10,7 +10,6 @@ from django.shortcuts import redirect, render
 from django.utils import timezone
 from django.utils.translation import gettext as _
 
-from exposure.attend.models import Handover
 from exposure.audit.access_log import note_look
 from exposure.audit.models import AccessEntry
 from exposure.followup.models import FollowUp
@@ -18,8 +17,9 @@ from exposure.interop.handover import Sheet, pdf_of, sheet_of
 from exposure.interop.handover_files import last_written
 from exposure.people.access import find, holds, visible
 from exposure.people.policy import SEEING, View
+from exposure.pipeline.attend import take_list
 from exposure.places.models import Site
-from exposure.record import insert_many
+from exposure.refusal import Conflict
 from exposure.web.nurse.papers import pdf_response
 from exposure.web.nurse.views import for_clinicians, note_list
 from exposure.web.signed_in import signed_in
@@ -38,10 +38,10 @@ def handovers(request: HttpRequest) -> HttpResponse:
 def handover(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
     """The list of one site; sent, its reader has taken it over, once a minute at most."""
     site = _site(request, uid)
+    if request.method == "POST":
+        return _take(request, site)
     sheet = _sheet(request, site)
     with timezone.override(site.zone):
-        if request.method == "POST":
-            return _take(request, sheet)
         note_list(request, f"handover {site.code}")
         context = {
             "sheet": sheet,
@@ -73,17 +73,14 @@ def _sheet(request: HttpRequest, site: Site) -> Sheet:
     return sheet_of(site, own, at=request.at)
 
 
-def _take(request: HttpRequest, sheet: Sheet) -> HttpResponse:
+def _take(request: HttpRequest, site: Site) -> HttpResponse:
     """Whoever sends the list that they saw has it; where somebody else took it meanwhile, they see who."""
-    stood = str(sheet.last.uid) if sheet.last else ""
-    if request.POST.get("last", "") == stood:
-        insert_many(Handover, [Handover(site=sheet.site, taken_by=request.user)])
+    seen = request.POST.get("last", "")
+    try:
+        take_list(site=site, seen=seen, by=request.user, at=request.at)
         messages.success(request, _("You have taken the list over."))
-    elif sheet.last is not None and sheet.last.taken_by_id == request.user.pk:
-        messages.success(request, _("You have taken the list over."))
-    else:
-        name = sheet.last.taken_by if sheet.last else ""
-        messages.warning(
-            request, _("%(name)s has taken it over meanwhile. Nothing was noted.") % {"name": name}
-        )
-    return redirect("handover", uid=sheet.site.uid)
+    except Conflict as conflict:
+        name = conflict.standing.taken_by if conflict.standing else ""
+        words = _("%(name)s has taken it over meanwhile. Nothing was noted.")
+        messages.warning(request, words % {"name": name})
+    return redirect("handover", uid=site.uid)
