@@ -22,7 +22,7 @@ def colleague(cast):
 
 
 def everywhere(cast):
-    return _account("everywhere", None, kind=Role.Kind.ADMINISTRATOR)
+    return _account("everywhere", None)
 
 
 def switched_off(cast):
@@ -57,7 +57,7 @@ PEOPLE = {
     "physician": (the("physician"), True),
     "lead": (the("lead"), True),
     "auditor": (the("auditor"), True),
-    "administrator": (the("administrator"), True),
+    "administrator": (the("administrator"), False),
     "somebody with a role at every site": (everywhere, True),
     "the worker concerned": (lambda cast: cast.worker.user, True),
     "nurse of another site": (the("outsider"), False),

@@ -29,6 +29,7 @@ from exposure.people.policy import AS_CLINICIAN, IN_LISTS, PARTS, PATHS, Deed, P
 from exposure.pipeline import attend, classify, follow
 from tests.cast import MONDAY, doing
 from tests.walk import hours, report, sweep_at, tell
+from tests.web.isolation import without_isolation
 
 pytestmark = pytest.mark.database
 SAID = "Slipped while the door was open."
@@ -211,7 +212,7 @@ def pages(cast, standing_clock):
 def words_of(client, address, *, status=200):
     answer = client.get(address)
     assert answer.status_code == status, address
-    return answer.content.decode()
+    return without_isolation(answer.content.decode())
 
 
 def test_the_persons_page_tells_each_site_its_own_words_only(cast, visitor, reported, at_home, pages):

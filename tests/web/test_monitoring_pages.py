@@ -12,6 +12,7 @@ from exposure.pipeline.report import ask_withdrawal, report_breach, state_case
 from exposure.report.models import WithdrawalDecision
 from tests.cast import MONDAY, doing
 from tests.walk import follow_up_told_and_confirmed, log_to_the_end, newest_statement, report
+from tests.web.isolation import without_isolation
 
 pytestmark = pytest.mark.database
 
@@ -114,7 +115,7 @@ def test_a_hand_over_names_who_has_accepted_it(cast, nurse, follow_up):
     )
     assert "Name who has accepted it" in answer.context["form"].errors["accepted_by"][0]
     ended(nurse, follow_up, kind="handed_over", accepted_by="Dr Alba Reed, +351 900 000 300")
-    page = nurse.get(f"/people/{cast.worker.uid}/").content.decode()
+    page = without_isolation(nurse.get(f"/people/{cast.worker.uid}/").content.decode())
     assert "Handed over and accepted: Dr Alba Reed, +351 900 000 300" in page
 
 
