@@ -124,14 +124,17 @@ def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
 # EXPOSURE_TIER=second; a part that somebody names runs whatever tier it is of.
 SECOND_TIER = (
     "tests/api/test_flagged.py",
+    "tests/api/test_seals.py",
     "tests/api/test_sizes.py",
     "tests/attend/test_in_step.py",
     "tests/attend/test_lost_cause.py",
     "tests/attend/test_what_was_seen.py",
+    "tests/audit/test_sealing.py",
     "tests/audit/test_tampering.py",
     "tests/audit/test_verify_record.py",
     "tests/browser/test_criteria_walk.py",
     "tests/browser/test_devices.py",
+    "tests/browser/test_door.py",
     "tests/browser/test_numbers.py",
     "tests/browser/test_phone.py",
     "tests/browser/test_station.py",
@@ -179,11 +182,13 @@ SECOND_TIER = (
     "tests/web/test_person_story.py",
     "tests/web/test_reach.py",
     "tests/web/test_reply.py",
+    "tests/web/test_sessions.py",
     "tests/web/test_statement_counts.py",
     "tests/web/test_times.py",
     "tests/web/test_unreadable_text.py",
     "tests/web/test_worker.py",
     "tests/web/test_worker_entry.py",
+    "tests/web/test_worker_phone.py",
     "tests/web/test_worker_stop.py",
 )
 # What runs on SQLite in the first tier too; all else that is marked `database` runs there in the second.

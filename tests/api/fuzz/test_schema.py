@@ -47,7 +47,7 @@ def there(cast, standing_clock, monkeypatch):
     """One of everything, at a site far from Greenwich, so that both ends of the calendar tip over. By the first
     part of an address: path parameters that name what is there."""
     standing_clock(MONDAY)
-    unlimited = dict.fromkeys(("user", "readings", "findings"))
+    unlimited = dict.fromkeys(("user", "readings", "findings", "proofs"))
     monkeypatch.setattr("rest_framework.throttling.SimpleRateThrottle.THROTTLE_RATES", unlimited)
     with doing(cast.nurse):
         cast.site.zone = "Pacific/Auckland"
