@@ -81,7 +81,6 @@ def test_another_sites_list_is_not_there(cast, nurse):
 
 
 def test_a_list_is_one_look_an_hour_and_a_print_one_each(cast, nurse):
-    pytest.importorskip("typst")
     for page in ("handover", "handover", "handover_pdf", "handover_pdf"):
         assert nurse.open(page, cast.site.uid).status_code == 200
     kinds = AccessEntry.objects.values_list("kind", flat=True)
@@ -94,7 +93,6 @@ def test_with_one_site_the_page_of_hand_overs_is_its_list(cast, nurse):
 
 @pytest.mark.parametrize(("people", "pages"), [(0, 1), (1, 2), (25, 2), (26, 3), (50, 3)])
 def test_twenty_five_people_stand_on_a_sheet_and_the_changes_on_one_of_their_own(cast, people, pages):
-    pytest.importorskip("typst")
     with doing("command:tests"):
         workers = create_many(
             Worker,
@@ -120,7 +118,6 @@ def test_without_a_folder_nothing_is_written(cast, settings):
 
 
 def test_every_twelve_hours_each_live_site_is_written_for_its_owner_only(cast, settings, tmp_path):
-    pytest.importorskip("typst")
     settings.HANDOVER_FOLDER = str(tmp_path)
     confirmed(cast, report(cast))
     assert [write_due(MONDAY + n * HOUR) for n in (0, 1, 11, 12)] == [2, 0, 0, 2]
@@ -135,7 +132,6 @@ def test_every_twelve_hours_each_live_site_is_written_for_its_owner_only(cast, s
 
 
 def test_a_week_of_them_is_kept_and_nothing_else_is_touched(cast, settings, tmp_path):
-    pytest.importorskip("typst")
     settings.HANDOVER_FOLDER = str(tmp_path)
     (tmp_path / "handover-saltmarsh-notes.pdf").write_text("somebody's")
     for n in range(16):
@@ -147,7 +143,6 @@ def test_a_week_of_them_is_kept_and_nothing_else_is_touched(cast, settings, tmp_
 
 
 def test_a_folder_that_is_away_is_set_aside_told_and_tried_again(cast, nurse, settings, tmp_path):
-    pytest.importorskip("typst")
     settings.HANDOVER_FOLDER = str(tmp_path / "share")
     assert write_due(MONDAY) == 0
     assert not (tmp_path / "share").exists()

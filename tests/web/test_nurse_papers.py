@@ -128,7 +128,6 @@ def test_restrictions_that_touch_are_one_and_those_of_travel_are_none(cast):
 
 
 def test_the_papers_are_files_looked_at_by_name(cast, nurse, client):
-    pytest.importorskip("typst")
     clearance = clearance_of(cast)
     found = nurse.open("clearance_letter", clearance.uid, at=OVER)
     assert found["Content-Type"] == "application/pdf"
@@ -148,7 +147,6 @@ def test_the_papers_are_files_looked_at_by_name(cast, nurse, client):
     "name", ["Zoë #let x = 1", "$ *bold* _soft_ `raw` <label> @ref // \\", "李 明", "أحمد"]
 )
 def test_whatever_a_name_holds_it_is_printed_and_never_read_as_markup(name):
-    pytest.importorskip("typst")
     data = {"title": name, "site": name, "site_line": "", "name": name, "number": "", "dated": ""}
     data |= {"sentences": [name], "stands_out": name, "after": [], "signed": [name], "caution": ""}
     assert paper.pdf("letter", data, written_at=MONDAY).startswith(b"%PDF")
