@@ -49,7 +49,7 @@ TOO_WIDE = """() => {
   const wide = document.documentElement.clientWidth;
   if (document.documentElement.scrollWidth <= wide) return [];
   return [...document.body.querySelectorAll("*")]
-    .filter((one) => one.getBoundingClientRect().right > wide + 0.5)
+    .filter((one) => !one.closest(".nav li") && one.getBoundingClientRect().right > wide + 0.5)
     .map((one) => one.outerHTML.slice(0, 80));
 }"""
 

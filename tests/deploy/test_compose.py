@@ -25,18 +25,17 @@ from tests.servers import ON_SQLITE
 
 COMPOSE = yaml.safe_load((ROOT / "docker-compose.yml").read_text())
 PREPARE = """
-from datetime import timedelta
+from datetime import time
 from exposure import clock
 from exposure.places.models import SiteWindow
 from exposure.record import acting
 from tests.cast import assemble
 cast = assemble()
 at = clock.now()
-opens, due, closes = (at + timedelta(hours=hours) for hours in (-1, 2, 4))
 with acting("command:tests", "tests", at=at):
-    cast.site.zone = "UTC"
+    cast.site.zone = f"Etc/GMT{at.hour - 12:+d}"  # noon there, whenever this runs: no window over midnight
     cast.site.save()
-    SiteWindow.objects.create(site=cast.site, name="now", opens=opens.time(), due=due.time(), closes=closes.time())
+    SiteWindow.objects.create(site=cast.site, name="now", opens=time(11), due=time(14), closes=time(16))
 """
 
 
