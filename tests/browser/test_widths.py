@@ -47,6 +47,7 @@ ELSEWHERE = {
     "sessions_end_others": "a button alone",
     "station_device_key": "a button alone",
     "station_device_end": "a button alone",
+    "confirm_mobile": "after another number is given",
     "session_left": "asked by the pages",
     "settle_role": "a button alone",
     "invitation": "from a link that was handed out",
