@@ -264,6 +264,9 @@ def address_of(route, rows):
     return f"/{route}"
 
 
+KEPT_ON_PURPOSE = {"app.webmanifest", "reminders.js"}  # the same for everybody
+
+
 def verdict(answer):
     if answer.status_code in (401, 403, 404):
         return "out"
@@ -297,3 +300,19 @@ def test_every_door_opens_to_whom_the_table_says(cast, rows, who):
             if got == "in":
                 wrong.append(f"POST {route}: {got}")
     assert not wrong, "\n".join(wrong)
+
+
+@pytest.mark.parametrize("who", ["worker", "nurse", "observer"])
+def test_nothing_that_opens_is_kept_by_a_browser_or_framed(cast, rows, who):
+    """OWASP ASVS 5.0, 3.4.5, 3.4.6, 14.2.2, 14.3.2: pages, calls and files alike."""
+    client, asked = client_of(cast, who), 0
+    for route in ASKED:
+        answer = client.get(address_of(route, rows))
+        if verdict(answer) != "in" or route in KEPT_ON_PURPOSE:
+            continue
+        asked += 1
+        assert "no-store" in answer["Cache-Control"], route
+        assert answer["X-Frame-Options"] == "DENY", route
+        assert "frame-ancestors 'none'" in answer["Content-Security-Policy"], route
+        assert answer["Referrer-Policy"] == "same-origin", route
+    assert asked > 10
