@@ -4,6 +4,7 @@ Programs, which call the API or tell us something, get the same as RFC 9457 prob
 outside their views ends here.
 """
 
+import logging
 import sys
 from collections.abc import Sequence
 from http import HTTPStatus
@@ -17,6 +18,7 @@ from django.utils.translation import gettext as _
 from exposure.outage import RETRY_AFTER_SECONDS, is_outage
 
 FOR_PROGRAMS = ("/api/", "/hooks/")
+log = logging.getLogger(__name__)
 
 
 def bad_request(request: HttpRequest, exception: Exception) -> HttpResponse:
@@ -39,6 +41,9 @@ def unreadable(request: HttpRequest, wrong: Sequence[str]) -> HttpResponse:
 
 
 def forbidden(request: HttpRequest, exception: Exception) -> HttpResponse:
+    """Who asked for what is not theirs to do stands in the process log; what they sent does not."""
+    who = getattr(getattr(request, "user", None), "actor", "nobody")
+    log.warning("Refused: %s, at %s", who, request.resolver_match and request.resolver_match.route)
     return render(request, "403.html", status=403)
 
 

@@ -78,3 +78,22 @@ def test_what_another_site_looks_for_is_not_told(cast, standing_clock):
     there.get(reverse("monitoring"), {"find": "Quay Person"})
     here.force_login(cast.auditor)
     assert "Quay Person" not in here.get(reverse("history")).content.decode()
+
+
+def test_signing_out_empties_the_browsers_cache(cast, standing_clock):
+    """W3C, Clear Site Data. Not its storage: what a phone has still to send would go too."""
+    standing_clock(MONDAY)
+    client = Client()
+    client.force_login(cast.worker.user)
+    assert "Clear-Site-Data" not in client.get(reverse("today")).headers
+    assert client.post(reverse("account_logout"))["Clear-Site-Data"] == '"cache"'
+
+
+def test_who_is_refused_stands_in_the_process_log(cast, standing_clock, caplog):
+    """OWASP ASVS 5.0, 16.3.2. What they sent does not."""
+    standing_clock(MONDAY)
+    client = Client()
+    client.force_login(cast.observer)
+    assert client.get(reverse("monitoring"), {"find": "Wim"}).status_code == 403
+    [line] = [record.getMessage() for record in caplog.records if record.name == "exposure.web.errors"]
+    assert line == f"Refused: {cast.observer.actor}, at monitoring/"
