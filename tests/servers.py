@@ -191,10 +191,22 @@ SECOND_TIER = (
     "tests/web/test_worker_phone.py",
     "tests/web/test_worker_stop.py",
 )
-# What runs on SQLite in the first tier too; all else that is marked `database` runs there in the second.
+# What runs on SQLite in the first tier too; all else that is marked `database` runs there in the second, but for tests of
+# single pages and calls: that each of them answers there, to whom, and with which rows, tests/people/ asks of all.
 FIRST_ON_SQLITE = (
     "tests/test_story.py",
     "tests/test_record.py",
+)
+ONE_PAGE = ("tests/web/", "tests/api/")
+ON_SQLITE_ALL_THE_SAME = (
+    "tests/api/test_sizes.py",
+    "tests/web/test_outage.py",
+    "tests/web/test_reply.py",
+    "tests/web/test_sessions.py",
+    "tests/web/test_set_aside.py",
+    "tests/web/test_statement_counts.py",
+    "tests/web/test_times.py",
+    "tests/web/test_unreadable_text.py",
 )
 
 
@@ -208,7 +220,8 @@ def _is_of_the_tier(item: pytest.Item) -> bool:
     second = os.environ.get("EXPOSURE_TIER") == "second"
     if ON_SQLITE:
         first = item.nodeid.startswith(FIRST_ON_SQLITE) and not item.nodeid.startswith(SECOND_TIER)
-        return first != second
+        of_one_page = item.nodeid.startswith(ONE_PAGE) and not item.nodeid.startswith(ON_SQLITE_ALL_THE_SAME)
+        return first != second and not of_one_page
     return item.nodeid.startswith(SECOND_TIER) == second
 
 
