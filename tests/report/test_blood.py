@@ -130,7 +130,7 @@ def test_a_marked_answer_brings_the_clock_whenever_it_becomes_known_and_another_
     }
     assert any(rows.values())
     found = {
-        (moment, name, code): runs(said(blood, moment, before, {name: code})) for moment, name, code in rows
+        (moment, name, code): runs_then(blood, moment, before, {name: code}) for moment, name, code in rows
     }
     assert {row: found[row] for row in rows if found[row] != rows[row]} == {}
 
