@@ -38,5 +38,6 @@ async function signOut(form) {
     return;
   }
   await leave();
-  form.submit();
+  if (navigator.onLine) form.submit();
+  else location.assign("/"); // nothing can be said to the service; here nothing can be read any more
 }
