@@ -11,7 +11,7 @@ from django.urls import reverse
 from exposure.attend.models import Alert
 from exposure.followup.models import Reading, UnplacedReading
 from exposure.web.account.sessions import OWN_DEVICE
-from exposure.web.worker.offline import keys_of, owner_of
+from exposure.web.worker.offline import keys_of
 from tests.cast import MONDAY
 from tests.web.wim import EVENING, ID, monitored, report
 
@@ -49,7 +49,7 @@ def test_a_phone_of_ones_own_gets_a_key_and_the_page_and_any_other_device_neithe
     assert f'href="tel:{cast.site.phone.replace(" ", "")}"' in given["html"]
     assert given["windows"][0] == ["2026-03-02T18:00:00Z", "2026-03-02T22:00:00Z"]
     assert not NEVER_KEPT.search(given["html"])
-    assert kit(wim, EVENING, own=False) == {"owner": owner_of(cast.worker.user), "keys": []}
+    assert kit(wim, EVENING, own=False) == {"keys": []}
 
 
 def test_each_account_has_a_key_of_its_own_and_keeps_it_when_the_secret_is_changed(cast, settings):
@@ -67,6 +67,14 @@ def test_whom_nobody_has_told_keeps_a_number_and_nothing_else(cast, wim):
     assert "Please ring" in html
     assert "<form" not in html
     assert kit(wim, EVENING)["windows"] == []
+
+
+def test_a_stop_that_stands_is_kept_first(cast, wim):
+    monitored(cast)
+    send(wim, EVENING, temperature="38.4")
+    html = kit(wim, EVENING + HOUR)["html"]
+    assert html.index("Stop, and call") < html.index('name="temperature"')
+    assert reverse("telephoned") not in html  # it cannot be sent from there
 
 
 def test_a_reading_keeps_the_time_at_which_it_was_noted_and_the_receipt_carries_its_id(cast, wim):

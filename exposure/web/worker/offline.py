@@ -14,7 +14,6 @@ from django.http import HttpRequest, HttpResponse, JsonResponse
 from django.middleware.csrf import get_token
 from django.template.loader import render_to_string
 from django.urls import reverse
-from django.utils.crypto import salted_hmac
 from django.utils.encoding import force_bytes
 from django.views.decorators.http import require_http_methods
 
@@ -29,9 +28,7 @@ from exposure.web.worker.own import common, own_page
 from exposure.web.worker.situation import Situation, situation_of
 from exposure.web.worker.today import fresh_form, parts_of_form
 
-WINDOWS = (
-    6  # the next ones, three days of two: so far the page without a connection says when a reading is due
-)
+WINDOWS = 6  # three days of two: so far ahead the phone says by itself when a reading is due
 
 
 @require_http_methods(["GET", "HEAD", "POST"])
@@ -42,11 +39,10 @@ def kept_reading(request: HttpRequest, worker: Worker) -> HttpResponse:
     if request.method == "POST":
         return _receipt(request, worker)
     if not request.session.get(OWN_DEVICE):
-        return JsonResponse({"owner": owner_of(request.user), "keys": []})
+        return JsonResponse({"keys": []})
     situation = situation_of(worker, at=request.at)
     return JsonResponse(
         {
-            "owner": owner_of(request.user),
             "keys": keys_of(request.user),
             "now": int(request.at.timestamp() * 1000),
             "zone": str(worker.zone),
@@ -55,11 +51,6 @@ def kept_reading(request: HttpRequest, worker: Worker) -> HttpResponse:
             "html": _page(request, situation),
         }
     )
-
-
-def owner_of(user: User) -> str:
-    """By which a phone tells its owners apart: it names nobody."""
-    return salted_hmac("kept readings", str(user.pk)).hexdigest()[:32]
 
 
 def keys_of(user: User) -> list[str]:

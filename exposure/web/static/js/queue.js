@@ -20,9 +20,9 @@ async function renew(address) {
     const asked = Date.now();
     const answer = await fetch(address, { cache: "no-store", signal: AbortSignal.timeout(PATIENCE) });
     if (signedOut(answer)) await leave();
-    const { owner, keys, csrf, now, ...page } = await answer.json();
-    if (typeof owner !== "string" || !keys.length) return null;
-    await keep({ owner, keys, ...page, ahead: now - (asked + Date.now()) / 2 });
+    const { keys, csrf, now, ...page } = await answer.json();
+    if (!keys.length) return null;
+    await keep({ keys, ...page, ahead: now - (asked + Date.now()) / 2 });
     return { csrf };
   } catch {
     return null;

@@ -40,14 +40,14 @@ function own() {
   return run(["key"], (key) => key.get(OWN), "readonly");
 }
 
-/** Keeps what the server gave: {owner, keys, ...page}. Of another owner nothing is left that could be read. */
-export async function keep({ owner, keys, ...page }) {
+/** Keeps what the server gave: {keys, ...page}; each account has keys of its own, so that what another one kept here
+cannot be read. */
+export async function keep({ keys, ...page }) {
   const made = await Promise.all(keys.map((text) => crypto.subtle.importKey(
     "raw", Uint8Array.from(atob(text), (letter) => letter.charCodeAt(0)), "AES-GCM", false, ["encrypt", "decrypt"],
   )));
-  const held = { owner, keys: made };
-  const sealed = await seal(held, page);
-  await run(["key", "page"], (key, pages) => { key.put(held, OWN); pages.put(sealed, OWN); });
+  const sealed = await seal(made, page);
+  await run(["key", "page"], (key, pages) => { key.put(made, OWN); pages.put(sealed, OWN); });
 }
 
 /** The page as it was kept last; null without a key. */
@@ -92,22 +92,19 @@ export function remove(number) {
   return run(["entries"], (all) => all.delete(number));
 }
 
-async function seal({ owner, keys }, value) {
+async function seal(keys, value) {
   const iv = crypto.getRandomValues(new Uint8Array(IV));
   const plain = new TextEncoder().encode(JSON.stringify(value));
-  return { iv, sealed: await crypto.subtle.encrypt(how(iv, owner), keys[0], plain) };
+  return { iv, sealed: await crypto.subtle.encrypt({ name: "AES-GCM", iv }, keys[0], plain) };
 }
 
-/** What was sealed for this owner, by any of the keys; null for anything else. */
-async function opened({ owner, keys }, { iv, sealed }) {
+/** What was sealed by any of the keys; null for anything else. */
+async function opened(keys, { iv, sealed }) {
   for (const key of keys) {
     try {
-      return JSON.parse(new TextDecoder().decode(await crypto.subtle.decrypt(how(iv, owner), key, sealed)));
+      const plain = await crypto.subtle.decrypt({ name: "AES-GCM", iv }, key, sealed);
+      return JSON.parse(new TextDecoder().decode(plain));
     } catch { /* another key, or somebody else's */ }
   }
   return null;
-}
-
-function how(iv, owner) {
-  return { name: "AES-GCM", iv, additionalData: new TextEncoder().encode(owner) };
 }
