@@ -170,3 +170,22 @@ def test_what_the_browser_keeps_is_all_there(client, db):
     page = client.get(shell["page"]).content.decode()
     for address in re.findall(r'(?:href|src)="(/static/[^"]+)"', page):
         assert address in shell["files"], address
+
+
+# Three weeks
+
+
+def test_every_reading_of_three_weeks_is_taken_whether_it_was_sent_at_once_or_kept(cast, wim):
+    follow_up = monitored(cast)
+    checks = list(follow_up.checks.filter(withdrawn_at=None))
+    assert len(checks) == 43  # the evening of the day itself, and two a day for 21 days
+    for number, check in enumerate(checks):
+        if number % 2:
+            said = send(wim, check.closes_at - HOUR / 2, noted=check.due_at).json()
+            assert said["taken"], number
+        else:
+            wim.post(check.due_at, follow=False, submission_id=str(uuid4()))
+    readings = Reading.objects.order_by("taken_at")
+    assert [reading.taken_at for reading in readings] == [check.due_at for check in checks]
+    assert {reading.state for reading in readings} == {"recorded"}
+    assert "No further reading is planned" in wim.get("today", checks[-1].closes_at).content.decode()

@@ -85,7 +85,7 @@ async function send(form, body, found, attach) {
       return;
     } catch (error) {
       clearTimeout(slow);
-      const kept = await hold(form, body, found).then(() => true, () => false);
+      const kept = !slip(form, body, found) && await hold(form, body, found).then(() => true, () => false);
       if (kept) return;
       if (!found.stop) throw error; // to be sent again by hand
       stop(form, found);
@@ -96,7 +96,7 @@ async function send(form, body, found, attach) {
 
 /** The answer takes the place of the page, as if the browser had gone there. */
 function replace(page, address, attach) {
-  if (!page.querySelector("main")) throw new Error("this is no page of ours");
+  if (!page.querySelector("main#main.main")) throw new Error("this is no page of ours");
   document.title = page.title;
   document.body.replaceWith(page.body);
   history.pushState({}, "", address);
