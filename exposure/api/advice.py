@@ -10,7 +10,7 @@ from django.utils.translation import pgettext
 from exposure.attend import told
 from exposure.attend.models import Alert
 from exposure.attend.overview import Overview, overviews
-from exposure.followup.models import FollowUpState, Reading
+from exposure.followup.models import Check, FollowUpState, Reading
 from exposure.followup.store_reading import Logged, follow_ups_taking_readings
 from exposure.people.models import Worker
 
@@ -49,7 +49,7 @@ def advice(logged: Logged, worker: Worker, *, at: datetime) -> str:
     if now.in_care:
         return " ".join([*said, _("Reminders are paused. Do what the people who look after you say.")])
     ring = _("If you feel ill before that, do not wait and do not walk in: ring") + f" {worker.site.phone}."
-    return " ".join([*said, _next(now, at), ring])
+    return " ".join([*said, _next(now, logged), ring])
 
 
 def _standing(worker: Worker, at: datetime) -> _Standing:
@@ -120,17 +120,25 @@ def _about(logged: Logged) -> list[str]:
     return []
 
 
-def _next(now: _Standing, at: datetime) -> str:
-    """The next reading that has not opened, in any follow-up that the worker knows of, by the worker's clock."""
+def _next(now: _Standing, logged: Logged) -> str:
+    """What is still due beside the reading, else the next one that has not opened, in any follow-up that the worker
+    knows of, by the worker's clock."""
+    open_now = [one.now_due.check for one in now.known if one.now_due]
+    if open_now and logged.state != "repeat_due":
+        check = min(open_now, key=lambda one: one.closes_at)
+        return _("Still due: the one on %(day)s between %(opens)s and %(closes)s.") % _spoken(check, now)
     coming = [one.next_line.check for one in now.known if one.next_line]
     if not coming:
         return _("No further reading is planned.")
     check = min(coming, key=lambda one: one.opens_at)
+    return _("The next one is on %(day)s between %(opens)s and %(closes)s.") % _spoken(check, now)
+
+
+def _spoken(check: Check, now: _Standing) -> dict[str, str]:
     opens, closes = (moment.astimezone(now.worker.zone) for moment in (check.opens_at, check.closes_at))
     clock = pgettext("date format: 07:40", "H:i")
-    words = {
+    return {
         "day": date_format(opens, pgettext("date format: Wednesday 25 November", "l j F")),
         "opens": date_format(opens, clock),
         "closes": date_format(closes, clock),
     }
-    return _("The next one is on %(day)s between %(opens)s and %(closes)s.") % words

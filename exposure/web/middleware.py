@@ -38,6 +38,7 @@ KEPT_WHATEVER_IT_HOLDS = {
     "mark",
     "my_report",
     "today",
+    "kept_reading",
     "my_days",
     "person_reading",
     "reading_amend",

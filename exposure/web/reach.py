@@ -1,10 +1,14 @@
 """How one is told: a clinician's number and first channel, and everybody's devices."""
 
 import hashlib
+import json
+from functools import cache
 from pathlib import Path
 from typing import Any
 
+from django.conf import settings
 from django.contrib import messages
+from django.contrib.auth.models import AnonymousUser
 from django.core.exceptions import PermissionDenied
 from django.http import Http404, HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import redirect, render
@@ -24,7 +28,13 @@ from exposure.web.reach_forms import ReachForm
 from exposure.web.signed_in import kept_form, signed_in
 
 PAGED = frozenset({Role.Kind.NURSE, Role.Kind.PHYSICIAN})
-SERVICE_WORKER = (Path(__file__).parent / "static" / "js" / "reminders.js").read_bytes()
+FILES = Path(__file__).parent / "static"
+SERVICE_WORKER = (FILES / "js" / "reminders.js").read_text()
+# What the page without a connection is made of: it holds no name, and nothing of anybody's record.
+STYLES = sorted(path.name for path in (FILES / "css").iterdir())
+SCRIPTS = sorted({path.name for path in (FILES / "js").iterdir()} - {"reminders.js", "criteria.js"})
+# Where a worker is led to it.
+WITHOUT_CONNECTION = ("home", "today", "my_days", "what_this_means", "my_settings")
 BACK = ("my_settings", "how_told")
 
 
@@ -98,9 +108,34 @@ def _back(request: HttpRequest) -> str:
 
 @require_safe
 def service_worker(request: HttpRequest) -> HttpResponse:
-    """The script that shows a notification. At the root, because it may act for addresses below its own only; asked for
-    anew each time, so that an upgrade arrives."""
-    return HttpResponse(SERVICE_WORKER, content_type="text/javascript", headers={"Cache-Control": "no-cache"})
+    """The script that shows a notification, and the page without a connection where there is none. At the root, because
+    it may act for addresses below its own only; asked for anew each time, so that an upgrade arrives."""
+    script = f"const SHELL = {json.dumps(_shell())};\n{SERVICE_WORKER}"
+    return HttpResponse(script, content_type="text/javascript", headers={"Cache-Control": "no-cache"})
+
+
+@cache
+def _shell() -> dict[str, Any]:
+    """What the script keeps, under a name that changes with any of it. Scripts import each other by their plain
+    names."""
+    styles = [f"css/{name}" for name in STYLES]
+    scripts = [f"js/{name}" for name in SCRIPTS]
+    files = [*map(static, [*styles, "js/page.js", "img/favicon.svg"])]
+    files += [f"{settings.STATIC_URL}{name}" for name in scripts]
+    content = b"".join((FILES / name).read_bytes() for name in [*styles, *scripts])
+    return {
+        "name": f"shell-{hashlib.sha256(content).hexdigest()[:12]}",
+        "page": reverse("offline"),
+        "files": list(dict.fromkeys(files)),
+        "pages": [reverse(name) for name in WITHOUT_CONNECTION],
+    }
+
+
+@require_safe
+def offline(request: HttpRequest) -> HttpResponse:
+    """The page that a browser keeps for when it has no connection: the same for everybody, whoever asks for it."""
+    request.user = AnonymousUser()
+    return render(request, "worker/offline.html")
 
 
 @require_safe

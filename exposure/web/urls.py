@@ -21,6 +21,7 @@ urlpatterns = [
     path("devices/", reach.add_device, name="devices"),
     path("devices/<uuid:uid>/end/", reach.end_device, name="device_end"),
     path("reminders.js", reach.service_worker, name="service_worker"),
+    path("offline/", reach.offline, name="offline"),
     path("app.webmanifest", reach.manifest, name="manifest"),
     path("messages/", home.outgoing, name="outgoing"),
     path("", include("exposure.web.observer.urls")),

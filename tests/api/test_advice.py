@@ -51,6 +51,11 @@ def test_once_it_is_closed_the_next_reading_is_told_again(calls, cast, evening, 
     assert advice(calls, cast).startswith("Recorded. The next one is on Tuesday 3 March")
 
 
+def test_a_reading_that_is_still_due_is_told_before_the_next_one(calls, cast, evening):
+    said = advice(calls, cast, taken_at=(EVENING - 5 * HOUR).isoformat())
+    assert said.startswith("Recorded. Still due: the one on Monday 2 March between 18:00 and 22:00.")
+
+
 def test_an_urgent_symptom_puts_the_emergency_number_first(calls, cast, evening):
     said = advice(calls, cast, temperature=None, unit=None, method=None, symptoms=["bleeding"])
     assert said.startswith(

@@ -55,6 +55,10 @@ class Thumb:
         height = self.page.viewport_size["height"]
         assert box["y"] >= 0, "not on the first screen"
         assert box["y"] + box["height"] <= height, "not on the first screen"
+        self.press(locator)
+
+    def press(self, locator):
+        """A tap where scrolling is allowed."""
         self.taps += 1
         locator.tap()
 

@@ -32,6 +32,8 @@ ROLES = ("", "worker", "observer", "nurse", "physician", "lead", "auditor", "adm
 ELSEWHERE = {
     "reading_taken": "after a reading is sent",
     "telephoned": "a button alone",
+    "kept_reading": "asked for by the page itself",
+    "offline": "kept by the browser",
     "reported": "after a report is sent",
     "mark": "while a removal runs",
     "removal": "while a removal runs",

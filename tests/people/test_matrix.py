@@ -45,6 +45,7 @@ DOORS: dict[str, tuple[frozenset[str] | None, frozenset[str] | None]] = {
     "metrics": (NONE, NONE),  # no METRICS_TOKEN: no such address
     "app.webmanifest": (EVERYBODY, EVERYBODY),
     "reminders.js": (EVERYBODY, EVERYBODY),
+    "offline/": (EVERYBODY, None),
     "account/reach/": (CLINICIANS, CLINICIANS),
     "account/keys/": (SIGNED_IN, SIGNED_IN),
     "account/keys/<uuid:uid>/end/": (None, NONE),
@@ -71,6 +72,7 @@ DOORS: dict[str, tuple[frozenset[str] | None, frozenset[str] | None]] = {
     "removals/<uuid:uid>/": (AUTHOR, AUTHOR),
     "removals/<uuid:uid>/marks/<uuid:mark>/": (AUTHOR, AUTHOR),
     "today/": (WORKER, WORKER),
+    "today/kept/": (WORKER, WORKER),
     "today/telephoned/": (None, WORKER),
     "today/reading/<uuid:uid>/": (WORKER, None),
     "today/reading/<uuid:uid>/correct/": (WORKER, WORKER),

@@ -560,6 +560,7 @@ def test_no_page_names_the_disease(cast, wim):
 def settings(wim, at, **changes):
     wim.clock(at)
     usual = {"unit": "C", "phone_only": "False", "quiet_from": "", "quiet_until": "", "own_zone": ""}
+    usual["confirmed"] = changes.get("own_zone", "")  # what it moves has been read
     return wim.client.post(reverse("my_settings"), {**usual, **changes}, follow=True)
 
 

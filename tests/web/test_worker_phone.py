@@ -11,6 +11,7 @@ from django.urls import reverse
 from exposure.attend.models import Alert, Call
 from exposure.audit.models import AccessEntry
 from exposure.followup.models import Check, Reading
+from exposure.people.models import Worker
 from exposure.pipeline.reply import say_telephoned
 from exposure.web.worker.offers import Offer, offer
 from tests.cast import MONDAY, doing
@@ -297,7 +298,8 @@ def test_the_clearance_names_who_signed_and_from_when_one_may_work(cast, wim):
     assert f"Signed by {cast.physician}, occupational-health physician." in page
     after = words(wim.get("today", at + timedelta(days=2)))
     assert "You are cleared That was the last of it. Thank you for every single reading." in after
-    assert "You may work again; nothing is restricted any more." in after
+    assert "Since Tuesday 24 March 2026 you may work again; nothing is restricted any more." in after
+    assert f"Signed by {cast.physician}, occupational-health physician." in after
 
 
 def test_the_sheet_for_home_has_the_numbers_and_names_no_disease(cast, wim):
@@ -327,6 +329,26 @@ def test_one_can_report_something_about_oneself(cast, wim, name):
 def test_the_settings_stand_in_the_navigation(cast, wim):
     page = wim.get("today", MONDAY)
     assert [address for address, _label, _current in page.context["nav"]()][-1] == reverse("my_settings")
+
+
+def test_what_a_journey_moves_is_said_before_it_is_saved(cast, wim):
+    follow_up = monitored(cast)
+    standing = list(follow_up.checks.filter(withdrawn_at=None).values_list("opens_at", flat=True))
+    asked = settings(wim, MONDAY + 6 * HOUR, own_zone="America/Halifax", confirmed="")
+    said = words(asked)
+    assert "Your evening reading moves to this evening, 18:00 to 22:00, by the clock in Halifax." in said
+    assert "By the clock that counts for you now, that is tonight, 22:00 to 02:00." in said
+    assert "It is 15:00 in Lisbon." in said
+    assert Worker.objects.get(pk=cast.worker.pk).own_zone == ""
+    assert list(follow_up.checks.filter(withdrawn_at=None).values_list("opens_at", flat=True)) == standing
+    assert asked.context["form"]["own_zone"].value() == "America/Halifax"
+    evening = words(settings(wim, EVENING, own_zone="America/Halifax", confirmed=""))
+    assert "you can enter it until 22:00" in evening
+    # Another place than the one that was said is said first, too.
+    assert "Not saved yet" in words(
+        settings(wim, EVENING, own_zone="Asia/Tokyo", confirmed="America/Halifax")
+    )
+    assert "Saved." in words(settings(wim, EVENING, own_zone="America/Halifax"))
 
 
 def test_after_a_change_of_place_the_page_says_when_the_next_reading_is(cast, wim):

@@ -19,7 +19,8 @@ from tests.web.wim import EVENING, ID, TOKEN, confirm, enter, h1, monitored, rep
 pytestmark = pytest.mark.database
 
 HOUR = timedelta(hours=1)
-PAGES = [route.name for route in urlpatterns if route.name != "telephoned"]  # every page of a worker there is
+NO_PAGES = {"telephoned", "kept_reading"}
+PAGES = [route.name for route in urlpatterns if route.name not in NO_PAGES]  # every page of a worker there is
 FEVER = {"temperature": "38.4"}
 BLEEDING = {"temperature": "", "unit": "", "method": "", "symptoms": ["bleeding"]}
 

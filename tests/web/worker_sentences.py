@@ -33,7 +33,8 @@ TELLS = {
     "The Stop stands until they have told you otherwise.": COMMON,
     "Occupational health has seen this: {{ clock }}. It stands until they have told you otherwise.": COMMON,
     "Stop. Not sent: telephone now": COMMON,
-    "What you typed has reached nobody yet. It is sent as soon as there is a connection.": PRODUCT,
+    "What you typed has reached nobody yet. It is sent as soon as there is a connection and this page is "
+    "open.": PRODUCT,
     "Occupational health has been alerted at {{ clock }}. Ring all the same.": COMMON,
     "If it was a Stop, the Stop stands until a clinician has closed it.": COMMON,
     # The sheet for home
@@ -89,6 +90,17 @@ TELLS = {
     "{{ temperature }} °{{ unit }}? Yes, send it": PRODUCT,
     "You can ask occupational health for a copy of your record.": PRODUCT,
     "You can say that something in the report about you is wrong. Ring, and a clinician looks at it.": PRODUCT,
+    "The reading that is open now stays where it is: you can enter it until {{ until }}.": PRODUCT,
+    # Without a connection
+    "If you feel ill, do not wait for that: telephone now.": COMMON,
+    "Ring, and occupational health enters it.": PRODUCT,
+    "Enter a number such as 36.8 or 98.2, or say below why you could not take it.": PRODUCT,
+    "That number fits the other unit. Choose the other unit below, or correct the number.": PRODUCT,
+    "Have you any symptoms? Press “No symptoms, send”, or open “I have symptoms”.": PRODUCT,
+    "Not sent yet: there is no connection. It keeps the time at which you took it.": PRODUCT,
+    "Something here has not been sent. Once you have signed out nobody can read it, and it is sent only after you "
+    "have signed in again on this phone. Press Sign out once more to do that.": PRODUCT,
+    "This page needs a connection once: sign in on your own phone, and it works without one from then on.": PRODUCT,
     # After a sign-in that had ended
     "Then send it": PRODUCT,
     "This is what you typed before you were signed out. Look at it and send it.": PRODUCT,
@@ -99,6 +111,10 @@ ONLY_NAMES = {
     "A reading that is missing is followed up by telephone. That is a question, not a reproach.",
     "Back to Today",
     "By telephone only: no messages",
+    "It is sent by itself as soon as there is a connection and this page is open.",
+    "Kept here, not sent yet:",
+    "No connection: enter it here",
+    "Send it now",
     "Choose",
     "Correct it, or enter another reading",
     "Enter another reading",

@@ -4,8 +4,10 @@ asked."""
 import uuid
 from dataclasses import dataclass
 from typing import Any
+from zoneinfo import ZoneInfo, available_timezones
 
 from django.http import HttpRequest, QueryDict
+from django.utils import timezone
 
 from exposure.followup.entry import ReadingEntry, read_entry
 from exposure.followup.models import Reading
@@ -48,6 +50,26 @@ def take(form: ReadingForm, request: HttpRequest, situation: Situation) -> Taken
     if logged.row is not None:
         form.renew()
     return Taken(stop=logged.stop)
+
+
+def take_kept(form: ReadingForm, request: HttpRequest, worker: Worker) -> Logged:
+    """Store a reading that a phone kept while it had no connection, once: `noted_at` is when it was sent there, and
+    `zone` where its clock hung. Nothing is asked once more: nobody may be there to answer. Raises BadSubmission."""
+    with timezone.override(_zone(request.POST.get("zone", "")) or worker.zone):
+        body = form.body()
+    late = {**body, "taken_at": body["taken_at"] or request.POST.get("noted_at") or None}
+    try:
+        return follow.log_reading(body=late, worker=worker, entered_by=request.user, at=request.at)
+    except Conflict:
+        # The page had sent it before the connection went, as taken just then, and has not heard that it arrived.
+        try:
+            return follow.log_reading(body=body, worker=worker, entered_by=request.user, at=request.at)
+        except Conflict:
+            return _log_once(late, request, worker)
+
+
+def _zone(name: str) -> ZoneInfo | None:
+    return ZoneInfo(name) if name in available_timezones() else None
 
 
 def would_stop(form: ReadingForm, situation: Situation) -> bool:

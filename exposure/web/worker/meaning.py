@@ -1,6 +1,6 @@
 """What this means: what was found and why these days, what is restricted, who sees what, and who looked."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
@@ -12,11 +12,10 @@ from django.views.decorators.http import require_safe
 
 from exposure.audit.history import looks_at
 from exposure.audit.models import AccessEntry
-from exposure.classify.models import Signature
-from exposure.clear.models import Clearance
-from exposure.people.models import Role, User, Worker
+from exposure.people.models import User, Worker
 from exposure.web.worker import days
 from exposure.web.worker.own import common, own_page
+from exposure.web.worker.signed import held, roles_of
 from exposure.web.worker.situation import Situation, situation_of
 
 LOOKS = 1000  # the newest; one line per person and day is made of them
@@ -43,14 +42,6 @@ class Found:
     last_day: date | None
 
 
-@dataclass(frozen=True)
-class Cleared:
-    """A clearance with the names and roles of who signed it."""
-
-    clearance: Clearance
-    signed_by: tuple[tuple[str, tuple[str, ...]], ...]
-
-
 @require_safe
 @own_page
 def what_this_means(request: HttpRequest, worker: Worker) -> HttpResponse:
@@ -60,7 +51,6 @@ def what_this_means(request: HttpRequest, worker: Worker) -> HttpResponse:
         **common(request, situation),
         "counts": [days.counted(one) for one in situation.overviews],
         "found": [] if situation.news_waits else found(situation),
-        "cleared": cleared(situation.clearances),
         "looks": by_person_and_day(looks_at(worker.uid)[:LOOKS]),
         "today": situation.today,
         "broken": worker.broken_glass.select_related("user").order_by("-recorded_at", "-pk"),
@@ -102,37 +92,5 @@ def by_person_and_day(entries: Iterable[AccessEntry]) -> list[Look]:
     first: dict[tuple[date, User], datetime] = {}
     for entry in entries:
         first.setdefault((timezone.localtime(entry.recorded_at).date(), entry.user), entry.recorded_at)
-    roles = _roles_of(user for _on, user in first)
-    return [Look(on, str(user), _held(roles.get(user.pk, ()), at)) for (on, user), at in first.items()]
-
-
-def cleared(clearances: Sequence[Clearance]) -> list[Cleared]:
-    """Each clearance with who signed it."""
-    subjects = [f"clearance:{one.uid}" for one in clearances]
-    rows = Signature.objects.filter(subject__in=subjects).select_related("user").order_by("recorded_at", "pk")
-    signatures = list(rows)
-    roles = _roles_of(one.user for one in signatures)
-    return [
-        Cleared(
-            clearance,
-            tuple(
-                (str(one.user), _held(roles.get(one.user_id, ()), one.recorded_at))
-                for one in signatures
-                if one.subject == f"clearance:{clearance.uid}"
-            ),
-        )
-        for clearance in clearances
-    ]
-
-
-def _roles_of(users: Iterable[User]) -> dict[int, list[Role]]:
-    found: dict[int, list[Role]] = {}
-    for role in Role.objects.filter(user__in={user.pk for user in users}).order_by("pk"):
-        found.setdefault(role.user_id, []).append(role)
-    return found
-
-
-def _held(roles: Iterable[Role], at: datetime) -> tuple[str, ...]:
-    """The kinds of role in force at that instant, in words."""
-    held = [one for one in roles if one.from_at <= at and (one.until_at is None or one.until_at > at)]
-    return tuple(dict.fromkeys(str(one.get_kind_display()) for one in held))
+    roles = roles_of(user for _on, user in first)
+    return [Look(on, str(user), held(roles.get(user.pk, ()), at)) for (on, user), at in first.items()]

@@ -1,6 +1,7 @@
 """Moments and windows as one says them to somebody, in the active time zone."""
 
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
+from typing import Any
 
 from django.utils import timezone
 from django.utils.formats import date_format
@@ -27,6 +28,7 @@ TOMORROW = {
     "evening": gettext_lazy("tomorrow evening, %(opens)s to %(closes)s"),
     "night": gettext_lazy("tomorrow night, %(opens)s to %(closes)s"),
 }
+NIGHT_ENDS = 4  # o'clock
 OTHER_DAY = gettext_lazy("on %(day)s, %(opens)s to %(closes)s")
 
 
@@ -38,14 +40,26 @@ def window(check: Check, at: datetime) -> str:
         "closes": date_format(closes, _clock()),
         "day": date_format(opens, pgettext("date format: Wednesday 25 November", "l j F")),
     }
-    away = opens.date() - timezone.localtime(at).date()
-    if away == timedelta(0):
-        return str(TODAY[_part(opens.hour)]) % words
-    if away == timedelta(days=1):
-        return str(TOMORROW[_part(opens.hour)]) % words
-    if away == timedelta(days=-1):
-        return str(YESTERDAY[_part(opens.hour)]) % words
-    return str(OTHER_DAY) % words
+    part = _part(opens.hour)
+    said = _relative(opens, timezone.localtime(at), part)
+    return str(said[part] if said else OTHER_DAY) % words
+
+
+def _relative(opens: datetime, now: datetime, part: str) -> dict[str, Any] | None:
+    """The words of the day; None where only the date is clear. A night belongs to the evening before it: at 23:00 the
+    reading at 02:00 is "tonight", and at 09:00 it was "last night"."""
+    if part != "night":
+        away = (opens.date() - now.date()).days
+    else:
+        away = (_evening(opens) - _evening(now)).days
+        if now.hour < NIGHT_ENDS and opens > now and opens.hour >= NIGHT_ENDS:
+            return None  # "tonight", or "tomorrow night": said in the small hours, either could be meant
+    return {-1: YESTERDAY, 0: TODAY, 1: TOMORROW}.get(away)
+
+
+def _evening(local: datetime) -> date:
+    """The date of the evening to which a moment of the night belongs."""
+    return (local.replace(tzinfo=None) - timedelta(hours=NIGHT_ENDS)).date()
 
 
 def moment(when: datetime, at: datetime) -> str:
@@ -64,7 +78,7 @@ def _clock() -> str:
 
 
 def _part(hour: int) -> str:
-    if 4 <= hour < 12:
+    if NIGHT_ENDS <= hour < 12:
         return "morning"
     if 12 <= hour < 17:
         return "afternoon"

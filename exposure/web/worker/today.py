@@ -2,6 +2,7 @@
 
 import json
 import uuid
+from typing import Any
 
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
@@ -38,12 +39,12 @@ def today(request: HttpRequest, worker: Worker) -> HttpResponse:
     kept = kept_form(request)
     if kept is None:
         missed = _missed(request, situation)
-        return _show(request, situation, _fresh_form(situation, missed), missed=missed)
+        return _show(request, situation, fresh_form(situation, missed), missed=missed)
     form = ReadingForm(with_id(kept), symptoms=situation.symptoms)
     return _show(request, situation, form, kept=True, unsent=would_stop(form, situation))
 
 
-def _fresh_form(situation: Situation, missed: Check | None) -> ReadingForm:
+def fresh_form(situation: Situation, missed: Check | None) -> ReadingForm:
     """Empty but for the unit and the place of the last time; for a reading that is missing, its time."""
     initial = {"submission_id": str(uuid.uuid4()), **usual(situation)}
     if missed is not None:
@@ -89,10 +90,15 @@ def _show(
         "takes_readings": bool(situation.overviews),
         "missed": missed,
         "missed_when": spoken.window(missed, request.at) if missed else "",
-        "cannot": CANNOT,
-        "limits": json.dumps([as_json(profile) for profile in situation.profiles or (USUAL_PROFILE,)]),
+        **parts_of_form(situation),
     }
     return render(request, "worker/today.html", context, status=status)
+
+
+def parts_of_form(situation: Situation) -> dict[str, Any]:
+    """What `worker/_form.html` shows besides the form: `cannot`, and the `limits` by which the page judges itself."""
+    limits = [as_json(profile) for profile in situation.profiles or (USUAL_PROFILE,)]
+    return {"cannot": CANNOT, "limits": json.dumps(limits)}
 
 
 def _names_urgent(form: ReadingForm, situation: Situation) -> bool:

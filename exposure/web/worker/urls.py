@@ -2,10 +2,11 @@
 
 from django.urls import path
 
-from exposure.web.worker import meaning, today, views
+from exposure.web.worker import meaning, offline, today, views
 
 urlpatterns = [
     path("today/", today.today, name="today"),
+    path("today/kept/", offline.kept_reading, name="kept_reading"),
     path("today/telephoned/", today.telephoned, name="telephoned"),
     path("today/reading/<uuid:uid>/", today.reading_taken, name="reading_taken"),
     path("today/reading/<uuid:uid>/correct/", today.correct_reading, name="correct_reading"),

@@ -21,6 +21,7 @@ from exposure.web.worker import days, spoken
 from exposure.web.worker.own import common, own_page
 from exposure.web.worker.settings_form import SettingsForm, city
 from exposure.web.worker.situation import situation_of
+from exposure.web.worker.travel import journey
 
 
 @require_safe
@@ -43,7 +44,8 @@ def my_days(request: HttpRequest, worker: Worker) -> HttpResponse:
 @require_http_methods(["GET", "HEAD", "POST"])
 @own_page
 def my_settings(request: HttpRequest, worker: Worker) -> HttpResponse:
-    """How and when to be reminded. Saving plans the readings that have not opened anew, and says where they went."""
+    """How and when to be reminded. Saving plans the readings that have not opened anew; where another clock is chosen,
+    it is said first what moves (`confirmed`: the zone that was said)."""
     situation = situation_of(worker, at=request.at)
     context = common(request, situation)  # before the form writes on the worker
     context["city"] = city(str(worker.zone))
@@ -52,14 +54,18 @@ def my_settings(request: HttpRequest, worker: Worker) -> HttpResponse:
     kept = None if posted else kept_form(request)
     form = SettingsForm(request.POST if posted else kept, instance=worker)
     if posted and form.is_valid():
-        now = put_off(request, worker, form.cleaned_data)
-        worker = remind.change_settings(worker=worker, by=request.user, at=request.at, **now)
-        messages.success(request, _saved(worker, before, moved=worker.own_zone != zone, request=request))
-        return redirect("confirm_mobile" if waits(request) else "my_settings")
+        chosen = form.cleaned_data
+        if chosen["own_zone"] in (zone, request.POST.get("confirmed")) or not before:
+            now = put_off(request, worker, chosen)
+            worker = remind.change_settings(worker=worker, by=request.user, at=request.at, **now)
+            messages.success(request, _saved(worker, before, moved=worker.own_zone != zone, request=request))
+            return redirect("confirm_mobile" if waits(request) else "my_settings")
+        context["journey"] = journey(worker, chosen, situation, request)
     context |= {"form": form, "kept": kept, "worker": worker, "times": times_of(worker)["words"]}
     context["address"] = worker.email or request.user.email
     context |= devices(request, back="my_settings")
-    return render(request, "worker/my_settings.html", context, status=422 if posted else 200)
+    status = 422 if posted and "journey" not in context else 200
+    return render(request, "worker/my_settings.html", context, status=status)
 
 
 def _saved(worker: Worker, before: str, *, moved: bool, request: HttpRequest) -> str:

@@ -1,11 +1,14 @@
 // Attaches the small modules to markup that already works. One that fails, fails alone.
 import { banner } from "./banner.js";
 import { devices } from "./devices.js";
+import { reading } from "./entry.js";
 import { errorSummary } from "./error-summary.js";
-import { reading } from "./reading.js";
+import { watchLeaving } from "./leaving.js";
+import { offline } from "./offline.js";
 import { session } from "./session.js";
+import { unsent } from "./unsent.js";
 
-const modules = { banner, devices, "error-summary": errorSummary, reading, session };
+const modules = { banner, devices, "error-summary": errorSummary, offline, reading, session, unsent };
 
 function attach(page) {
   for (const [name, start] of Object.entries(modules)) {
@@ -19,4 +22,5 @@ function attach(page) {
   }
 }
 
+watchLeaving();
 attach(document);

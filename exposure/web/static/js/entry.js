@@ -1,7 +1,9 @@
 // Sends a reading and shows the answer. Where it cannot be sent, or the answer is slow, and what was typed is a Stop,
-// the page says so at once, by itself. A form that is being sent is sent once; nothing that was typed is lost.
+// the page says so at once, by itself. A form that is being sent is sent once; nothing that was typed is lost: a phone
+// of one's own keeps it until it has been sent.
 import { moveFocus } from "./focus.js";
-import { judge } from "./limits.js";
+import { judge, temperature } from "./limits.js";
+import { keepEntry } from "./queue.js";
 
 const SLOW = 3000; // local choice: a frightened person should not look at a still page for longer
 const AGAIN = 10000;
@@ -13,14 +15,52 @@ export function reading(form, attach) {
   form.addEventListener("submit", (event) => {
     event.preventDefault();
     if (sending) return;
-    sending = true;
     const body = new FormData(form, event.submitter);
     const found = judge(limits, typed(body));
-    send(form, body, found, attach).catch(() => {
+    const offline = form.hasAttribute("data-offline");
+    if (offline && slip(form, body, found)) return;
+    sending = true;
+    const done = offline ? hold(form, body, found) : send(form, body, found, attach);
+    done.catch(() => {
       sending = false;
       show(form, "unsent");
     });
   });
+  addEventListener("stopped", ({ detail }) => { if (form.isConnected) stop(form, detail); });
+}
+
+/** What the page itself can see is wrong, where nobody else looks at it: said, and nothing kept. */
+function slip(form, body, { stop: stops }) {
+  const { temperature: number, method, feverish, symptoms } = typed(body);
+  const other = feverish || symptoms.length || body.get("cannot") || body.get("could_not");
+  const read = temperature(number);
+  let wrong = "";
+  if (!stops && !(other && !number)) {
+    if (!read) wrong = "number";
+    else if (read.unit !== body.getAll("unit").at(-1)) wrong = "unit";
+    else if (!method) wrong = "method";
+    else if (!body.has("symptoms") && !other) wrong = "symptoms";
+  }
+  for (const words of form.querySelectorAll("[data-wrong]")) words.hidden = words.dataset.wrong !== wrong;
+  if (wrong === "unit" || wrong === "method") form.querySelector(".how").open = true;
+  return wrong;
+}
+
+/** Keeps it on this phone, to be sent by itself. */
+async function hold(form, body, found) {
+  const fields = [...body].filter(([name]) => name !== "csrfmiddlewaretoken" && name !== "form_owner");
+  if (!await keepEntry(fields, found)) throw new Error("this phone keeps nothing");
+  form.elements.submission_id.value = crypto.randomUUID();
+  if (found.stop) stop(form, found, body.get("submission_id"));
+  else sayKept(form, body.get("submission_id"));
+  dispatchEvent(new CustomEvent("kept"));
+}
+
+function sayKept(form, id) {
+  const said = form.querySelector("[data-held]").content.cloneNode(true).firstElementChild;
+  said.dataset.waitingFor = id;
+  (form.closest(".columns") ?? form).replaceWith(said);
+  moveFocus(said.querySelector("h1, h2"));
 }
 
 function typed(body) {
@@ -45,6 +85,8 @@ async function send(form, body, found, attach) {
       return;
     } catch (error) {
       clearTimeout(slow);
+      const kept = !slip(form, body, found) && await hold(form, body, found).then(() => true, () => false);
+      if (kept) return;
       if (!found.stop) throw error; // to be sent again by hand
       stop(form, found);
       await new Promise((wait) => { setTimeout(wait, AGAIN); });
@@ -54,7 +96,7 @@ async function send(form, body, found, attach) {
 
 /** The answer takes the place of the page, as if the browser had gone there. */
 function replace(page, address, attach) {
-  if (!page.querySelector("main")) throw new Error("this is no page of ours");
+  if (!page.querySelector("main#main.main")) throw new Error("this is no page of ours");
   document.title = page.title;
   document.body.replaceWith(page.body);
   history.pushState({}, "", address);
@@ -65,11 +107,16 @@ function replace(page, address, attach) {
   if (heading && !document.querySelector(".error-summary")) moveFocus(heading);
 }
 
-function stop(form, { urgent }) {
-  if (document.querySelector(".notice.stop.whole")) return;
+function stop(form, { urgent }, id) {
+  const shown = document.querySelector(".notice.stop.whole");
+  if (shown) {
+    if (id) shown.dataset.waitingFor = id;
+    return;
+  }
   const panel = form.querySelector("[data-stop]").content.cloneNode(true).firstElementChild;
   panel.querySelector(urgent ? "[data-usual]" : "[data-urgent]").remove();
   panel.classList.add("whole");
+  if (id) panel.dataset.waitingFor = id;
   for (const part of document.body.children) part.inert = true;
   document.body.append(panel);
   moveFocus(panel.querySelector("h1"));
