@@ -3,13 +3,17 @@
 They stand on every history table, every insert-only table and the seals, on PostgreSQL and SQLite; the exact bytes of
 an entry may be deleted, which a purge does, and nothing else. Installed after each
 migrate, because SQLite drops a table's triggers when it rebuilds the table. Refusals reach Django as IntegrityError.
+
+SQLite's REPLACE takes the row that stands in the way away without a word to a trigger (https://www.sqlite.org/lang_conflict.html)
+unless the connection asks for it, and other programs do not ask. So before each insert the rows in its way are noted,
+and after it they must stand: an insert that was refused or left out has no after.
 Whoever owns the database can still drop them; that it was done is what the seals are for.
 """
 
 from typing import Any
 
 from django.db import DEFAULT_DB_ALIAS, connections, transaction
-from django.db.models import Model
+from django.db.models import Model, UniqueConstraint
 
 from exposure.audit.belonging import WITHDRAWN, recorded_models, withdrawable, written_once_models
 from exposure.audit.models import SealedBytes, SealEntry, SealHead
@@ -32,6 +36,8 @@ BEGIN
     RAISE EXCEPTION '% is append-only: only its withdrawal may be set, once', TG_TABLE_NAME USING ERRCODE = '23001';
 END $$;
 """
+
+NOTED = "exposure_noted"  # SQLite: rows in the way of an insert, by table and key; emptied after the insert
 
 
 def append_only_models() -> list[type[Model]]:
@@ -77,6 +83,10 @@ def install(using: str = DEFAULT_DB_ALIAS) -> None:
             tables = set(connection.introspection.table_names(cursor))
             if connection.vendor == "postgresql":
                 cursor.execute(POSTGRESQL_FUNCTIONS)
+            else:
+                cursor.execute(
+                    f'CREATE TABLE IF NOT EXISTS "{NOTED}" (of_table text NOT NULL, noted NOT NULL)'
+                )
             for model in guarded_models():
                 if model._meta.db_table in tables:
                     for name, definition in _definitions(model, connection.vendor).items():
@@ -102,14 +112,16 @@ def _definitions(model: type[Model], vendor: str) -> dict[str, str]:
     """The triggers of one table: name -> what follows it in CREATE TRIGGER."""
     table = model._meta.db_table
     columns = [field.column for field in model._meta.concrete_fields]
-    define = _for_postgresql if vendor == "postgresql" else _for_sqlite
-    triggers = define(table, columns, withdrawable(model))
+    if vendor == "postgresql":
+        triggers = _for_postgresql(table, withdrawable(model))
+    else:
+        triggers = {**_for_sqlite(table, columns, withdrawable(model)), **_against_replace(model)}
     if model is SealedBytes:
         del triggers["no_delete"]
     return {f"{table}_{name}": rest for name, rest in triggers.items()}
 
 
-def _for_postgresql(table: str, columns: list[str], may_withdraw: bool) -> dict[str, str]:
+def _for_postgresql(table: str, may_withdraw: bool) -> dict[str, str]:
     refuse = f'ON "{table}" FOR EACH STATEMENT EXECUTE FUNCTION exposure_refuse()'
     only_withdraw = f'ON "{table}" FOR EACH ROW EXECUTE FUNCTION exposure_only_withdraw()'
     return {
@@ -132,3 +144,28 @@ def _for_sqlite(table: str, columns: list[str], may_withdraw: bool) -> dict[str,
         "withdrawn_once": f'BEFORE UPDATE OF "{WITHDRAWN}" ON "{table}" {once} {refuse}',
         **no_delete,
     }
+
+
+def _against_replace(model: type[Model]) -> dict[str, str]:
+    table, key = model._meta.db_table, model._meta.pk.column
+    same = [" AND ".join(f'"{name}" = NEW."{name}"' for name in columns) for columns in _unique(model)]
+    in_the_way = f'FROM "{table}" WHERE ({") OR (".join(same)})'
+    noted = f"FROM \"{NOTED}\" WHERE of_table = '{table}'"
+    gone = f'(noted = NEW."{key}" OR NOT EXISTS (SELECT 1 FROM "{table}" WHERE "{key}" = noted))'
+    return {
+        "note": f'BEFORE INSERT ON "{table}" WHEN EXISTS (SELECT 1 {in_the_way})'
+        f' BEGIN INSERT INTO "{NOTED}" SELECT \'{table}\', "{key}" {in_the_way}; END',
+        "no_replace": f'AFTER INSERT ON "{table}" WHEN EXISTS (SELECT 1 {noted})'
+        f" BEGIN SELECT RAISE(ABORT, '{table} is append-only') WHERE EXISTS (SELECT 1 {noted} AND {gone});"
+        f" DELETE {noted}; END",
+    }
+
+
+def _unique(model: type[Model]) -> list[list[str]]:
+    """The columns of each key. A condition of a constraint is left out: a row too many is noted, and still stands."""
+    options = model._meta
+    found = [[field.column] for field in options.concrete_fields if field.unique or field.primary_key]
+    together = [rule.fields for rule in options.constraints if isinstance(rule, UniqueConstraint)]
+    for fields in (*together, *options.unique_together):
+        found.append([options.get_field(name).column for name in fields])
+    return [columns for columns in found if columns]
