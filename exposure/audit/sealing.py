@@ -29,6 +29,7 @@ MOST_BATCHES = 10  # in one call, so that nothing else waits long for it
 QUICK_LOOK = 2_000  # rows back from the newest one sealed, in each table
 THOROUGH_MINUTES = 2  # of each hour; longer than one interval
 HEAD_EVERY = timedelta(minutes=10)
+LATEST_HEAD = timedelta(hours=1)
 
 
 @dataclass(frozen=True)
@@ -65,6 +66,22 @@ def size() -> int:
     """How many entries there are."""
     last = SealEntry.objects.aggregate(last=Max("sequence"))["last"]
     return 0 if last is None else last + 1
+
+
+def unsigned() -> int:
+    """How many entries no head covers yet."""
+    last = heads.newest()
+    return size() - (last.size if last else 0)
+
+
+def heads_late(*, at: datetime) -> bool:
+    """Whether there is a key, and entries that it should have signed long ago: nobody could prove them outside."""
+    if heads.own_key() is None:
+        return False
+    last = heads.newest()
+    if last is not None and at - last.at <= LATEST_HEAD:
+        return False
+    return size() > (last.size if last else 0)
 
 
 def _find(thorough: bool) -> list[tuple[str, int]]:

@@ -85,6 +85,8 @@ DOORS: dict[str, tuple[frozenset[str] | None, frozenset[str] | None]] = {
     "cases/": (CLINICIANS, CLINICIANS),
     "cases/open/": (CLINICIANS, CLINICIANS),
     "history/": (AUDITOR, AUDITOR),
+    "history/head.pdf": (AUDITOR, None),
+    "history/people/<uuid:uid>/record.json": (AUDITOR, None),
     "history/people/<uuid:uid>/": (NURSES | AUDITOR, NURSES | AUDITOR),
 }
 OF_A_ROW = (
