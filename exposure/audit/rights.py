@@ -33,7 +33,7 @@ TAKEN_AWAY = frozenset({"Planned", "ReportDraft"})
 # Of the libraries: None is whatever may be done to rows.
 LIBRARY: dict[str, Rights | None] = {
     "account.EmailAddress": None,
-    "account.EmailConfirmation": READ,  # links are signed, and stored nowhere
+    "account.EmailConfirmation": None,  # goes with its address
     "admin.LogEntry": ADD,
     "auth.Group": READ,
     "auth.Group_permissions": READ,

@@ -1,13 +1,13 @@
 """Append-only in the database itself: triggers refuse UPDATE, DELETE and TRUNCATE of whatever was written once.
 
 They stand on every history table, every insert-only table and the seals, on PostgreSQL and SQLite; the exact bytes of
-an entry may be deleted, which a purge does, and nothing else. Installed after each
-migrate, because SQLite drops a table's triggers when it rebuilds the table. Refusals reach Django as IntegrityError.
+an entry may be deleted, which a purge does, and nothing else. Installed after each migrate, because SQLite drops a
+table's triggers when it rebuilds the table. Refusals reach Django as IntegrityError. Whoever owns the database can
+still drop them; that it was done is what the seals are for.
 
-SQLite's REPLACE takes the row that stands in the way away without a word to a trigger (https://www.sqlite.org/lang_conflict.html)
-unless the connection asks for it, and other programs do not ask. So before each insert the rows in its way are noted,
-and after it they must stand: an insert that was refused or left out has no after.
-Whoever owns the database can still drop them; that it was done is what the seals are for.
+SQLite's REPLACE takes away the row that stands in its way, and no trigger hears of it unless the connection asks
+(https://www.sqlite.org/lang_conflict.html), which other programs do not. So before each insert the rows in its way are
+noted, and after it they must stand: an insert that was refused or left out has no after.
 """
 
 from typing import Any
@@ -87,6 +87,7 @@ def install(using: str = DEFAULT_DB_ALIAS) -> None:
                 cursor.execute(
                     f'CREATE TABLE IF NOT EXISTS "{NOTED}" (of_table text NOT NULL, noted NOT NULL)'
                 )
+                cursor.execute(f'DELETE FROM "{NOTED}"')
             for model in guarded_models():
                 if model._meta.db_table in tables:
                     for name, definition in _definitions(model, connection.vendor).items():

@@ -12,12 +12,13 @@ from django.db.migrations.recorder import MigrationRecorder
 from psycopg.errors import InsufficientPrivilege
 
 from exposure import checks
-from exposure.audit import accounts, triggers
+from exposure.audit import accounts, sealing, triggers
 from exposure.audit.models import SealEntry
 from exposure.audit.rights import LIBRARY, Rights, differences, rights
 from exposure.people.models import Worker
 from exposure.record import REMOVABLE
 from tests import test_story
+from tests.cast import MONDAY
 
 pytestmark = [
     pytest.mark.django_db,
@@ -152,6 +153,7 @@ def as_application(granted, cast):
 
 def test_the_whole_story_runs_under_it(as_application):
     test_story.test_a_breach_walks_from_the_station_to_a_signed_clearance(as_application)
+    assert sealing.seal(at=MONDAY, thorough=True).entries == sealing.size() > 500
 
 
 def test_its_rights_are_the_table_neither_more_nor_less(as_application):

@@ -93,6 +93,10 @@ def test_the_auditor_prints_the_newest_head_and_takes_a_record_that_checks_witho
     sheet = client.get(reverse("head_sheet"))
     assert (sheet["Content-Type"], sheet.content[:5]) == ("application/pdf", b"%PDF-")
 
+    printed = client.get(reverse("record_pdf", args=[cast.worker.uid]))
+    assert (printed["Content-Type"], printed.content[:5]) == ("application/pdf", b"%PDF-")
+    assert AccessEntry.objects.latest("pk").subject == f"printed record of worker:{cast.worker.uid}"
+
     taken = client.get(reverse("record_file", args=[cast.worker.uid]))
     record = json.loads(taken.content)
     assert check(record, trusted=record["head"]["key"]) == len(record["entries"]) > 0

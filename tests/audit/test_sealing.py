@@ -443,6 +443,6 @@ def test_a_clock_process_that_cannot_seal_says_so_and_goes_on(cast, monkeypatch,
     def broken(**_options):
         raise OSError("disk full")
 
-    monkeypatch.setattr(clock_command, "seal", broken)
+    monkeypatch.setattr(clock_command, "keep", broken)
     clock_command.Command().seal()
     assert "Sealing failed" in caplog.text

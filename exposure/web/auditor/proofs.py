@@ -1,11 +1,13 @@
-"""What an auditor takes away as proof: the newest signed head on a sheet of paper, and a worker's record as a file."""
+"""What an auditor takes away: the newest signed head on a sheet of paper, a worker's record on paper and as a file."""
 
 import uuid
+from typing import Any
 
 from django.contrib import messages
 from django.core.exceptions import PermissionDenied
 from django.http import Http404, HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import redirect
+from django.utils import timezone
 from django.utils.translation import get_language
 from django.utils.translation import gettext as _
 from django.views.decorators.http import require_safe
@@ -15,6 +17,7 @@ from exposure.audit import heads
 from exposure.audit.access_log import note_look
 from exposure.audit.exporting import NoHead, record_of
 from exposure.audit.heads import Head
+from exposure.audit.history import of_worker
 from exposure.audit.keeping import line_of
 from exposure.audit.models import AccessEntry
 from exposure.people.access import holds, visible
@@ -22,7 +25,11 @@ from exposure.people.models import Worker
 from exposure.people.policy import SEEING, View
 from exposure.places.models import Site
 from exposure.web.account.sheet import svg
+from exposure.web.auditor.views import read_by
+from exposure.web.auditor.words import Told, tell
+from exposure.web.bidi import spelled_out
 from exposure.web.signed_in import signed_in
+from exposure.web.templatetags.look import moment
 
 
 @signed_in
@@ -76,6 +83,47 @@ def record_file(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
     note_look(request.user, AccessEntry.Kind.EXPORT, f"export:{worker.uid}", worker.uid, at=request.at)
     answer = JsonResponse(record, json_dumps_params={"ensure_ascii": False, "indent": 1})
     return _file(answer, f"record-{worker.uid}.json")
+
+
+@signed_in
+@require_safe
+def record_pdf(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
+    """A worker's whole record to print, for who may read its page."""
+    worker, sites, withhold = read_by(request, uid)
+    note_look(request.user, AccessEntry.Kind.EXPORT, f"printed record of worker:{uid}", uid, at=request.at)
+    with timezone.override(worker.site.zone):
+        name = worker.name or _("nobody named")
+        data = {
+            "title": _("The record of %(name)s") % {"name": spelled_out(name)},
+            "site": worker.site.name,
+            "lede": _(
+                "%(number)s, %(site)s. Times of %(zone)s, as of %(at)s. Who did and who saw what, oldest first."
+            )
+            % {
+                "number": worker.number or _("no number"),
+                "site": worker.site.name,
+                "zone": worker.site.zone,
+                "at": moment(request.at),
+            },
+            "footer": _("Printed for %(name)s.") % {"name": request.user.full_name},
+            "operations": [_on_paper(tell(one, withhold=withhold)) for one in of_worker(uid, sites)],
+        }
+    page = paper.pdf("record", data, written_at=request.at, language=get_language() or "en")
+    return _file(HttpResponse(page, content_type="application/pdf"), f"record-{worker.uid}.pdf")
+
+
+def _on_paper(told: Told) -> dict[str, Any]:
+    withheld = [(_("Seen by clinicians only."), "", "")]
+    return {
+        "at": moment(told.at),
+        "who": told.who,
+        "why": _("Why: %(why)s") % {"why": told.why} if told.why else "",
+        "origin": _("From: %(origin)s") % {"origin": told.origin} if told.origin else "",
+        "lines": [
+            {"what": f"{line.kind}: {line.what}", "changes": withheld if line.withheld else line.changes}
+            for line in told.lines
+        ],
+    }
 
 
 def _no_head(request: HttpRequest, name: str, *arguments: object) -> HttpResponse:

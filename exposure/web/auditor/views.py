@@ -142,20 +142,26 @@ def _note_list(request: HttpRequest, form: Filter) -> None:
     )
 
 
-@signed_in
-def worker_history(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
-    """What the reader's sites have recorded of one worker, for clinicians and auditors; nobody's own."""
+def read_by(request: HttpRequest, uid: uuid.UUID) -> tuple[Worker, frozenset[int] | None, frozenset[str]]:
+    """The worker, of which sites the reader sees what was recorded (None: of all), and of which models only that there
+    is something. Raises Http404 for whoever is neither clinician nor auditor there, and for one's own."""
     workers = Worker.objects.select_related("site").filter(uid=uid).exclude(user=request.user)
     clinical = visible(request.user, workers, View.CLINICAL, at=request.at).first()
     worker = clinical or visible(request.user, workers, View.AUDIT, at=request.at).first()
     if worker is None:
         raise Http404
-    note_look(request.user, AccessEntry.Kind.PERSON, f"history of worker:{uid}", uid, at=request.at)
-    newest_first = request.GET.get("order") == "newest"
     withhold = frozenset() if clinical else FOR_CLINICIANS
     seen = SEEING[View.CLINICAL] if clinical else SEEING[View.AUDIT]
     held = {role.site_id for role in roles_of(request.user, at=request.at) if role.kind in seen}
-    sites = None if None in held else frozenset(held)
+    return worker, None if None in held else frozenset(held), withhold
+
+
+@signed_in
+def worker_history(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
+    """What the reader's sites have recorded of one worker, for clinicians and auditors; nobody's own."""
+    worker, sites, withhold = read_by(request, uid)
+    note_look(request.user, AccessEntry.Kind.PERSON, f"history of worker:{uid}", uid, at=request.at)
+    newest_first = request.GET.get("order") == "newest"
     with timezone.override(worker.site.zone):
         if "at" in request.GET:
             return _as_it_stood(request, worker, sites, withhold)
@@ -165,7 +171,7 @@ def worker_history(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
             "operations": operations[:: -1 if newest_first else 1],
             "newest_first": newest_first,
             "then": Then(),
-            "may_take": visible(request.user, workers, View.AUDIT, at=request.at).exists(),
+            "may_take": holds(request.user, SEEING[View.AUDIT], worker.site_id, at=request.at),
         }
         return render(request, "auditor/worker_history.html", context)
 
