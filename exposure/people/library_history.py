@@ -37,7 +37,7 @@ class LibraryVersions(Versions):
 class LibraryQuerySet(GuardedQuerySet):
     """Its rows may be taken away, one by one and each with a version; no write passes the history by."""
 
-    delete = models.QuerySet.delete
+    delete = models.QuerySet.delete  # type: ignore[assignment]  # refused by the base
 
 
 for _model, _manager in ((EmailAddress, EmailAddressManager), (Authenticator, AuthenticatorManager)):
