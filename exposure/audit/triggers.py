@@ -13,6 +13,8 @@ noted, and after it they must stand: an insert that was refused or left out has 
 from typing import Any
 
 from django.db import DEFAULT_DB_ALIAS, connections, transaction
+from django.db.backends.base.base import BaseDatabaseWrapper
+from django.db.backends.utils import CursorWrapper
 from django.db.models import Model, UniqueConstraint
 
 from exposure.audit.belonging import WITHDRAWN, recorded_models, withdrawable, written_once_models
@@ -37,6 +39,7 @@ BEGIN
 END $$;
 """
 
+AGAINST_REPLACE = ("_note", "_no_replace")
 NOTED = "exposure_noted"  # SQLite: rows in the way of an insert, by table and key; emptied after the insert
 
 
@@ -91,7 +94,8 @@ def install(using: str = DEFAULT_DB_ALIAS) -> None:
             for model in guarded_models():
                 if model._meta.db_table in tables:
                     for name, definition in _definitions(model, connection.vendor).items():
-                        cursor.execute(f'CREATE TRIGGER "{name}" {definition}')
+                        if not name.endswith(AGAINST_REPLACE) or _is_whole(model, connection, cursor):
+                            cursor.execute(f'CREATE TRIGGER "{name}" {definition}')
 
 
 def remove(using: str = DEFAULT_DB_ALIAS) -> None:
@@ -104,9 +108,27 @@ def remove(using: str = DEFAULT_DB_ALIAS) -> None:
             cursor.execute(f'DROP TRIGGER "{name}"{place}')
 
 
+def lift_before_migrate(sender: Any, using: str, **_: Any) -> None:
+    """Receiver of pre_migrate: what refuses SQLite's REPLACE names columns, and would stand in the way of their
+    migrations. Everything else stays; after the migrations, also after the next start, it is put back."""
+    connection = connections[using]
+    if connection.vendor != "sqlite":
+        return
+    ours = {(table, name) for table, name in expected(using) if name.endswith(AGAINST_REPLACE)}
+    with transaction.atomic(using=using), connection.cursor() as cursor:
+        for _table, name in sorted(standing(using) & ours):
+            cursor.execute(f'DROP TRIGGER "{name}"')
+
+
 def install_after_migrate(sender: Any, using: str, **_: Any) -> None:
     """Receiver of post_migrate."""
     install(using)
+
+
+def _is_whole(model: type[Model], connection: BaseDatabaseWrapper, cursor: CursorWrapper) -> bool:
+    """Whether the table has all its columns: not where it was migrated back to an earlier release."""
+    described = connection.introspection.get_table_description(cursor, model._meta.db_table)
+    return {field.column for field in model._meta.concrete_fields} <= {column.name for column in described}
 
 
 def _definitions(model: type[Model], vendor: str) -> dict[str, str]:
