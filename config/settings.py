@@ -108,6 +108,10 @@ TEMPLATES = [
 FORM_RENDERER = "django.forms.renderers.DjangoTemplates"
 
 DATABASES = {"default": env.database(DATABASE_URL, VAR / "exposure.sqlite3", env.text("DATABASE_PASSWORD"))}
+APPLICATION_PASSWORD = env.text(
+    "APPLICATION_PASSWORD"
+)  # for the owner only, who makes these two: manage.py grant
+READER_PASSWORD = env.text("READER_PASSWORD")
 DATA_UPLOAD_MAX_MEMORY_SIZE = 5 * 1024 * 1024  # "5 MB" is kept by either way of counting
 DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
 SIMPLE_HISTORY_DATE_INDEX = "composite"
@@ -259,6 +263,7 @@ SEAL_KEY = env.text("SEAL_KEY") and seal_key.seal_key(env.text("SEAL_KEY"))
 LOCAL_SEAL_KEY = VAR / "seal-key.pem" if LOCAL_USE and not SEAL_KEY else None
 if LOCAL_SEAL_KEY:
     env.local_secret(LOCAL_SEAL_KEY, seal_key.new_seal_key)
+SEAL_HEADS_EMAIL = env.text("SEAL_HEADS_EMAIL")
 SEAL_HEADS_DIR = Path(env.text("SEAL_HEADS_DIR") or VAR / "heads")
 
 # Cautious defaults that a site may tighten; each is a local choice.

@@ -8,6 +8,8 @@ from django.conf import settings
 from django.core.checks import CheckMessage, Error, Tags, Warning, register
 from django.db import DatabaseError, connections
 
+from exposure.audit import accounts
+from exposure.audit.rights import differences, rights
 from exposure.classify import versions
 from exposure.classify.models import CriteriaVersion
 
@@ -94,6 +96,42 @@ def adopted_criteria(
         )
         for version, why in unusable
     ]
+
+
+@register(Tags.database, deploy=True)
+def database_account(
+    app_configs: Any, databases: Sequence[str] | None = None, **kwargs: Any
+) -> list[CheckMessage]:
+    """W005, W006: asked as web and workers sign in (`check --deploy --database default`), of PostgreSQL."""
+    if "default" not in (databases or ()) or connections["default"].vendor != "postgresql":
+        return []
+    try:
+        power = accounts.power()
+        beyond, missing = differences(accounts.held(), rights())
+    except DatabaseError:
+        return []
+    found: list[CheckMessage] = []
+    if power or beyond:
+        found.append(
+            Warning(
+                f"This database account could rewrite the history: {power or _few(beyond)}.",
+                hint="Let web and workers sign in as an account that owns nothing: manage.py grant --application NAME.",
+                id="exposure.W005",
+            )
+        )
+    if missing:
+        found.append(
+            Warning(
+                f"This database account may not do what the service needs: {_few(missing)}.",
+                hint="Run manage.py grant as the owner, after each migrate.",
+                id="exposure.W006",
+            )
+        )
+    return found
+
+
+def _few(words: Sequence[str]) -> str:
+    return ", ".join(words[:3]) + (f" and {len(words) - 3} more" if len(words) > 3 else "")
 
 
 def say_unusable(sender: Any, using: str, verbosity: int, **kwargs: Any) -> None:

@@ -16,6 +16,7 @@ from exposure.followup.models import (
     Restriction,
     UnplacedReading,
 )
+from exposure.people import library_history  # noqa: F401  versions of the sign-in library's rows
 from exposure.people.models import (
     ApiToken,
     BrokenGlass,

@@ -3,7 +3,7 @@
 from celery import shared_task
 
 from exposure import clock
-from exposure.audit import sealing
+from exposure.audit import keeping
 from exposure.interop import handover_files
 from exposure.pipeline import remind
 from exposure.record import acting
@@ -40,4 +40,4 @@ def send() -> None:
 @shared_task
 def seal() -> None:
     """What has no seal yet; losing, doubling or delaying it is harmless."""
-    sealing.seal(at=clock.now())
+    keeping.keep(at=clock.now())

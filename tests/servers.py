@@ -129,6 +129,8 @@ SECOND_TIER = (
     "tests/attend/test_in_step.py",
     "tests/attend/test_lost_cause.py",
     "tests/attend/test_what_was_seen.py",
+    "tests/audit/test_accounts.py",
+    "tests/audit/test_every_write.py",
     "tests/audit/test_sealing.py",
     "tests/audit/test_tampering.py",
     "tests/audit/test_verify_record.py",

@@ -19,8 +19,8 @@ def model_named(name: str) -> type[Model]:
 
 
 def recorded_models() -> list[type[Model]]:
-    """Models whose rows change and have versions."""
-    return [model for model in apps.get_app_config("exposure").get_models() if hasattr(model, "history")]
+    """Models whose rows change and have versions; the sign-in library's too."""
+    return [model for model in apps.get_models() if hasattr(model._meta, "simple_history_manager_attribute")]
 
 
 def written_once_models() -> list[type[Model]]:

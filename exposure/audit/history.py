@@ -26,17 +26,17 @@ from exposure.audit.models import AccessEntry
 KINDS = {"+": "created", "~": "changed", "-": "deleted"}
 # Keys, digests, and what stands beside each entry anyway.
 NOT_SHOWN = {"id", "uid", "sha256", "body_sha256", "recorded_at", "recorded_by", "origin", "withdrawn_at"}
-NAMES = ("full_name", "name", "title", "label", "code", "reference")
+NAMES = ("full_name", "name", "title", "label", "code", "reference", "email", "type")
 SIGNED = ("assessment", "override", "clearance")
 LATEST = 200  # rows per model on a page of the latest
 
 
 @dataclass(frozen=True)
 class Thing:
-    """A row: its model's name, its uid, and what people call it (may be empty)."""
+    """A row: its model's name, its uid (a library's row has none), and what people call it (may be empty)."""
 
     model: str
-    uid: UUID
+    uid: UUID | None
     name: str = ""
 
 
@@ -76,9 +76,11 @@ class Operation:
 
 @dataclass(frozen=True)
 class Wanted:
-    """Which entries: of an actor, about workers, at sites (primary keys), in [since, until), not about a worker."""
+    """Which entries: of an actor, of a kind of row (a model's name), about workers, at sites (primary keys), in
+    [since, until), not about a worker."""
 
     actor: str = ""
+    model: str = ""
     workers: frozenset[int] | None = None
     sites: frozenset[int] | None = None
     since: datetime | None = None
@@ -92,16 +94,21 @@ def of_worker(uid: UUID, sites: frozenset[int] | None = None) -> list[Operation]
 
     What stands under another entry of the same person (`same_as`) is part of it.
     """
-    people = model_named("Worker").objects.filter(Q(uid=uid) | Q(same_as__uid=uid))
-    wanted = Wanted(workers=frozenset(people.values_list("pk", flat=True)), sites=sites)
+    wanted = Wanted(workers=entries_of_person(uid), sites=sites)
     entries: list[Entry] = []
     for model in recorded_models():
-        entries += _from_versions(model, versions_of(model, wanted))
+        entries += from_versions(model, versions_of(model, wanted))
     for model in written_once_models():
-        entries += _from_rows(model, rows_of(model, wanted))
+        entries += from_rows(model, rows_of(model, wanted))
     signature = model_named("Signature")
-    entries += _from_rows(signature, signature.objects.filter(subject__in=_signed(entries)))
+    entries += from_rows(signature, signature.objects.filter(subject__in=_signed(entries)))
     return _operations(entries)
+
+
+def entries_of_person(uid: UUID) -> frozenset[int]:
+    """The worker's entry and those that were found to be of the same person, as primary keys."""
+    people = model_named("Worker").objects.filter(Q(uid=uid) | Q(same_as__uid=uid))
+    return frozenset(people.values_list("pk", flat=True))
 
 
 def latest(wanted: Wanted) -> tuple[list[Operation], datetime | None]:
@@ -113,14 +120,18 @@ def latest(wanted: Wanted) -> tuple[list[Operation], datetime | None]:
     """
     entries: list[Entry] = []
     ends: list[datetime] = []
-    for model in recorded_models():
-        entries += _from_versions(model, _newest(versions_of(model, wanted), "history_date", ends))
-    for model in written_once_models():
+    for model in _of_kind(recorded_models(), wanted):
+        entries += from_versions(model, _newest(versions_of(model, wanted), "history_date", ends))
+    for model in _of_kind(written_once_models(), wanted):
         if not withdrawable(model):
-            entries += _from_rows(model, _newest(rows_of(model, wanted), "recorded_at", ends))
+            entries += from_rows(model, _newest(rows_of(model, wanted), "recorded_at", ends))
     end = max(ends, default=None)
     shown = [entry for entry in entries if end is None or entry.at >= end]
     return _operations(shown)[::-1], end
+
+
+def _of_kind(models: Iterable[type[Model]], wanted: Wanted) -> Iterator[type[Model]]:
+    return (model for model in models if wanted.model in ("", model.__name__))
 
 
 def looks_at(uid: UUID) -> QuerySet[AccessEntry]:
@@ -212,7 +223,7 @@ def _newest(rows: QuerySet, instant: str, ends: list[datetime]) -> list[Any]:
     return [row for row in newest if getattr(row, instant) > end] + list(rows.filter(**{instant: end}))
 
 
-def _from_versions(model: type[Model], versions: Iterable[Any]) -> Iterator[Entry]:
+def from_versions(model: type[Model], versions: Iterable[Any]) -> Iterator[Entry]:
     versions = list(versions)
     history = model.history.model
     before = history.objects.in_bulk([one.before_id for one in versions if one.before_id])
@@ -228,7 +239,7 @@ def _from_versions(model: type[Model], versions: Iterable[Any]) -> Iterator[Entr
         )
 
 
-def _from_rows(model: type[Model], rows: Iterable[Any]) -> Iterator[Entry]:
+def from_rows(model: type[Model], rows: Iterable[Any]) -> Iterator[Entry]:
     for row in rows:
         entry = Entry(
             at=row.recorded_at,
@@ -261,7 +272,7 @@ def _changes(fields: Iterable[Field], before: Any, after: Any) -> Iterator[Chang
 
 def _thing(model: type[Model], row: Any) -> Thing:
     named = (str(getattr(row, name)) for name in NAMES if getattr(row, name, None))
-    return Thing(model.__name__, row.uid, next(named, ""))
+    return Thing(model.__name__, getattr(row, "uid", None), next(named, ""))
 
 
 def _signed(entries: Iterable[Entry]) -> list[str]:
@@ -275,7 +286,7 @@ def _operations(entries: Iterable[Entry]) -> list[Operation]:
 
     A withdrawal names nobody; it belongs to what was done at its instant, where something was.
     """
-    entries = _with_things(list(entries))
+    entries = with_things(list(entries))
     groups: dict[tuple[datetime, str, str], list[Entry]] = defaultdict(list)
     doers: dict[datetime, tuple[datetime, str, str]] = {}
     for entry in sorted(entries, key=lambda entry: (entry.at, not entry.actor)):
@@ -283,7 +294,7 @@ def _operations(entries: Iterable[Entry]) -> list[Operation]:
         key = key if entry.actor else doers.get(entry.at, key)
         doers.setdefault(entry.at, key)
         groups[key].append(entry)
-    names = _actor_names(actor for _at, actor, _origin in groups)
+    names = actor_names(actor for _at, actor, _origin in groups)
     return [
         Operation(
             at=at,
@@ -297,7 +308,7 @@ def _operations(entries: Iterable[Entry]) -> list[Operation]:
     ]
 
 
-def _with_things(entries: list[Entry]) -> list[Entry]:
+def with_things(entries: list[Entry]) -> list[Entry]:
     """The same entries, their foreign keys read: one statement per model that is pointed to."""
     keys: dict[type[Model], set[int]] = defaultdict(set)
     for change in (change for entry in entries for change in entry.changes):
@@ -323,7 +334,7 @@ def _with_things(entries: list[Entry]) -> list[Entry]:
     ]
 
 
-def _actor_names(actors: Iterable[str]) -> dict[str, str]:
+def actor_names(actors: Iterable[str]) -> dict[str, str]:
     """The names of those actors that are people, or devices of a station."""
     accounts = model_named("User").objects.by_actor(actors)
     return {actor: account.full_name for actor, account in accounts.items()}

@@ -1,6 +1,6 @@
 """Live rows against their newest version: a write that passed the history by shows here."""
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
 from django.db.models import Exists, Max, Model, OuterRef
 from django.utils.translation import gettext as _
@@ -12,9 +12,10 @@ BATCH = 1_000
 LOOKS = 3  # at what does not fit: it may be written just now
 
 
-def unlike_their_versions() -> Iterator[str]:
-    """One sentence per live row that is not as its newest version has it; three statements per batch and model."""
-    for model in recorded_models():
+def unlike_their_versions(only: Iterable[type[Model]] | None = None) -> Iterator[str]:
+    """One sentence per live row that is not as its newest version has it, of all models or of those; three statements
+    per batch and model."""
+    for model in recorded_models() if only is None else only:
         last = 0
         while keys := _keys_after(model, last):
             yield from _unlike(model, keys)

@@ -13,22 +13,24 @@ from datetime import datetime, timedelta
 from itertools import groupby
 from operator import itemgetter
 
-from django.db import IntegrityError, models, transaction
+from django.db import IntegrityError, models
 from django.db.models import BigIntegerField, CharField, F, Max, Value
 from django.db.models.functions import Coalesce
 
 from exposure.audit import heads
 from exposure.audit.leaves import Source, by_name, leaf_bytes, sources, unsealed
 from exposure.audit.merkle import leaf_hash
-from exposure.audit.models import SealedBytes, SealEntry
+from exposure.audit.models import SealEntry
+from exposure.audit.storing import Leaf, store
 
 log = logging.getLogger(__name__)
 
-BATCH = 1_000  # entries in one transaction
-MOST_BATCHES = 10  # in one call, so that nothing else waits long for it
+BATCH = 5_000  # entries in one transaction
+MOST_BATCHES = 2  # in one call, so that nothing else waits long for it
 QUICK_LOOK = 2_000  # rows back from the newest one sealed, in each table
 THOROUGH_MINUTES = 2  # of each hour; longer than one interval
 HEAD_EVERY = timedelta(minutes=10)
+LATEST_HEAD = timedelta(hours=1)
 
 
 @dataclass(frozen=True)
@@ -67,6 +69,22 @@ def size() -> int:
     return 0 if last is None else last + 1
 
 
+def unsigned() -> int:
+    """How many entries no head covers yet."""
+    last = heads.newest()
+    return size() - (last.size if last else 0)
+
+
+def heads_late(*, at: datetime) -> bool:
+    """Whether there is a key, and entries that it should have signed long ago: nobody could prove them outside."""
+    if heads.own_key() is None:
+        return False
+    last = heads.newest()
+    if last is not None and at - last.at <= LATEST_HEAD:
+        return False
+    return size() > (last.size if last else 0)
+
+
 def _find(thorough: bool) -> list[tuple[str, int]]:
     """Up to a batch of rows without an entry, as (source, key): one statement over all tables."""
     asked = [_asked(source, thorough) for source in sources() if thorough or not source.is_withdrawal]
@@ -86,26 +104,22 @@ def _asked(source: Source, thorough: bool) -> models.QuerySet:
 def _add(found: list[tuple[str, int]]) -> int:
     """Store entries for these rows; returns how many, none where another sealer was faster."""
     first = size()
-    entries: list[SealEntry] = []
-    contents: list[SealedBytes] = []
+    leaves: list[Leaf] = []
     for name, rows in groupby(sorted(found), key=itemgetter(0)):
         source = by_name()[name]
         for row, fields in sorted(source.read(row for _name, row in rows).items()):
-            sequence = first + len(entries)
+            sequence = first + len(leaves)
             try:
                 content = leaf_bytes(source, sequence, row, fields)
             except ValueError:
                 log.exception("The row %s of %s cannot be sealed.", row, name)
                 continue
-            entries.append(SealEntry(sequence=sequence, model=name, row=row, leaf_hash=leaf_hash(content)))
-            contents.append(SealedBytes(entry_id=sequence, content=content))
+            leaves.append(Leaf(sequence, name, row, leaf_hash(content), content))
     try:
-        with transaction.atomic():
-            models.QuerySet(SealEntry).bulk_create(entries)
-            models.QuerySet(SealedBytes).bulk_create(contents)
+        store(leaves)
     except IntegrityError:
         return 0
-    return len(entries)
+    return len(leaves)
 
 
 def _sign_if_due(at: datetime, head_every: timedelta) -> bool:

@@ -1,15 +1,21 @@
 """Append-only in the database itself: triggers refuse UPDATE, DELETE and TRUNCATE of whatever was written once.
 
 They stand on every history table, every insert-only table and the seals, on PostgreSQL and SQLite; the exact bytes of
-an entry may be deleted, which a purge does, and nothing else. Installed after each
-migrate, because SQLite drops a table's triggers when it rebuilds the table. Refusals reach Django as IntegrityError.
-Whoever owns the database can still drop them; that it was done is what the seals are for.
+an entry may be deleted, which a purge does, and nothing else. Installed after each migrate, because SQLite drops a
+table's triggers when it rebuilds the table. Refusals reach Django as IntegrityError. Whoever owns the database can
+still drop them; that it was done is what the seals are for.
+
+SQLite's REPLACE takes away the row that stands in its way, and no trigger hears of it unless the connection asks
+(https://www.sqlite.org/lang_conflict.html), which other programs do not. So before each insert the rows in its way are
+noted, and after it they must stand: an insert that was refused or left out has no after.
 """
 
 from typing import Any
 
 from django.db import DEFAULT_DB_ALIAS, connections, transaction
-from django.db.models import Model
+from django.db.backends.base.base import BaseDatabaseWrapper
+from django.db.backends.utils import CursorWrapper
+from django.db.models import Model, UniqueConstraint
 
 from exposure.audit.belonging import WITHDRAWN, recorded_models, withdrawable, written_once_models
 from exposure.audit.models import SealedBytes, SealEntry, SealHead
@@ -32,6 +38,9 @@ BEGIN
     RAISE EXCEPTION '% is append-only: only its withdrawal may be set, once', TG_TABLE_NAME USING ERRCODE = '23001';
 END $$;
 """
+
+AGAINST_REPLACE = ("_note", "_no_replace")
+NOTED = "exposure_noted"  # SQLite: rows in the way of an insert, by table and key; emptied after the insert
 
 
 def append_only_models() -> list[type[Model]]:
@@ -77,10 +86,16 @@ def install(using: str = DEFAULT_DB_ALIAS) -> None:
             tables = set(connection.introspection.table_names(cursor))
             if connection.vendor == "postgresql":
                 cursor.execute(POSTGRESQL_FUNCTIONS)
+            else:
+                cursor.execute(
+                    f'CREATE TABLE IF NOT EXISTS "{NOTED}" (of_table text NOT NULL, noted NOT NULL)'
+                )
+                cursor.execute(f'DELETE FROM "{NOTED}"')
             for model in guarded_models():
                 if model._meta.db_table in tables:
                     for name, definition in _definitions(model, connection.vendor).items():
-                        cursor.execute(f'CREATE TRIGGER "{name}" {definition}')
+                        if not name.endswith(AGAINST_REPLACE) or _is_whole(model, connection, cursor):
+                            cursor.execute(f'CREATE TRIGGER "{name}" {definition}')
 
 
 def remove(using: str = DEFAULT_DB_ALIAS) -> None:
@@ -93,23 +108,43 @@ def remove(using: str = DEFAULT_DB_ALIAS) -> None:
             cursor.execute(f'DROP TRIGGER "{name}"{place}')
 
 
+def lift_before_migrate(sender: Any, using: str, **_: Any) -> None:
+    """Receiver of pre_migrate: what refuses SQLite's REPLACE names columns, and would stand in the way of their
+    migrations. Everything else stays; after the migrations, also after the next start, it is put back."""
+    connection = connections[using]
+    if connection.vendor != "sqlite":
+        return
+    ours = {(table, name) for table, name in expected(using) if name.endswith(AGAINST_REPLACE)}
+    with transaction.atomic(using=using), connection.cursor() as cursor:
+        for _table, name in sorted(standing(using) & ours):
+            cursor.execute(f'DROP TRIGGER "{name}"')
+
+
 def install_after_migrate(sender: Any, using: str, **_: Any) -> None:
     """Receiver of post_migrate."""
     install(using)
+
+
+def _is_whole(model: type[Model], connection: BaseDatabaseWrapper, cursor: CursorWrapper) -> bool:
+    """Whether the table has all its columns: not where it was migrated back to an earlier release."""
+    described = connection.introspection.get_table_description(cursor, model._meta.db_table)
+    return {field.column for field in model._meta.concrete_fields} <= {column.name for column in described}
 
 
 def _definitions(model: type[Model], vendor: str) -> dict[str, str]:
     """The triggers of one table: name -> what follows it in CREATE TRIGGER."""
     table = model._meta.db_table
     columns = [field.column for field in model._meta.concrete_fields]
-    define = _for_postgresql if vendor == "postgresql" else _for_sqlite
-    triggers = define(table, columns, withdrawable(model))
+    if vendor == "postgresql":
+        triggers = _for_postgresql(table, withdrawable(model))
+    else:
+        triggers = {**_for_sqlite(table, columns, withdrawable(model)), **_against_replace(model)}
     if model is SealedBytes:
         del triggers["no_delete"]
     return {f"{table}_{name}": rest for name, rest in triggers.items()}
 
 
-def _for_postgresql(table: str, columns: list[str], may_withdraw: bool) -> dict[str, str]:
+def _for_postgresql(table: str, may_withdraw: bool) -> dict[str, str]:
     refuse = f'ON "{table}" FOR EACH STATEMENT EXECUTE FUNCTION exposure_refuse()'
     only_withdraw = f'ON "{table}" FOR EACH ROW EXECUTE FUNCTION exposure_only_withdraw()'
     return {
@@ -132,3 +167,28 @@ def _for_sqlite(table: str, columns: list[str], may_withdraw: bool) -> dict[str,
         "withdrawn_once": f'BEFORE UPDATE OF "{WITHDRAWN}" ON "{table}" {once} {refuse}',
         **no_delete,
     }
+
+
+def _against_replace(model: type[Model]) -> dict[str, str]:
+    table, key = model._meta.db_table, model._meta.pk.column
+    same = [" AND ".join(f'"{name}" = NEW."{name}"' for name in columns) for columns in _unique(model)]
+    in_the_way = f'FROM "{table}" WHERE ({") OR (".join(same)})'
+    noted = f"FROM \"{NOTED}\" WHERE of_table = '{table}'"
+    gone = f'(noted = NEW."{key}" OR NOT EXISTS (SELECT 1 FROM "{table}" WHERE "{key}" = noted))'
+    return {
+        "note": f'BEFORE INSERT ON "{table}" WHEN EXISTS (SELECT 1 {in_the_way})'
+        f' BEGIN INSERT INTO "{NOTED}" SELECT \'{table}\', "{key}" {in_the_way}; END',
+        "no_replace": f'AFTER INSERT ON "{table}" WHEN EXISTS (SELECT 1 {noted})'
+        f" BEGIN SELECT RAISE(ABORT, '{table} is append-only') WHERE EXISTS (SELECT 1 {noted} AND {gone});"
+        f" DELETE {noted}; END",
+    }
+
+
+def _unique(model: type[Model]) -> list[list[str]]:
+    """The columns of each key. A condition of a constraint is left out: a row too many is noted, and still stands."""
+    options = model._meta
+    found = [[field.column] for field in options.concrete_fields if field.unique or field.primary_key]
+    together = [rule.fields for rule in options.constraints if isinstance(rule, UniqueConstraint)]
+    for fields in (*together, *options.unique_together):
+        found.append([options.get_field(name).column for name in fields])
+    return [columns for columns in found if columns]

@@ -10,7 +10,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from itertools import accumulate, groupby
-from typing import Any
+from typing import Any, NamedTuple
 
 from django.db.models import CharField, F, Value
 from django.utils.translation import gettext as _
@@ -26,6 +26,16 @@ BATCH = 1_000
 # A row is sealed within a minute, one that a quick look has missed within the hour.
 LATE = timedelta(hours=2)
 WHO = ("history_user_id", "recorded_by")
+
+
+class Sealed(NamedTuple):
+    """An entry as it is stored, with its bytes if they are there."""
+
+    sequence: int
+    model: str
+    row: int
+    leaf_hash: bytes
+    content: bytes | None
 
 
 @dataclass(frozen=True)
@@ -130,14 +140,15 @@ class Verification:
                 "head": asked[0][2],
             }
 
-    def _batches(self) -> Iterator[list[SealEntry]]:
-        entries = SealEntry.objects.filter(sequence__lt=self.size).select_related("sealed")
-        batch = list(entries.order_by("sequence")[:BATCH])
+    def _batches(self) -> Iterator[list[Sealed]]:
+        entries = SealEntry.objects.filter(sequence__lt=self.size).order_by("sequence")
+        columns = entries.values_list("sequence", "model", "row", "leaf_hash", "sealed__content")
+        batch = [Sealed(*row) for row in columns[:BATCH]]
         while batch:
             yield batch
-            batch = list(entries.filter(sequence__gt=batch[-1].sequence).order_by("sequence")[:BATCH])
+            batch = [Sealed(*row) for row in columns.filter(sequence__gt=batch[-1].sequence)[:BATCH]]
 
-    def _unlike(self, batch: list[SealEntry]) -> Iterator[str]:
+    def _unlike(self, batch: list[Sealed]) -> Iterator[str]:
         rows = _read(batch)
         for entry in batch:
             words = _("Entry %(sequence)d (%(model)s %(row)d)") % {
@@ -198,7 +209,7 @@ class Added:
         return self.instants[heads_before - 1] if heads_before else None
 
 
-def _read(batch: list[SealEntry]) -> dict[tuple[str, int], Fields]:
+def _read(batch: list[Sealed]) -> dict[tuple[str, int], Fields]:
     """The rows that the entries stand for, those that are there: one statement per source."""
     found: dict[tuple[str, int], Fields] = {}
     pairs = sorted({(entry.model, entry.row) for entry in batch})
@@ -210,12 +221,11 @@ def _read(batch: list[SealEntry]) -> dict[tuple[str, int], Fields]:
     return found
 
 
-def _leaf(entry: SealEntry) -> tuple[dict[str, Any] | None, str]:
+def _leaf(entry: Sealed) -> tuple[dict[str, Any] | None, str]:
     """What the entry's bytes say, or why they are none."""
-    sealed = getattr(entry, "sealed", None)
-    if sealed is None:
+    if entry.content is None:
         return None, _("its bytes are gone.")
-    content = bytes(sealed.content)
+    content = bytes(entry.content)
     if leaf_hash(content) != bytes(entry.leaf_hash):
         return None, _("its bytes are not those that were sealed.")
     try:

@@ -8,6 +8,9 @@ ROUND = "round"  # a round has begun: written before anything is used up, and ne
 SWEEP = "sweep"
 SENDER = "sender"
 READY = "ready"  # only whether the database takes writes: no process, and any web server's clock
+SEALER = (
+    "sealer"  # everything written was found sealed; late it harms nobody yet, so it is no process of the list
+)
 PROCESSES = (SWEEP, SENDER)  # what must beat
 
 

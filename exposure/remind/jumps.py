@@ -81,7 +81,9 @@ def recent(*, at: datetime) -> list[ClockJump]:
 
 def ahead_of(at: datetime) -> datetime | None:
     """The newest instant at which a round was, where it lies ahead of `at`."""
-    newest = Heartbeat.objects.exclude(name=heartbeat.READY).aggregate(at=Max("at"))["at"]
+    newest = Heartbeat.objects.exclude(name__in=(heartbeat.READY, heartbeat.SEALER)).aggregate(at=Max("at"))[
+        "at"
+    ]
     return newest if newest is not None and newest - at > TOLERANCE else None
 
 

@@ -7,14 +7,16 @@ from django.core.cache import cache
 from django.db import DatabaseError, InterfaceError, connection, transaction
 from django.http import HttpRequest, HttpResponse, JsonResponse
 
+from exposure.audit import sealing
 from exposure.classify import versions
 from exposure.remind import jumps
 from exposure.remind.figures import oldest_unsent
-from exposure.remind.heartbeat import PROCESSES, READY, beat
+from exposure.remind.heartbeat import PROCESSES, READY, SEALER, beat
 from exposure.remind.models import Heartbeat
 from exposure.remind.rounds import set_aside
 
 LATEST_HEARTBEAT = timedelta(minutes=3)
+LATEST_SEAL = timedelta(minutes=10)
 OLDEST_UNSENT = timedelta(minutes=5)
 
 
@@ -30,17 +32,19 @@ def ready(request: HttpRequest) -> HttpResponse:
     not ahead of us (`heartbeat_age`: process -> seconds, null for never); `parts`: none of a round failed as a whole
     (`failed_parts`); `outbox`: no message has waited long since it was written, whatever its next try
     (`oldest_unsent_age` in seconds, null for none); `rows`: none is set aside (`set_aside` counts them); `criteria`:
-    every text in use can be read (`unreadable_criteria`). `clock_jumps` of the last 24 hours are said, and are over.
+    every text in use can be read (`unreadable_criteria`); `seals`: all that was written was found sealed lately
+    (`seal_age` in seconds, null for never), and signed. `clock_jumps` of the last 24 hours are said, and are over.
     """
     good: dict[str, bool] = {"database": _database(), "cache": _cache()}
     details: dict[str, Any] = {}
     if good["database"]:
         good["writable"] = _writable(request.at)
-        beats = {beat.name: beat for beat in Heartbeat.objects.filter(name__in=PROCESSES)}
+        beats = {beat.name: beat for beat in Heartbeat.objects.filter(name__in=(*PROCESSES, SEALER))}
         ages = {
             name: (request.at - beats[name].at).total_seconds() if name in beats else None
             for name in PROCESSES
         }
+        sealed = (request.at - beats[SEALER].at).total_seconds() if SEALER in beats else None
         failed = [part for beat in beats.values() for part in beat.note.split(", ") if part]
         oldest = oldest_unsent(at=request.at)
         waited = (request.at - oldest).total_seconds() if oldest else None
@@ -53,8 +57,14 @@ def ready(request: HttpRequest) -> HttpResponse:
         good["outbox"] = waited is None or waited <= OLDEST_UNSENT.total_seconds()
         good["rows"] = not aside
         good["criteria"] = not unreadable
+        good["seals"] = (
+            sealed is not None
+            and abs(sealed) <= LATEST_SEAL.total_seconds()
+            and not sealing.heads_late(at=request.at)
+        )
         details = {
             "heartbeat_age": ages,
+            "seal_age": sealed,
             "failed_parts": failed,
             "oldest_unsent_age": waited,
             "set_aside": aside,

@@ -12,7 +12,10 @@ from prometheus_client.core import GaugeMetricFamily, Metric
 from prometheus_client.exposition import CONTENT_TYPE_LATEST
 from prometheus_client.registry import Collector
 
+from exposure.audit import sealing
+from exposure.remind import heartbeat
 from exposure.remind.figures import Figures, figures
+from exposure.remind.models import Heartbeat
 
 
 @require_safe
@@ -42,6 +45,7 @@ class _Asked(Collector):
     def collect(self) -> Iterator[Metric]:
         found = figures(at=self.at)
         yield from _alone(found)
+        yield from _seals(self.at)
         for name, words, label, values in (
             ("messages_sent_last_day", "Messages that a gateway took.", "channel", found.sent),
             (
@@ -67,6 +71,15 @@ class _Asked(Collector):
         for labels, amount in found.attempts.items():
             tried.add_metric(labels, amount)
         yield tried
+
+
+def _seals(at: datetime) -> Iterator[Metric]:
+    beat = Heartbeat.objects.filter(name=heartbeat.SEALER).first()
+    age = (at - beat.at).total_seconds() if beat else float("inf")
+    yield GaugeMetricFamily("service_seal_age_seconds", "Since everything was found sealed.", value=age)
+    yield GaugeMetricFamily(
+        "service_seals_unsigned", "Entries that no signed head covers.", value=sealing.unsigned()
+    )
 
 
 def _alone(found: Figures) -> Iterator[Metric]:

@@ -62,6 +62,10 @@ def wanted_together(name, at):
             return {"state": "excused", "reason": "Asleep."}
         case "Alert":
             return {"worker": Worker.objects.first()}
+        case "Invitation":
+            return {"worker": Worker.objects.first(), "user": None}
+        case "Promise":
+            return {"worker": Worker.objects.first()}
         case "Message":
             alert = Alert.objects.first() or stored(made(Alert, at))
             return {"alert": alert, "user": User.objects.first(), "alert_round": next(NUMBER), "page_rung": 1}

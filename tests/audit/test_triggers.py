@@ -3,6 +3,8 @@
 from datetime import timedelta
 
 import pytest
+from allauth.account.models import EmailAddress
+from allauth.mfa.models import Authenticator
 from django.apps import apps
 from django.core.management.sql import emit_post_migrate_signal
 from django.db import IntegrityError, connection, models, transaction
@@ -13,9 +15,10 @@ from exposure.followup.models import Check
 from exposure.people.models import PushSubscription, Role, User
 from exposure.pipeline import report
 from exposure.places.models import Site
-from exposure.record import InsertOnly, Recorded, mark_withdrawn
+from exposure.record import InsertOnly, Recorded, insert_many, mark_withdrawn
 from exposure.remind.models import Heartbeat, Message, Planned, Rung, SetAside
 from exposure.report.models import ReportDraft
+from tests.audit import rows
 from tests.cast import MONDAY, doing
 
 pytestmark = [pytest.mark.database, pytest.mark.django_db]
@@ -48,7 +51,7 @@ def test_every_history_and_every_insert_only_model_is_on_the_list():
     every = set(apps.get_app_config("exposure").get_models())
     histories = {
         model.history.model for model in every if issubclass(model, Recorded | User | PushSubscription)
-    }
+    } | {EmailAddress.history.model, Authenticator.history.model}
     written_once = {model for model in every if issubclass(model, InsertOnly)}
     assert set(EVERY) == histories | written_once | {SealEntry, SealHead}
     assert len(histories) > 20
@@ -100,7 +103,7 @@ def test_sqlite_drops_the_triggers_of_a_table_it_rebuilds_and_installing_restore
         cursor.execute(f'CREATE TABLE rebuilt AS SELECT * FROM "{table}"')
         cursor.execute(f'DROP TABLE "{table}"')
         cursor.execute(f'ALTER TABLE rebuilt RENAME TO "{table}"')
-    assert len(triggers.expected() - triggers.standing()) == 2
+    assert len(triggers.expected() - triggers.standing()) == 4
     triggers.install()
     assert triggers.standing() == triggers.expected()
 
@@ -114,6 +117,57 @@ def test_each_table_with_rows_refuses_change_and_removal(cast, follow_up, look):
         table, key = model._meta.db_table, model._meta.pk.column
         refused(f'UPDATE "{table}" SET "{key}" = "{key}" + 1000000')
         refused(f'DELETE FROM "{table}"')
+
+
+@pytest.mark.skipif(ON_POSTGRESQL, reason="only SQLite has REPLACE")
+def test_no_connection_replaces_a_row_of_any_table_on_the_list(cast):
+    """Not even one that does not ask for recursive triggers, as other programs do: SQLite's default is off."""
+    rows.fill()
+    sealing.seal(at=MONDAY, thorough=True)
+    with connection.cursor() as cursor:
+        cursor.execute("PRAGMA recursive_triggers = OFF")
+        try:
+            for model in triggers.guarded_models():
+                table, key = model._meta.db_table, model._meta.pk.column
+                for columns in triggers._unique(model):
+                    replace_all_but(cursor, table, key, columns)
+        finally:
+            cursor.execute("PRAGMA recursive_triggers = ON")
+
+
+def replace_all_but(cursor, table, key, columns):
+    """REPLACE the first row with values in these columns by one with another key: refused, and the row stands."""
+    cursor.execute(f'SELECT name FROM pragma_table_info("{table}")')
+    names = [name for (name,) in cursor.fetchall()]
+    if key in columns:
+        taken = [f'"{name}"' for name in names]
+    else:
+        taken = [f'"{name}" + 1000000' if name == key else f'"{name}"' for name in names]
+    filled = " AND ".join(f'"{name}" IS NOT NULL' for name in columns)
+    one = f'FROM "{table}" WHERE {filled} ORDER BY "{key}" LIMIT 1'
+    cursor.execute(f'SELECT "{key}" {one}')
+    for (standing,) in cursor.fetchall():
+        with pytest.raises(IntegrityError, match="append-only"), transaction.atomic():
+            cursor.execute(f'REPLACE INTO "{table}" SELECT {", ".join(taken)} {one}')
+        cursor.execute(f'SELECT count(*) FROM "{table}" WHERE "{key}" = %s', [standing])
+        assert cursor.fetchone() == (1,)
+
+
+def test_what_stands_in_the_way_of_an_insert_that_is_left_out_keeps_nothing_back(cast, look):
+    with doing(cast.nurse):
+        again = AccessEntry(uid=look.uid, user=cast.nurse, kind=look.kind, subject="again")
+        insert_many(AccessEntry, [again], ignore_conflicts=True)
+        AccessEntry.objects.create(user=cast.nurse, kind=look.kind, subject="another")
+        with pytest.raises(IntegrityError), transaction.atomic():
+            AccessEntry.objects.create(uid=look.uid, user=cast.nurse, kind=look.kind, subject="again")
+    assert list(AccessEntry.objects.values_list("subject", flat=True)) == ["person:1", "another"]
+
+
+def test_every_key_of_the_tables_on_the_list_is_one_of_columns():
+    """A key of expressions would need a line in what refuses SQLite's REPLACE."""
+    for model in triggers.guarded_models():
+        rules = [rule for rule in model._meta.constraints if isinstance(rule, models.UniqueConstraint)]
+        assert all(rule.fields for rule in rules), model
 
 
 @pytest.mark.skipif(not ON_POSTGRESQL, reason="SQLite has no TRUNCATE")

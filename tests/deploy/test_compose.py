@@ -24,6 +24,7 @@ from tests.processes import ROOT, environment, free_port, manage, running, wait_
 from tests.servers import ON_SQLITE
 
 COMPOSE = yaml.safe_load((ROOT / "docker-compose.yml").read_text())
+APPLICATION = "exposure_application"
 PREPARE = """
 from datetime import time
 from exposure import clock
@@ -59,7 +60,7 @@ def test_the_file_follows_the_compose_specification():
 
 def test_no_secret_stands_in_the_file_and_every_service_is_watched():
     text = (ROOT / "docker-compose.yml").read_text()
-    for name in ("SECRET_KEY", "POSTGRES_PASSWORD", "EMAIL_URL"):
+    for name in ("SECRET_KEY", "POSTGRES_PASSWORD", "APPLICATION_PASSWORD", "READER_PASSWORD", "EMAIL_URL"):
         assert f"{name}: ${{{name}:?" in text
     watched = {name for name, service in COMPOSE["services"].items() if "healthcheck" in service}
     assert watched == set(COMPOSE["services"]) - {"migrate"}
@@ -86,12 +87,35 @@ def test_every_service_has_time_to_stop_and_the_web_server_is_quicker_than_that(
 
 
 def test_the_password_stands_in_no_address_and_postgres_is_asked_over_the_network():
-    environment = COMPOSE["services"]["web"]["environment"]
-    assert environment["DATABASE_PASSWORD"].startswith("${POSTGRES_PASSWORD:")
-    assert [name for name, value in environment.items() if "POSTGRES_PASSWORD" in value] == [
-        "DATABASE_PASSWORD"
-    ]
+    for service in COMPOSE["services"].values():
+        environment = service.get("environment", {})
+        assert not [
+            name for name, value in environment.items() if "PASSWORD" in value and "PASSWORD" not in name
+        ]
     assert "pg_isready -h 127.0.0.1 " in COMPOSE["services"]["postgres"]["healthcheck"]["test"][1]
+
+
+def test_only_what_migrates_knows_the_owners_password_and_all_else_signs_in_as_the_application():
+    for name, service in COMPOSE["services"].items():
+        environment = service.get("environment", {})
+        if name in ("postgres", "redis"):
+            continue
+        user = urlsplit(environment["DATABASE_URL"]).username
+        passwords = {name for name, value in environment.items() if "POSTGRES_PASSWORD" in value}
+        if name == "migrate":
+            assert user == COMPOSE["services"]["postgres"]["environment"]["POSTGRES_USER"]
+            assert passwords == {"DATABASE_PASSWORD"}
+            assert f" grant --application {APPLICATION} " in service["command"][-1]
+        else:
+            assert (user, passwords) == (APPLICATION, set()), name
+            assert environment["DATABASE_PASSWORD"].startswith("${APPLICATION_PASSWORD:")
+
+
+def test_what_is_written_outside_the_database_has_a_place_to_go():
+    slow = COMPOSE["services"]["slow"]
+    mounted = {volume.rsplit(":", 1)[-1] for volume in slow["volumes"]}
+    folders = {slow["environment"][name] for name in ("SEAL_HEADS_DIR", "HANDOVER_FOLDER")}
+    assert {folder.removeprefix("${HANDOVER_FOLDER:+").removesuffix("}") for folder in folders} == mounted
 
 
 def test_the_image_is_built_from_what_it_copies_and_nothing_else():

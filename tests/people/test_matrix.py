@@ -92,6 +92,9 @@ DOORS: dict[str, tuple[frozenset[str] | None, frozenset[str] | None]] = {
     "cases/": (CLINICIANS, CLINICIANS),
     "cases/open/": (CLINICIANS, CLINICIANS),
     "history/": (AUDITOR, AUDITOR),
+    "history/head.pdf": (AUDITOR, None),
+    "history/people/<uuid:uid>/record.pdf": (NURSES | AUDITOR, None),
+    "history/people/<uuid:uid>/record.json": (AUDITOR, None),
     "history/people/<uuid:uid>/": (NURSES | AUDITOR, NURSES | AUDITOR),
 }
 OF_A_ROW = (

@@ -6,8 +6,12 @@ import pytest
 from django.db import OperationalError, connection, transaction
 from django.test.utils import CaptureQueriesContext
 
+from config.seal_key import new_seal_key
 from exposure.attend import alerts
 from exposure.attend.models import Alert
+from exposure.audit import sealing
+from exposure.audit.access_log import note_look
+from exposure.audit.models import AccessEntry
 from exposure.classify.models import CriteriaVersion
 from exposure.remind import heartbeat
 from exposure.remind.models import ClockJump, Heartbeat, Message, SetAside
@@ -20,15 +24,18 @@ pytestmark = pytest.mark.database
 SECOND = timedelta(seconds=1)
 BEAT = timedelta(minutes=3)
 WAIT = timedelta(minutes=5)
+SEALED = timedelta(minutes=10)
 DAY = timedelta(days=1)
 
 
 @pytest.fixture
-def well(cast, standing_clock):
+def well(cast, standing_clock, settings, tmp_path):
     """Everything is well at MONDAY."""
+    settings.SEAL_KEY, settings.SEAL_HEADS_DIR = new_seal_key(), tmp_path
     standing_clock(MONDAY)
     sweep_at(MONDAY)
     heartbeat.beat(heartbeat.SENDER, at=MONDAY)
+    heartbeat.beat(heartbeat.SEALER, at=MONDAY)
     return cast
 
 
@@ -57,6 +64,14 @@ def spoil(cast):
         version = CriteriaVersion.objects.get()
         version.text = version.text.replace("tiers:", "tears:")
         version.save()
+
+
+def sealed_and_signed(cast, at):
+    """A head of that instant, and one entry since that none covers."""
+    sealing.seal(at=at, thorough=True)
+    with doing(cast.nurse):
+        note_look(cast.nurse, AccessEntry.Kind.PERSON, "worker", at=MONDAY)
+    sealing.seal(at=MONDAY, thorough=True, head_every=DAY)
 
 
 def jumped(*, right_at):
@@ -135,6 +150,17 @@ CAUSES = {  # what happens -> what is named, and what is said of it
         lambda cast: message(cast, created_at=MONDAY - 2 * WAIT, due_at=MONDAY, given_up_at=MONDAY),
         [], {"oldest_unsent_age": None},
     ),
+    "all was found sealed ten minutes ago": (
+        lambda cast: beat("sealer", at=MONDAY - SEALED), [], {"seal_age": 600},
+    ),
+    "sealing is late": (
+        lambda cast: beat("sealer", at=MONDAY - SEALED - SECOND), ["seals"], {"seal_age": 601},
+    ),
+    "nothing was ever sealed": (
+        lambda cast: Heartbeat.objects.filter(name="sealer").delete(), ["seals"], {"seal_age": None},
+    ),
+    "an hour old head": (lambda cast: sealed_and_signed(cast, MONDAY - DAY / 24), [], {"seal_age": 0}),
+    "no head since": (lambda cast: sealed_and_signed(cast, MONDAY - DAY / 24 - SECOND), ["seals"], {"seal_age": 0}),
     "criteria in use cannot be read": (spoil, ["criteria"], {"unreadable_criteria": ["ebola 2023.1"]}),
 }  # fmt: skip
 
@@ -185,7 +211,7 @@ def test_a_database_that_takes_no_writes_is_named_and_hides_nothing(well, client
             if off:
                 cursor.execute(off)
         transaction.set_rollback(True)
-    assert also == ["writable", "heartbeat"]
+    assert also == ["writable", "heartbeat", "seals"]
     assert (answer.status_code, answer.json()["failing"]) == (503, ["writable"])
     assert answer.json()["database"] is True
     assert client.get("/readyz").status_code == 200
@@ -213,7 +239,7 @@ def test_it_takes_the_same_few_statements_whatever_stands(well, client):
             part="late", row=str(row), first_at=MONDAY, last_at=MONDAY, retry_at=MONDAY, error="KeyError"
         )
     message(well, created_at=MONDAY - WAIT, due_at=MONDAY)
-    assert taken() == few <= 12
+    assert taken() == few <= 14
 
 
 @pytest.mark.parametrize(

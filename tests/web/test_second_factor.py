@@ -92,7 +92,8 @@ def test_an_app_is_set_up_and_asked_for_at_the_next_sign_in(cast, django_capture
 
 
 def with_app(user):
-    TOTP.activate(user, SECRET)
+    with doing(user):
+        TOTP.activate(user, SECRET)
     return browser_of(user)
 
 

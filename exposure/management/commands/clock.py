@@ -11,7 +11,7 @@ from django.core.management.base import BaseCommand
 from django.db import close_old_connections
 
 from exposure import clock
-from exposure.audit.sealing import seal
+from exposure.audit.keeping import keep
 from exposure.interop import handover_files
 from exposure.pipeline.remind import pass_time, tidy
 from exposure.record import acting
@@ -62,7 +62,7 @@ class Command(BaseCommand):
     def seal(self) -> None:
         """What has no seal yet, after all that people wait for."""
         try:
-            seal(at=clock.now())
+            keep(at=clock.now())
         except Exception:
             log.exception("Sealing failed; the next time tries again.")
 

