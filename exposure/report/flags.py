@@ -5,6 +5,8 @@ from collections.abc import Iterable, Sequence
 from django.utils.translation import gettext as _now
 from django.utils.translation import gettext_lazy as _
 
+from exposure import wording
+
 MOST_NAMED = (
     200  # answers or entries; beyond them only their number is kept beside the body, which is kept whole
 )
@@ -55,6 +57,7 @@ def in_words(flag: str) -> str:
     return str(TEXTS.get(kind, flag))
 
 
+@wording.kept()
 def in_an_alert(flagged: Sequence[str]) -> str:
     """The first flags in words and how many more there are; the report's page has them all."""
     counts = [int(flag.partition(":")[2]) for flag in flagged if _is_count(flag)]
