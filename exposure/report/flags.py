@@ -57,14 +57,14 @@ def in_words(flag: str) -> str:
     return str(TEXTS.get(kind, flag))
 
 
-@wording.kept()
 def in_an_alert(flagged: Sequence[str]) -> str:
     """The first flags in words and how many more there are; the report's page has them all."""
     counts = [int(flag.partition(":")[2]) for flag in flagged if _is_count(flag)]
     named = [flag for flag in flagged if not _is_count(flag)]
     more = sum(counts) + len(named[MOST_IN_AN_ALERT:])
-    words = " ".join(map(in_words, named[:MOST_IN_AN_ALERT]))
-    return _now("%(words)s And %(count)s more.") % {"words": words, "count": more} if more else words
+    with wording.kept():
+        words = " ".join(map(in_words, named[:MOST_IN_AN_ALERT]))
+        return _now("%(words)s And %(count)s more.") % {"words": words, "count": more} if more else words
 
 
 def criteria_that_failed(flagged: Iterable[str]) -> list[str]:

@@ -47,7 +47,6 @@ class ReaderLanguage:
         request.LANGUAGE_CODE = of_browser(request)
         with translation.override(request.LANGUAGE_CODE):
             response = self.get_response(request)
-            response.headers.setdefault("Content-Language", translation.get_language())
         patch_vary_headers(response, ("Accept-Language", "Cookie"))
         return response
 

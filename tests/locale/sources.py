@@ -30,7 +30,6 @@ ENGLISH_TEMPLATES = {
     "components/causes.html",
     "components/clock_jumps.html",
     "components/pages.html",
-    "components/reading_times.html",
     "components/set_aside.html",
 }
 ENGLISH_FOLDERS = {"nurse", "physician", "auditor", "admin"}

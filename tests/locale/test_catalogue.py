@@ -10,7 +10,18 @@ import pytest
 from django.utils import translation
 
 from tests.locale.catalogue import HEADER, MO, PO, compiled, entries, read
-from tests.locale.sources import EXPOSURE, KEPT, SHOWN, Sentence, in_python, in_template, sentences
+from tests.locale.sources import (
+    ENGLISH_FOLDERS,
+    ENGLISH_TEMPLATES,
+    EXPOSURE,
+    KEPT,
+    SHOWN,
+    Sentence,
+    in_python,
+    in_template,
+    sentences,
+    templates,
+)
 
 FRENCH = entries()
 PLACEHOLDER = re.compile(r"%(?:\(\w+\))?[sd]|%%|\{\w*\}")
@@ -42,6 +53,13 @@ def test_a_sentence_of_a_file_with_both_is_either_shown_or_kept(name):
     found = {sentence.words for sentence in in_python((EXPOSURE / name).read_text())}
     assert found == SHOWN[name] | KEPT[name]
     assert not SHOWN[name] & KEPT[name]
+
+
+def test_no_page_of_theirs_includes_a_part_that_is_english():
+    included = re.compile(r"{%\s*(?:include|extends)\s+\"([^\"]+)\"")
+    parts = {part for page in templates() for part in included.findall(page.read_text())}
+    assert parts & ENGLISH_TEMPLATES == set()
+    assert {part for part in parts if part.partition("/")[0] in ENGLISH_FOLDERS} == set()
 
 
 def test_plurals_have_both_forms():

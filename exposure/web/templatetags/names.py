@@ -3,6 +3,7 @@
 {{ worker.name|default:_("nobody named")|bdi }}     in the text of a page
 {{ worker.name|isolated }}                          in a title or an option, where no markup can stand
 {{ card.title|shipped }}                            a text of protocols, cards or criteria, in the reader's language
+{{ reading.could_not|as_said }}                     typed, or chosen by a tap
 """
 
 from django import template
@@ -25,3 +26,4 @@ def bdi(name: object) -> str:
 
 register.filter("isolated", bidi.isolated)
 register.filter("shipped", wording.shipped)
+register.filter("as_said", wording.as_said)
