@@ -50,6 +50,8 @@ class BreachRows(Resource):
 class Breaches(BreachRows):
     """The reports that the caller may see, and the way in for a new one."""
 
+    for_devices = frozenset({"POST"})
+
     def get_throttles(self) -> list[BaseThrottle]:
         return [] if self.request.method == "POST" else super().get_throttles()
 

@@ -136,6 +136,8 @@ class CriteriaFindings(CriteriaResource):
 
 
 class Classification(Resource):
+    for_devices = frozenset({"POST"})
+
     @described(
         "classify",
         "The verdict of the site's adopted criteria on facts; nothing is stored",
@@ -168,7 +170,9 @@ class Classification(Resource):
         """The site named, of the caller's own; else their only one."""
         user, roles = self.request.user, roles_of(self.request.user, at=self.request.at)
         own = {role.site for role in roles if role.site_id}
-        if not own and hasattr(user, "worker"):
+        if user.device_of is not None:
+            own = {user.device_of.site}
+        elif not own and hasattr(user, "worker"):
             own = {user.worker.site}
         if code is not None:
             everywhere = any(role.site_id is None for role in roles)

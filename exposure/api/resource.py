@@ -5,6 +5,7 @@ from typing import Any
 from urllib.parse import urlencode
 from uuid import UUID
 
+from django.core.exceptions import PermissionDenied
 from django.db.models import Model, Q, QuerySet
 from django.http import Http404
 from rest_framework import serializers
@@ -30,7 +31,10 @@ class Filters(PageParameters):
 
 
 class Resource(APIView):
-    """One address. Views below it translate: body or parameters in, one call of the pipeline, an answer out."""
+    """One address. Views below it translate: body or parameters in, one call of the pipeline, an answer out.
+    `for_devices`: the methods that a station's device may use too."""
+
+    for_devices: frozenset[str] = frozenset()
 
     def dispatch(self, request: Any, *args: Any, **kwargs: Any) -> Any:
         with ExitStack() as self._scope:
@@ -38,6 +42,8 @@ class Resource(APIView):
 
     def initial(self, request: Request, *args: Any, **kwargs: Any) -> None:
         super().initial(request, *args, **kwargs)
+        if getattr(request.user, "device_of_id", None) and request.method not in self.for_devices:
+            raise PermissionDenied
         # A token's account is known only now; the request itself was opened for the session's, or nobody's.
         origin = f"API {request.META.get('REMOTE_ADDR', '')} {request.path}"[:200]
         self._scope.enter_context(acting(request.user.actor, origin, at=request.at))

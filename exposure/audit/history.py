@@ -324,7 +324,6 @@ def _with_things(entries: list[Entry]) -> list[Entry]:
 
 
 def _actor_names(actors: Iterable[str]) -> dict[str, str]:
-    """The names of those actors that are people."""
-    keys = {actor: int(actor.removeprefix("user:")) for actor in set(actors) if actor.startswith("user:")}
-    users = model_named("User").objects.in_bulk(keys.values())
-    return {actor: users[key].full_name for actor, key in keys.items() if key in users}
+    """The names of those actors that are people, or devices of a station."""
+    accounts = model_named("User").objects.by_actor(actors)
+    return {actor: account.full_name for actor, account in accounts.items()}

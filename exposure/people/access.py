@@ -32,7 +32,7 @@ from exposure.places.models import Site
 
 def roles_of(user: User, *, at: datetime) -> list[Role]:
     """The roles that an account holds at `at`; none for an account that is switched off."""
-    if not user.is_authenticated or not user.is_active:
+    if not user.is_authenticated or not user.is_active or user.device_of_id:
         return []
     cached = user.__dict__.setdefault("_roles_held", {})
     if at not in cached:
@@ -59,6 +59,7 @@ def administers_all(user: User, *, at: datetime) -> bool:
 def accounts(user: User, queryset: QuerySet[User], *, at: datetime) -> QuerySet[User]:
     """The accounts that somebody may set up: who administers some sites only does not reach those with a role
     elsewhere."""
+    queryset = queryset.filter(device_of=None)
     if not holds(user, SEEING[View.SETUP], at=at):
         return queryset.none()
     if administers_all(user, at=at):
@@ -68,8 +69,9 @@ def accounts(user: User, queryset: QuerySet[User], *, at: datetime) -> QuerySet[
 
 
 def visible(user: User, queryset: QuerySet, *views: View, at: datetime) -> QuerySet:
-    """The rows of `queryset` that the account may see from any of those sides; none where no side is theirs."""
-    if not user.is_authenticated or not user.is_active:
+    """The rows of `queryset` that the account may see from any of those sides; none where no side is theirs. A device
+    sees none, what it has reported itself included."""
+    if not user.is_authenticated or not user.is_active or user.device_of_id:
         return queryset.none()
     sides = [side for view in views if (side := _from_side(user, queryset.model, view, at)) is not None]
     if not sides:

@@ -1,5 +1,6 @@
 """Accounts, workers and roles. A worker is apart from an account: many exposed people have none."""
 
+from collections.abc import Iterable
 from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -11,7 +12,7 @@ from django.db.models import Q
 from django.db.models.functions import Lower
 from django.utils.translation import gettext_lazy as _
 
-from exposure.places.models import Site, validate_zone
+from exposure.places.models import Site, Station, validate_zone
 from exposure.record import GuardedQuerySet, Identified, InsertOnly, Recorded, Versions
 
 
@@ -38,6 +39,14 @@ class UserManager(BaseUserManager.from_queryset(GuardedQuerySet)):
         user.save()
         return user
 
+    def by_actor(self, actors: Iterable[str]) -> dict[str, "User"]:
+        """Actor, as the history names it -> the person's or device's account; whatever else acted is left out."""
+        wanted = {
+            actor: actor.partition(":")[2] for actor in actors if actor.startswith(("user:", "device:"))
+        }
+        accounts = self.in_bulk(set(map(int, wanted.values())))
+        return {actor: accounts[int(key)] for actor, key in wanted.items() if int(key) in accounts}
+
 
 class User(AbstractBaseUser, Identified):
     """An account. What it may do hangs on its roles per site (`exposure.people.access`)."""
@@ -59,6 +68,8 @@ class User(AbstractBaseUser, Identified):
     is_active = models.BooleanField(default=True)
     # Whether the password is long enough to be all that is asked; a shorter one goes with a second factor only.
     password_alone = models.BooleanField(default=True, db_default=True, editable=False)
+    # Set for what is nobody's account but a device's, at its station: it reports by its key and does nothing else.
+    device_of = models.ForeignKey(Station, models.PROTECT, null=True, editable=False, related_name="devices")
     last_login = None  # sign-ins are in the access log; a column here would be history without meaning
 
     acts_as = ""  # the one kind of role that whoever asks now carries; set by a key that holds no more
@@ -80,7 +91,7 @@ class User(AbstractBaseUser, Identified):
     @property
     def actor(self) -> str:
         """How this account is named in the history."""
-        return f"user:{self.pk}"
+        return f"{'device' if self.device_of_id else 'user'}:{self.pk}"
 
 
 def display_name(user: User) -> str:

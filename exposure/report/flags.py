@@ -20,6 +20,7 @@ TEXTS = {
     "unknown_worker": _("There is no worker with this number."),
     "unknown_station": _("There is no such station."),
     "station_missing": _("No station is given."),
+    "other_station": _("The device that reported belongs to another station."),
     "unknown_case": _("There is no such case."),
     "unknown_removal": _("There is no such removal."),
     "unknown_event": _("There is no such event."),

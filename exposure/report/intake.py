@@ -37,9 +37,7 @@ def store_breach(submission: Submission, *, reporter: User, at: datetime) -> Bre
     """Store the report as it came, with what could be understood of it. Raises IntegrityError if its id stands."""
     flags = list(submission.flags)
     texts = submission.texts
-    station = _find(Station, texts["station"], "unknown_station", flags, by="code")
-    if not texts["station"]:
-        flags.append("station_missing")
+    station = _station(texts["station"], reporter, flags)
     case = _find(Case, texts["case"], "unknown_case", flags, by="code")
     removal = _find(Removal, texts["removal"], "unknown_removal", flags, by="uid")
     site = _site(station, case, reporter, at)
@@ -100,6 +98,17 @@ def _find(model: type[Recorded], text: str, flag: str, flags: list[str], *, by: 
     if row is None:
         flags.append(flag)
     return row
+
+
+def _station(text: str, reporter: User, flags: list[str]) -> Station | None:
+    """The station named; else where the device belongs that reports."""
+    station = _find(Station, text, "unknown_station", flags, by="code")
+    belongs = reporter.device_of
+    if not text and belongs is None:
+        flags.append("station_missing")
+    if station is not None and belongs not in (None, station):
+        flags.append("other_station")
+    return station or belongs
 
 
 def _site(station: Station | None, case: Case | None, reporter: User, at: datetime) -> Site:

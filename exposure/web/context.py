@@ -41,6 +41,7 @@ PAGES = {
     Role.Kind.AUDITOR: [("history", _("History"))],
     Role.Kind.ADMINISTRATOR: [
         ("admin:index", _("Set-up")),
+        ("station_devices", _("Devices of the stations")),
         ("waiting_roles", _("Roles to confirm")),
         ("outgoing", _("Messages")),
     ],

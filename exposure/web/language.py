@@ -27,6 +27,7 @@ ENGLISH_MODULES = (
     "drf_spectacular",
     "exposure.admin",
     "exposure.api",
+    "exposure.web.account.devices",
     "exposure.web.account.roles",
     "exposure.web.auditor",
     "exposure.web.home",

@@ -19,6 +19,7 @@ from exposure.pipeline import reach
 from exposure.refusal import BadSubmission
 from exposure.remind.channels import push
 from exposure.remind.channels.registry import available
+from exposure.web.account.mobiles import put_off, waits
 from exposure.web.reach_forms import ReachForm
 from exposure.web.signed_in import kept_form, signed_in
 
@@ -38,9 +39,10 @@ def how_told(request: HttpRequest) -> HttpResponse:
     form = ReachForm(request.POST if posted else kept, instance=request.user)
     if posted and form.is_valid():
         own = {name: getattr(request.user, name) for name in ("mobile", "reach_by")}
-        reach.change_reach(user=request.user, by=request.user, at=request.at, **{**own, **form.cleaned_data})
+        now = put_off(request, request.user, {**own, **form.cleaned_data})
+        reach.change_reach(user=request.user, by=request.user, at=request.at, **now)
         messages.success(request, _("Saved."))
-        return redirect("how_told")
+        return redirect("confirm_mobile" if waits(request) else "how_told")
     context = {"form": form, "kept": kept, **devices(request, back="how_told")}
     return render(request, "how_told.html", context, status=422 if posted else 200)
 

@@ -2,9 +2,10 @@
 
 import os
 from collections.abc import Callable, Iterator
+from typing import Any
 
 import pytest
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page, sync_playwright
 
 from tests.cast import PASSWORD
 from tests.servers import chromium
@@ -21,13 +22,38 @@ FLAGS = [
 
 
 @pytest.fixture(scope="session")
-def browser() -> Iterator[Browser]:
+def refused() -> list[str]:
+    """What pages tried in this test that their policy forbids; whoever tries on purpose empties it."""
+    return []
+
+
+@pytest.fixture(scope="session")
+def browser(refused: list[str]) -> Iterator[Browser]:
     # The driver runs an event loop in this thread until the end, which makes Django refuse the ORM without this.
     os.environ["DJANGO_ALLOW_ASYNC_UNSAFE"] = "1"
     with sync_playwright() as playwright:
         browser = playwright.chromium.launch(executable_path=chromium(), args=FLAGS)
+        unwatched = browser.new_context
+
+        def watched(**options: Any) -> BrowserContext:
+            context = unwatched(**options)
+            context.on("console", lambda message: refused.extend(_violations(message)))
+            return context
+
+        browser.new_context = watched
         yield browser
         browser.close()
+
+
+def _violations(message: ConsoleMessage) -> list[str]:
+    return [message.text] if "Content Security Policy" in message.text else []
+
+
+@pytest.fixture(autouse=True)
+def _no_page_tries_what_its_policy_forbids(refused: list[str]) -> Iterator[None]:
+    refused.clear()
+    yield
+    assert refused == []
 
 
 @pytest.fixture

@@ -144,3 +144,16 @@ def finish_the_days(cast) -> None:
         for exposure in follow_up.exposures.all():
             for task in exposure.promises.filter(kind="task"):
                 attend.complete_task(task=task, note="", by=cast.nurse, at=at)
+
+
+def test_a_page_that_tries_what_its_policy_forbids_is_noticed(sign_in, refused, cast):
+    """Without this, that no other story sees one would say nothing."""
+    page = sign_in("worker")
+    page.evaluate(
+        "() => { const added = document.createElement('script'); added.text = 'window.ran = true';"
+        " document.body.append(added); }"
+    )
+    page.wait_for_timeout(200)
+    assert page.evaluate("window.ran") is None
+    assert len(refused) == 1
+    refused.clear()

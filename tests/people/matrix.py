@@ -6,8 +6,13 @@ from typing import Any
 from django.test import Client
 from django.urls import URLPattern, URLResolver, get_resolver
 
+from exposure import clock
+from exposure.people.devices import enrol
+from tests.cast import doing
+
 ROLES = (
     "anonymous", "nobody", "observer", "worker", "nurse", "physician", "lead", "auditor", "administrator", "outsider",
+    "device",
 )  # fmt: skip
 
 
@@ -23,6 +28,10 @@ def routes(patterns: Any = None, before: str = "") -> Iterator[str]:
 
 def client_of(cast, who: str) -> Client:
     client = Client()
+    if who == "device":  # by its key: no page knows it
+        with doing("command:tests"):
+            key, _device = enrol(station=cast.station, label="Heron tablet", at=clock.now())
+        return Client(headers={"Authorization": f"Bearer {key}"})
     if who == "worker":
         client.force_login(cast.worker.user)
     elif who != "anonymous":

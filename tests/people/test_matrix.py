@@ -20,7 +20,8 @@ from tests.walk import follow_up_told_and_confirmed, hours, log
 
 pytestmark = pytest.mark.database
 
-SIGNED_IN = frozenset(ROLES) - {"anonymous"}
+DEVICE = frozenset({"device"})
+SIGNED_IN = frozenset(ROLES) - {"anonymous"} - DEVICE
 EVERYBODY = frozenset(ROLES)
 NURSES = frozenset({"nurse", "physician"})  # of the site
 CLINICIANS = NURSES | {"outsider"}  # of any
@@ -52,6 +53,10 @@ DOORS: dict[str, tuple[frozenset[str] | None, frozenset[str] | None]] = {
     "account/sessions/": (SIGNED_IN, SIGNED_IN),
     "account/sessions/others/end/": (None, SIGNED_IN),
     "account/sessions/<int:key>/end/": (None, NONE),  # somebody else's
+    "account/devices/": (ADMINISTRATOR, ADMINISTRATOR),
+    "account/devices/<uuid:uid>/key/": (None, NONE),  # no such device
+    "account/devices/<uuid:uid>/end/": (None, NONE),
+    "account/mobile/": (SIGNED_IN, SIGNED_IN),  # asked first who they are, and led on: no number waits
     "account/roles/": (PHYSICIANS | ADMINISTRATOR, PHYSICIANS | ADMINISTRATOR),
     "account/roles/<uuid:uid>/": (None, NONE),  # none waits
     "account/<uuid:uid>/invite/": (ADMINISTRATOR, ADMINISTRATOR),
@@ -123,8 +128,8 @@ DOORS |= {
     API + route: doors
     for route, doors in {
         "": (NONE, NONE),
-        "schema/": (SIGNED_IN, None),
-        "breaches/": (SIGNED_IN, SIGNED_IN),
+        "schema/": (SIGNED_IN | DEVICE, None),
+        "breaches/": (SIGNED_IN, SIGNED_IN | DEVICE),
         "breaches/<uuid:uid>/": (NURSES | AUTHOR, None),
         "breaches/<uuid:uid>/facts/": (None, NURSES | AUTHOR),
         "breaches/<uuid:uid>/confirm/": (None, NURSES),
@@ -160,7 +165,7 @@ DOORS |= {
     f"{_VERSION}replay/": (PHYSICIANS, PHYSICIANS),
     f"{_VERSION}propose/": (None, PHYSICIANS),
     f"{_VERSION}approve/": (None, PHYSICIANS),
-    "api/v1/criteria/<slug:pathogen>/classify/": (None, SIGNED_IN),
+    "api/v1/criteria/<slug:pathogen>/classify/": (None, SIGNED_IN | DEVICE),
 }
 SIGNING_IN = ("login", "logout", "inactive", "signup", "reauth", "email", "confirm", "password", "2fa")
 # Asked about elsewhere, with what else they do: signing in (test_signed_out.py, test_second_factor.py), invitations

@@ -37,7 +37,7 @@ def counted_as(request: HttpRequest, names: list[str]) -> str | None:
     for name in names:
         named |= Q(name__iexact=name) | Q(email__iexact=name)
     known = User.objects.filter(named, pk__in=device["accounts"]) if names else User.objects.none()
-    return f"device {device['id']}" if known.exists() else None
+    return f"device-{device['id']}" if known.exists() else None
 
 
 def remember(request: HttpRequest, response: HttpResponse, user: User) -> None:

@@ -2,13 +2,17 @@
 
 from django.urls import path
 
-from exposure.web.account import invitations, roles, sessions
+from exposure.web.account import devices, invitations, mobiles, roles, sessions
 
 urlpatterns = [
     path("account/session/", sessions.left, name="session_left"),
     path("account/sessions/", sessions.sessions, name="sessions"),
     path("account/sessions/others/end/", sessions.end_others, name="sessions_end_others"),
     path("account/sessions/<int:key>/end/", sessions.end_session, name="session_end"),
+    path("account/devices/", devices.station_devices, name="station_devices"),
+    path("account/devices/<uuid:uid>/key/", devices.exchange_key, name="station_device_key"),
+    path("account/devices/<uuid:uid>/end/", devices.end, name="station_device_end"),
+    path("account/mobile/", mobiles.confirm_mobile, name="confirm_mobile"),
     path("account/roles/", roles.waiting_roles, name="waiting_roles"),
     path("account/roles/<uuid:uid>/", roles.settle_role, name="settle_role"),
     path("account/<uuid:uid>/invite/", invitations.invite_account, name="invite_account"),

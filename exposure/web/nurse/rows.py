@@ -1,7 +1,7 @@
 """A running follow-up as a clinician reads it: what is wrong with it, its strip, and how bad that is."""
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from functools import cached_property
 from zoneinfo import ZoneInfo
@@ -116,6 +116,11 @@ class Row(Watched):
     @property
     def open_tasks(self) -> list:
         return [task for task in self.overview.tasks if task.kept_at is None]
+
+    @property
+    def elsewhere(self) -> "Row":
+        """The row for another site, which does nothing about it: without what waits for somebody here."""
+        return replace(self, overview=replace(self.overview, alerts=(), tasks=()))
 
     @property
     def _today(self) -> date:

@@ -52,15 +52,8 @@ def story(
 def _names(actors: Iterable[str]) -> dict[str, str]:
     """Actor -> name. Whatever is no account is the service itself."""
     actors = {actor for actor in actors if actor}
-    ids = {int(actor.partition(":")[2]) for actor in actors if actor.startswith("user:")}
-    users = User.objects.in_bulk(ids)
-    service = _("the service")
-    return {
-        actor: str(users[int(actor[5:])])
-        if actor.startswith("user:") and int(actor[5:]) in users
-        else service
-        for actor in actors
-    }
+    accounts = User.objects.by_actor(actors)
+    return {actor: str(accounts.get(actor, _("the service"))) for actor in actors}
 
 
 def _reports(worker: Worker, seen: Seen, told: Seen) -> Iterator[NamedLater]:

@@ -264,7 +264,7 @@ def person(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
             "unlisted": is_unlisted(worker),
             "running": [row for row in followed if _runs(row)],
             "ended": [row for row in followed if not _runs(row)],
-            "elsewhere": [row for row in every if row.overview.follow_up.pk not in here],
+            "elsewhere": [row.elsewhere for row in every if row.overview.follow_up.pk not in here],
             "alerts": seen(_open_alerts(worker)),
             "next": queue.next_for(worker, request.user, at=request.at),
             "off_duty": work_dates(worker, at=request.at),

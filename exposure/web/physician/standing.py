@@ -42,11 +42,8 @@ def state_of(version: CriteriaVersion) -> str:
 def names_of(actors: Iterable[str]) -> dict[str, str]:
     """Actor -> the name of the account, or for what no person did what did it."""
     wanted = set(actors)
-    accounts = User.objects.filter(
-        pk__in=[actor.removeprefix("user:") for actor in wanted if actor.startswith("user:")]
-    )
-    names = {user.actor: str(user) for user in accounts}
-    return {actor: names.get(actor, str(_("came with the service"))) for actor in wanted}
+    accounts = User.objects.by_actor(wanted)
+    return {actor: str(accounts.get(actor, _("came with the service"))) for actor in wanted}
 
 
 def sites_of(user: User, *, at: datetime) -> list[Site]:

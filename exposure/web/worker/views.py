@@ -13,6 +13,7 @@ from exposure.people.models import Worker
 from exposure.people.policy import View
 from exposure.pipeline import follow, remind
 from exposure.refusal import BadSubmission
+from exposure.web.account.mobiles import put_off, waits
 from exposure.web.language import of_browser
 from exposure.web.reach import devices
 from exposure.web.signed_in import kept_form
@@ -52,10 +53,11 @@ def my_settings(request: HttpRequest, worker: Worker) -> HttpResponse:
     kept = None if posted else kept_form(request)
     form = SettingsForm(request.POST if posted else kept, instance=worker)
     if posted and form.is_valid():
-        worker = remind.change_settings(worker=worker, by=request.user, at=request.at, **form.cleaned_data)
+        now = put_off(request, worker, form.cleaned_data)
+        worker = remind.change_settings(worker=worker, by=request.user, at=request.at, **now)
         translation.activate(worker.language or of_browser(request))  # as the page that says it
         messages.success(request, _saved(worker, before, moved=worker.own_zone != zone, request=request))
-        return redirect("my_settings")
+        return redirect("confirm_mobile" if waits(request) else "my_settings")
     context |= {"form": form, "kept": kept, "worker": worker, "times": times_of(worker)["words"]}
     context["address"] = worker.email or request.user.email
     context |= devices(request, back="my_settings")
