@@ -96,6 +96,7 @@ SHOWN = {
 }
 KEPT = {
     "report/flags.py": {
+        "The device that reported belongs to another station.",
         "%(name)s further answers are not known ones; they are kept as sent.",
         "%(name)s further entries are not known ones; they are kept as sent.",
         "No station is given.",
