@@ -7,7 +7,6 @@ from pathlib import Path
 from urllib.parse import urlsplit
 
 from django.core.exceptions import ImproperlyConfigured
-from django.utils.translation import gettext_lazy as _
 from redis.backoff import NoBackoff
 from redis.retry import Retry
 
@@ -70,13 +69,13 @@ INSTALLED_APPS = [
 
 MIDDLEWARE = [
     "exposure.web.middleware.TrueClient",
+    "exposure.web.language.ReaderLanguage",
     "exposure.web.middleware.OnlyWhatIsMeant",
     "django.middleware.security.SecurityMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
     "exposure.web.middleware.PageHeaders",
     "exposure.web.middleware.ReadableText",
     "django.contrib.sessions.middleware.SessionMiddleware",
-    "django.middleware.locale.LocaleMiddleware",
     "django.middleware.common.CommonMiddleware",
     "django.middleware.csrf.CsrfViewMiddleware",
     "django.contrib.auth.middleware.AuthenticationMiddleware",
@@ -212,7 +211,9 @@ SPECTACULAR_SETTINGS = {
 }
 
 LANGUAGE_CODE = "en"
-LANGUAGES = [("en", _("English"))]
+LANGUAGES = [("en", "English"), ("fr", "Français")]  # each by its own name
+LANGUAGE_COOKIE_NAME = "language" if LOCAL_USE else "__Host-language"
+LOCALE_PATHS = [BASE_DIR / "exposure" / "locale"]
 USE_I18N = True
 USE_TZ = True
 TIME_ZONE = "UTC"

@@ -196,8 +196,8 @@ SECOND_TIER = (
     "tests/web/test_worker_phone.py",
     "tests/web/test_worker_stop.py",
 )
-# What runs on SQLite in the first tier too; all else that is marked `database` runs there in the second, but for tests of
-# single pages and calls: that each of them answers there, to whom, and with which rows, tests/people/ asks of all.
+# What runs on SQLite in the first tier too; all else that is marked `database` runs there in the second, but for tests
+# of single pages and calls: that each of them answers there, to whom, and with which rows, tests/people/ asks of all.
 FIRST_ON_SQLITE = (
     "tests/test_story.py",
     "tests/test_record.py",

@@ -70,7 +70,7 @@ def _untold(now: _Standing, logged: Logged) -> str:
     if not logged.stop:
         return _("Please ring") + f" {site.phone}."
     danger = _("Bleeding, trouble breathing, confusion: emergency")
-    return _("Please ring now") + f": {site.phone}. {danger}: {site.emergency_phone}."
+    return f"{_call(_('Please ring now'), site.phone)} {_call(danger, site.emergency_phone)}"
 
 
 def _stop(now: _Standing) -> list[str]:
@@ -79,7 +79,7 @@ def _stop(now: _Standing) -> list[str]:
     said = {"number": site.emergency_phone, "say_first": say_first}
     if told.calls_for_emergency(now.stops):
         whom = [
-            _("Stop, and call the emergency number") + f": {site.emergency_phone}.",
+            _call(_("Stop, and call the emergency number"), site.emergency_phone),
             _("Say first: %(say_first)s") % said,
             _("Then ring occupational health, day and night:") + f" {site.phone}.",
         ]
@@ -99,6 +99,10 @@ def _stop(now: _Standing) -> list[str]:
         _("Out or at work: move away from people, put on a mask, no public transport."),
         _("It stands until occupational health has told you otherwise, whatever you measure next."),
     ]
+
+
+def _call(words: str, number: str) -> str:
+    return _("%(words)s: %(number)s.") % {"words": words, "number": number}
 
 
 def _noted(logged: Logged) -> str:

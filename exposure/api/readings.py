@@ -3,11 +3,13 @@
 from http import HTTPStatus
 from typing import Any
 
+from django.utils import translation
 from django.utils.translation import gettext as _
 from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
+from exposure import wording
 from exposure.api.advice import advice
 from exposure.api.fields import CodeOrNull, own_uid
 from exposure.api.problems import ProblemSerializer, refused
@@ -110,6 +112,16 @@ class Readings(Resource):
     )
     def post(self, request: Request) -> Response:
         worker = self._whose()
+        with translation.override(self._language(worker)):
+            return self._log(request, worker)
+
+    def _language(self, worker: Worker) -> str:
+        """That of a worker who enters their own reading, for what they are told; else the interface's own."""
+        if worker.user_id != self.request.user.pk:
+            return wording.KEPT_IN
+        return worker.language or translation.get_language_from_request(self.request)
+
+    def _log(self, request: Request, worker: Worker) -> Response:
         logged = follow.log_reading(body=request.data, worker=worker, entered_by=request.user, at=request.at)
         if logged.problems and logged.row is None:
             return refused(logged.problems, kept=False)

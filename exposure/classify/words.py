@@ -12,6 +12,7 @@ from django.utils.formats import localize
 from django.utils.translation import get_language, ngettext
 from django.utils.translation import gettext as _
 
+from exposure import wording
 from exposure.classify.compare import Change
 from exposure.classify.criteria import Criteria, Finding, text
 from exposure.classify.document import Words
@@ -22,8 +23,13 @@ Asked = list[tuple[str, str]]  # question and answer
 
 
 def said(words: Words | None) -> str:
-    """A text of the file in the reader's language; "" for none."""
-    return "" if words is None else text(words, get_language() or "en")
+    """A text of the file in the reader's language: the file's own, else the catalogue's for its English."""
+    if words is None:
+        return ""
+    language = get_language() or wording.KEPT_IN
+    if isinstance(words, Mapping) and {language, language.partition("-")[0]} & words.keys():
+        return text(words, language)
+    return wording.shipped(text(words))
 
 
 def tier_label(criteria: Criteria, code: str) -> str:

@@ -7,6 +7,7 @@ from zoneinfo import ZoneInfo
 from django.utils.formats import date_format
 from django.utils.translation import gettext as _
 
+from exposure import wording
 from exposure.report.models import Breach, Event
 
 STILL_AWAITED = timedelta(days=7)  # how long a report is looked for that others name; local choice
@@ -68,7 +69,8 @@ def _begin(first: Breach) -> Event:
     """The event that begins with this report and has its id."""
     on = first.happened_at.astimezone(ZoneInfo(first.site.zone))
     where = first.station.name if first.station else first.site.short_name
-    title = _("%(where)s, %(date)s") % {"where": where, "date": date_format(on, "j F Y")}
+    with wording.kept():
+        title = _("%(where)s, %(date)s") % {"where": where, "date": date_format(on, "j F Y")}
     return Event.objects.create(
         uid=first.uid, site=first.site, title=title[:200], occurred_at=first.happened_at
     )

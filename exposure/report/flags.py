@@ -5,6 +5,8 @@ from collections.abc import Iterable, Sequence
 from django.utils.translation import gettext as _now
 from django.utils.translation import gettext_lazy as _
 
+from exposure import wording
+
 MOST_NAMED = (
     200  # answers or entries; beyond them only their number is kept beside the body, which is kept whole
 )
@@ -61,8 +63,9 @@ def in_an_alert(flagged: Sequence[str]) -> str:
     counts = [int(flag.partition(":")[2]) for flag in flagged if _is_count(flag)]
     named = [flag for flag in flagged if not _is_count(flag)]
     more = sum(counts) + len(named[MOST_IN_AN_ALERT:])
-    words = " ".join(map(in_words, named[:MOST_IN_AN_ALERT]))
-    return _now("%(words)s And %(count)s more.") % {"words": words, "count": more} if more else words
+    with wording.kept():
+        words = " ".join(map(in_words, named[:MOST_IN_AN_ALERT]))
+        return _now("%(words)s And %(count)s more.") % {"words": words, "count": more} if more else words
 
 
 def criteria_that_failed(flagged: Iterable[str]) -> list[str]:

@@ -13,6 +13,7 @@ from exposure.people.models import Role
 from exposure.people.policy import SEEING, TWO_FACTORS, View
 from exposure.places.models import Site
 from exposure.web.account.sessions import seconds_left
+from exposure.web.language import others
 from exposure.web.signed_in import owner_token
 
 PAGES = {
@@ -55,15 +56,17 @@ WORKER_PAGES = [
 
 def audience(request: HttpRequest) -> dict[str, Any]:
     """`nav`: (address, label, current) of the pages that concern this person; `site_number`: the number to ring;
-    `form_owner`: who a form is made for; `searches`: whether this person looks for others. Of somebody who is not
-    signed in nobody knows whose they are: `live_sites` are then all that are live. Functions, so that a page that
-    shows none of it asks nothing."""
+    `form_owner`: who a form is made for; `searches`: whether this person looks for others; `languages`: those that the
+    page could be in too. Of somebody who is not signed in nobody knows whose they are: `live_sites` are then all that
+    are live. Functions, so that a page that shows none of it asks nothing."""
     if not getattr(request, "user", None) or not hasattr(request, "at"):
         return {"nav": [], "site_number": ""}
+    page = {"languages": others(request)}
     if not request.user.is_authenticated:
         live = Site.objects.filter(live_from__lte=request.at).order_by("short_name")
-        return {"nav": [], "site_number": "", "live_sites": cache(lambda: list(live))}
+        return {**page, "nav": [], "site_number": "", "live_sites": cache(lambda: list(live))}
     return {
+        **page,
         "nav": cache(lambda: _navigation(request)),
         "searches": cache(lambda: holds(request.user, SEEING[View.CLINICAL], at=request.at)),
         "site_number": cache(lambda: _number(request)),

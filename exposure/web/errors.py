@@ -13,9 +13,11 @@ from typing import Any
 from django.contrib.sessions.exceptions import SessionInterrupted
 from django.http import HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import render
+from django.utils import translation
 from django.utils.translation import gettext as _
 
 from exposure.outage import RETRY_AFTER_SECONDS, is_outage
+from exposure.web import language
 
 FOR_PROGRAMS = ("/api/", "/hooks/")
 log = logging.getLogger(__name__)
@@ -28,7 +30,7 @@ def bad_request(request: HttpRequest, exception: Exception) -> HttpResponse:
         return unavailable(request)
     if for_program(request):
         return _problem(HTTPStatus.BAD_REQUEST, _("The request cannot be read."))
-    return render(request, "400.html", status=400)
+    return _page(request, "400.html", 400)
 
 
 def unreadable(request: HttpRequest, wrong: Sequence[str]) -> HttpResponse:
@@ -37,18 +39,18 @@ def unreadable(request: HttpRequest, wrong: Sequence[str]) -> HttpResponse:
         detail = _("It holds characters that cannot be stored. Leave them out.")
         errors = [{"parameter": name, "detail": detail} for name in wrong]
         return _problem(HTTPStatus.BAD_REQUEST, _("Some parameters cannot be read."), errors=errors)
-    return render(request, "400.html", {"wrong": wrong}, status=400)
+    return _page(request, "400.html", 400, wrong=wrong)
 
 
 def forbidden(request: HttpRequest, exception: Exception) -> HttpResponse:
     """Who asked for what is not theirs to do stands in the process log; what they sent does not."""
     who = getattr(getattr(request, "user", None), "actor", "nobody")
     log.warning("Refused: %s, at %s", who, request.resolver_match and request.resolver_match.route)
-    return render(request, "403.html", status=403)
+    return _page(request, "403.html", 403)
 
 
 def not_found(request: HttpRequest, exception: Exception) -> HttpResponse:
-    return render(request, "404.html", status=404)
+    return _page(request, "404.html", 404)
 
 
 def broken(request: HttpRequest) -> HttpResponse:
@@ -58,7 +60,7 @@ def broken(request: HttpRequest) -> HttpResponse:
         return unavailable(request)
     if for_program(request):
         return _problem(HTTPStatus.INTERNAL_SERVER_ERROR, _("Something broke on our side."))
-    return render(None, "500.html", status=500)  # without context processors: they ask the database
+    return _plain_page(request, "500.html", 500)
 
 
 def unavailable(request: HttpRequest) -> HttpResponse:
@@ -66,7 +68,7 @@ def unavailable(request: HttpRequest) -> HttpResponse:
     if for_program(request):
         answer = _problem(HTTPStatus.SERVICE_UNAVAILABLE, _("The database does not answer. Send it again."))
     else:
-        answer = render(None, "503.html", status=503)
+        answer = _plain_page(request, "503.html", 503)
     answer["Retry-After"] = str(RETRY_AFTER_SECONDS)
     return answer
 
@@ -76,7 +78,7 @@ def not_allowed(request: HttpRequest, methods: Sequence[str]) -> HttpResponse:
     if for_program(request):
         answer = _problem(HTTPStatus.METHOD_NOT_ALLOWED, _("This is not done with an address here."))
     else:
-        answer = render(None, "400.html", status=405)
+        answer = _plain_page(request, "400.html", 405)
     answer["Allow"] = ", ".join(methods)
     return answer
 
@@ -92,11 +94,24 @@ def not_before(words: str) -> HttpResponse:
 
 
 def csrf_failure(request: HttpRequest, reason: str = "") -> HttpResponse:
-    return render(request, "403_csrf.html", status=403)
+    return _page(request, "403_csrf.html", 403)
 
 
 def for_program(request: HttpRequest) -> bool:
     return request.path_info.startswith(FOR_PROGRAMS)
+
+
+def _page(request: HttpRequest, template: str, status: int, **context: Any) -> HttpResponse:
+    """In the reader's language, whatever page it stands in for."""
+    request.has_languages = True
+    with translation.override(language.of_reader(request)):
+        return render(request, template, context, status=status)
+
+
+def _plain_page(request: HttpRequest, template: str, status: int) -> HttpResponse:
+    """The same without context processors: they ask the database."""
+    with translation.override(language.known_of_reader(request)):
+        return render(None, template, status=status)
 
 
 def _problem(status: HTTPStatus, detail: str, **members: Any) -> HttpResponse:

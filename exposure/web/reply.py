@@ -3,6 +3,7 @@ it says nothing about anybody, and gives nothing but these."""
 
 from typing import Any
 
+from django.conf import settings
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.utils import translation
@@ -12,6 +13,7 @@ from django.views.decorators.http import require_http_methods
 from exposure.pipeline.reply import reply as take_reply
 from exposure.remind.links import message_of
 from exposure.remind.models import Message, Reply
+from exposure.web.language import of_browser
 
 Kind = Reply.Kind
 # "I feel ill" and "Call me" are heard as often as they are said, and when the link has run out too.
@@ -26,8 +28,8 @@ def reply(request: HttpRequest, secret: str) -> HttpResponse:
     message = message_of(secret)
     if message is None or message.worker is None:
         return render(request, "reply/unknown.html", status=404)
-    with translation.override(message.worker.language or translation.get_language()):
-        return _answer(request, message, secret)
+    translation.activate(_language(request, message))
+    return _answer(request, message, secret)
 
 
 def _answer(request: HttpRequest, message: Message, secret: str) -> HttpResponse:
@@ -55,8 +57,16 @@ def replied(request: HttpRequest, secret: str, answer: str) -> HttpResponse:
     said = message and message.replies.filter(kind=answer, road=Reply.Road.LINK).last()
     if message is None or message.worker is None or not said:
         return render(request, "reply/unknown.html", status=404)
-    with translation.override(message.worker.language or translation.get_language()):
-        return render(request, "reply/said.html", {**_context(message), "answer": answer, "said_at": said.at})
+    translation.activate(_language(request, message))
+    return render(request, "reply/said.html", {**_context(message), "answer": answer, "said_at": said.at})
+
+
+def _language(request: HttpRequest, message: Message) -> str:
+    """What was chosen in this browser, else the worker's own: nobody is signed in here."""
+    own = message.worker.language if message.worker else ""
+    if settings.LANGUAGE_COOKIE_NAME in request.COOKIES or own not in dict(settings.LANGUAGES):
+        return of_browser(request)
+    return own
 
 
 def _context(message: Message, **more: Any) -> dict[str, Any]:

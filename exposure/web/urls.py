@@ -2,10 +2,11 @@
 
 from django.urls import include, path
 
-from exposure.web import gateway, health, home, keys, metrics, reach, reply, violations
+from exposure.web import gateway, health, home, keys, language, metrics, reach, reply, violations
 
 urlpatterns = [
     path("", home.home, name="home"),
+    path("language/", language.choose_language, name="language"),
     path("healthz", health.alive),
     path("readyz", health.ready),
     path("violations", violations.violations, name="violations"),

@@ -50,6 +50,7 @@ DOORS: dict[str, tuple[frozenset[str] | None, frozenset[str] | None]] = {
     "account/keys/": (SIGNED_IN, SIGNED_IN),
     "account/keys/<uuid:uid>/end/": (None, NONE),
     "account/session/": (EVERYBODY, EVERYBODY),
+    "language/": (None, EVERYBODY),
     "account/sessions/": (SIGNED_IN, SIGNED_IN),
     "account/sessions/others/end/": (None, SIGNED_IN),
     "account/sessions/<int:key>/end/": (None, NONE),  # somebody else's

@@ -80,7 +80,7 @@ def test_a_worker_says_by_which_way_first_and_in_which_language_and_it_is_in_the
     has_answered(cast.worker)
     before = cast.worker.history.count()
     page = settings_of(wim, mobile=NUMBER, reach_by="text", language="fr")
-    assert "Saved." in words(page)
+    assert "Enregistré." in words(page)
     worker = Worker.objects.get(pk=cast.worker.pk)
     assert (worker.mobile, worker.reach_by, worker.language) == (NUMBER, "text", "fr")
     assert worker.history.count() == before + 1

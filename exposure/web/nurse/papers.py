@@ -3,6 +3,7 @@
 import uuid
 
 from django.http import Http404, HttpRequest, HttpResponse
+from django.utils import translation
 
 from exposure.audit.access_log import note_look
 from exposure.audit.models import AccessEntry
@@ -12,6 +13,7 @@ from exposure.people.access import find
 from exposure.people.models import Worker
 from exposure.people.policy import View
 from exposure.refusal import NotYet
+from exposure.web.language import of_reader
 from exposure.web.nurse.person_deeds import WORKERS
 from exposure.web.signed_in import signed_in
 
@@ -22,7 +24,8 @@ def clearance_letter(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
     rows = Clearance.objects.select_related("follow_up__site", "follow_up__worker__site")
     clearance = find(request.user, rows, View.CLINICAL, View.OWN, at=request.at, uid=uid)
     try:
-        printed = letters.letter(clearance, at=request.at)
+        with translation.override(clearance.follow_up.worker.language or of_reader(request)):
+            printed = letters.letter(clearance, at=request.at)
     except NotYet as not_yet:
         raise Http404 from not_yet
     return _file(request, printed, f"letter:{uid}", clearance.follow_up.worker, "letter")

@@ -17,7 +17,7 @@ from django.contrib.auth import SESSION_KEY
 from django.contrib.sessions.backends.base import SessionBase
 from django.utils.translation import gettext as _
 
-from exposure import clock
+from exposure import clock, wording
 from exposure.places.models import Station
 from exposure.report.drafts import draft_of, forget_draft, keep_draft
 from exposure.report.models import Breach, Mark
@@ -164,10 +164,11 @@ class Draft:
         return {"worker": kind if kind not in ("", "nobody") else None}
 
     def _narrative(self) -> str:
-        others = {
-            "yes": _("Somebody else was touched or splashed too."),
-            "unknown": _("It is not known whether somebody else was touched or splashed."),
-        }
+        with wording.kept():
+            others = {
+                "yes": _("Somebody else was touched or splashed too."),
+                "unknown": _("It is not known whether somebody else was touched or splashed."),
+            }
         lines = [self.text("narrative"), others.get(self.text("anyone_else"), "")]
         return "\n".join(line for line in lines if line)
 

@@ -18,6 +18,7 @@ from exposure.web.local_time import LocalTimeInput, instant_of
 from exposure.web.observer.draft import ANSWER
 from exposure.web.observer.here import shown_at
 from exposure.web.observer.questions import UNKNOWN, choices, in_words, number
+from exposure.wording import shipped
 
 REAL_OR_DRILL = [("no", gettext_lazy("Real")), ("yes", gettext_lazy("Drill"))]
 PHASES = [(code, capfirst(words)) for code, words in Breach.Phase.choices]
@@ -72,10 +73,17 @@ class WhoForm(forms.Form):
                 self.fields[kind].required = self.data.get("who") == kind
 
 
+class ProtocolField(forms.ModelChoiceField):
+    """Protocols by their titles."""
+
+    def label_from_instance(self, protocol: Protocol) -> str:
+        return shipped(protocol.title)
+
+
 class StartForm(WhoForm):
     """Starts a guided removal. Real or drill is chosen each time."""
 
-    protocol = forms.ModelChoiceField(
+    protocol = ProtocolField(
         label=gettext_lazy("Which protocol?"),
         queryset=Protocol.objects.none(),
         widget=forms.RadioSelect,
@@ -131,7 +139,7 @@ class DetailsForm(PersonForm, WhoForm):
     ) -> None:
         super().__init__(*args, station=station, **kwargs)
         self.fields["what_happened"].choices = [
-            *((one.code, one.label) for one in failures),
+            *((one.code, shipped(one.label)) for one in failures),
             ("other", _("Something else, or not known")),
         ]
         self.fields["occurred_at"].help_text = _("On the clock of %(site)s.") % {

@@ -28,6 +28,7 @@ from exposure.web.observer.draft import ANSWER
 from exposure.web.observer.forms import FurtherAnswersForm, WithdrawalForm
 from exposure.web.observer.review import first_aid_in_words
 from exposure.web.signed_in import kept_form, signed_in
+from exposure.wording import shipped
 
 
 @signed_in
@@ -107,7 +108,7 @@ def _said(breach: Breach, reporter: User) -> dict[str, Any]:
             **assessment.facts,
         }  # an assessment keeps no answer that nobody knows any more
     return {
-        "what": failure.label if failure else _("Something else, or not known"),
+        "what": shipped(failure.label) if failure else _("Something else, or not known"),
         "step": Step.objects.filter(code=breach.protocol_step).first() if breach.protocol_step else None,
         "first_aid": first_aid_in_words(card, breach.first_aid, asked="first_aid" in breach.body),
         "said": questions.answers_in_words(_asked(breach), facts),

@@ -6,12 +6,12 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from django.utils.translation import get_language
 from django.utils.translation import gettext as _
 
 from exposure.classify.assess import adopted, criteria_or_none
-from exposure.classify.criteria import Criteria, CriteriaError, Verdict, text
+from exposure.classify.criteria import Criteria, CriteriaError, Verdict
 from exposure.classify.table import Fact
+from exposure.classify.words import said
 from exposure.places.models import Site
 from exposure.report.models import Case, CaseStatement
 
@@ -131,7 +131,7 @@ def readable(criteria: Criteria, answers: dict[str, Any]) -> dict[str, Any]:
 
 def in_words(fact: Fact) -> str:
     """The question as people read it."""
-    return text(fact.ask, get_language() or "en")
+    return said(fact.ask)
 
 
 def answers_in_words(asked: list[Asked], facts: Mapping[str, Any]) -> list[tuple[str, str]]:
@@ -148,4 +148,4 @@ def answers_in_words(asked: list[Asked], facts: Mapping[str, Any]) -> list[tuple
 
 def choices(fact: Fact) -> list[tuple[str, str]]:
     """(code, words) of the answers; empty for a measured fact."""
-    return [(answer.code, text(answer.label, get_language() or "en")) for answer in fact.answers]
+    return [(answer.code, said(answer.label)) for answer in fact.answers]

@@ -13,6 +13,7 @@ from exposure.web.observer import questions
 from exposure.web.observer.desk import Desk
 from exposure.web.observer.here import by_uid, shown_at
 from exposure.web.observer.questions import UNKNOWN
+from exposure.wording import shipped
 
 
 def review(desk: Desk) -> dict[str, Any]:
@@ -21,7 +22,7 @@ def review(desk: Desk) -> dict[str, Any]:
     return {
         "who": _who(desk),
         "typed": desk.typed,
-        "what": desk.failure.label if desk.failure else _("Something else, or not known"),
+        "what": shipped(desk.failure.label) if desk.failure else _("Something else, or not known"),
         "first_aid": first_aid_in_words(
             desk.card, [code for code in [draft.text("first_aid")] if code], asked="first_aid" in draft.values
         ),
@@ -49,11 +50,11 @@ def first_aid_in_words(card: FirstAidCard | None, given: list[str], *, asked: bo
     """Whether the first aid that was due was given, as the reporter said."""
     titles = dict(FirstAidCard.objects.filter(code__in=given).values_list("code", "title"))
     if given:
-        done = ", ".join(titles.get(code, code) for code in given)
+        done = ", ".join(shipped(titles.get(code, code)) for code in given)
         return _("%(card)s: done, or being done") % {"card": done}
     if card is None:
         return _("None was due")
-    return (_("%(card)s: not done") if asked else _("%(card)s: not asked")) % {"card": card.title}
+    return (_("%(card)s: not done") if asked else _("%(card)s: not asked")) % {"card": shipped(card.title)}
 
 
 def _answers(desk: Desk) -> list[tuple[str, str, str]]:

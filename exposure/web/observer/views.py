@@ -22,6 +22,7 @@ from exposure.report.removals import may_undo, open_marks, running, still_asking
 from exposure.web.observer.forms import StartForm
 from exposure.web.observer.here import by_number, by_uid, find_station, lately_here, look_up, open_cases
 from exposure.web.signed_in import kept_form, signed_in
+from exposure.wording import shipped
 
 
 @signed_in
@@ -197,7 +198,7 @@ def _said(request: HttpRequest, noted: Mark) -> HttpResponse:
         return redirect("removal", uid=noted.removal.uid)
     remove.name_failure(mark=noted, failure=failure, **doing)
     if failure.card is None:
-        messages.success(request, _("Noted: %(failure)s.") % {"failure": failure.label})
+        messages.success(request, _("Noted: %(failure)s.") % {"failure": shipped(failure.label)})
     return redirect("mark", uid=noted.removal.uid, mark=noted.uid)
 
 

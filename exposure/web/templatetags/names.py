@@ -1,12 +1,15 @@
-"""Filters for whatever people typed as a name; every template knows them.
+"""Filters for whatever people typed as a name, and for shipped texts; every template knows them.
 
 {{ worker.name|default:_("nobody named")|bdi }}     in the text of a page
 {{ worker.name|isolated }}                          in a title or an option, where no markup can stand
+{{ card.title|shipped }}                            a text of protocols, cards or criteria, in the reader's language
+{{ reading.could_not|as_said }}                     typed, or chosen by a tap
 """
 
 from django import template
 from django.utils.html import format_html, format_html_join
 
+from exposure import wording
 from exposure.web import bidi
 
 register = template.Library()
@@ -22,3 +25,5 @@ def bdi(name: object) -> str:
 
 
 register.filter("isolated", bidi.isolated)
+register.filter("shipped", wording.shipped)
+register.filter("as_said", wording.as_said)

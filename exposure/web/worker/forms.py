@@ -12,6 +12,7 @@ from django.utils import timezone
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
+from exposure import wording
 from exposure.attend.told import STOPPING
 from exposure.followup.entry import ReadingEntry, worth_asking
 from exposure.followup.models import METHODS, Reading
@@ -103,7 +104,8 @@ class ReadingForm(forms.Form):
         typed = {name: value or None for name, value in self.cleaned_data.items() if name != "asked_low"}
         cannot = CANNOT.get(typed.pop("cannot") or "")
         if cannot and not typed["could_not"]:
-            typed["could_not"] = str(cannot)
+            with wording.kept():
+                typed["could_not"] = str(cannot)
         measured = typed["temperature"] is not None
         ticked = [code for code in typed["symptoms"] or [] if code != NONE_OF_THESE]
         return {

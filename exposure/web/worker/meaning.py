@@ -17,6 +17,7 @@ from exposure.web.worker import days
 from exposure.web.worker.own import common, own_page
 from exposure.web.worker.signed import held, roles_of
 from exposure.web.worker.situation import Situation, situation_of
+from exposure.wording import shipped
 
 LOOKS = 1000  # the newest; one line per person and day is made of them
 
@@ -72,7 +73,7 @@ def found(situation: Situation) -> list[Found]:
     return [
         Found(
             day_zero=exposure.day_zero,
-            tier=exposure.tier_label,
+            tier=shipped(exposure.tier_label),
             because=_because(exposure.assessment),
             days=(exposure.last_day - exposure.day_zero).days if exposure.last_day else 0,
             last_day=exposure.last_day,
@@ -84,7 +85,7 @@ def found(situation: Situation) -> list[Found]:
 def _because(assessment: Any) -> tuple[str, ...]:
     """The rules that held, in the words of the criteria."""
     reasons = assessment.reasons if assessment is not None else ()
-    return tuple(dict.fromkeys(one["because"] for one in reasons if one.get("because")))
+    return tuple(dict.fromkeys(shipped(one["because"]) for one in reasons if one.get("because")))
 
 
 def by_person_and_day(entries: Iterable[AccessEntry]) -> list[Look]:

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from datetime import date
 
 from exposure.followup.models import Restriction
+from exposure.wording import shipped
 
 
 @dataclass(frozen=True)
@@ -20,7 +21,7 @@ def merged(restrictions: Iterable[Restriction]) -> list[Restricted]:
     """One per restriction and wording, in the order in which they come."""
     same: dict[tuple[str, str], list[Restriction]] = {}
     for one in restrictions:
-        same.setdefault((one.code, one.title), []).append(one)
+        same.setdefault((one.code, shipped(one.title)), []).append(one)
     return [
         Restricted(
             title=title,

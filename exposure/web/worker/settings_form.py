@@ -26,7 +26,7 @@ class SettingsForm(forms.ModelForm):
             "phone_only": gettext_lazy("How to remind me"),
             "reach_by": gettext_lazy("Remind me first by"),
             "mobile": gettext_lazy("Mobile number for text messages"),
-            "language": gettext_lazy("Language of the reminders"),
+            "language": gettext_lazy("Language of pages and reminders"),
             "quiet_from": gettext_lazy("No reminders from"),
             "quiet_until": gettext_lazy("until"),
             "own_zone": gettext_lazy("Where you are now"),

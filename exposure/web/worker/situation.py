@@ -9,14 +9,12 @@ from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
-from django.utils.translation import get_language
-
 from exposure.attend import told
 from exposure.attend.models import Alert, AlertEntry
 from exposure.attend.overview import CheckLine, Overview, overviews
 from exposure.attend.told import OwnView
-from exposure.classify.criteria import text
 from exposure.classify.plan import Profile
+from exposure.classify.words import said
 from exposure.clear.models import Clearance
 from exposure.followup.models import Check, Exposure, FollowUpState, Reading, Restriction
 from exposure.followup.plans import profile_of
@@ -154,9 +152,8 @@ class Situation:
     @property
     def symptoms(self) -> dict[str, str]:
         """Code -> words, of all the follow-ups together. "Do you have any of these?" is asked once above them."""
-        language = get_language() or "en"
         return {
-            code: text(symptom.ask, language).rstrip("? ")
+            code: said(symptom.ask).rstrip("? \u00a0\u202f")
             for profile in self.profiles
             for code, symptom in profile.symptoms.items()
         }

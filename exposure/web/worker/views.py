@@ -3,7 +3,7 @@
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
-from django.utils import timezone
+from django.utils import timezone, translation
 from django.utils.translation import gettext as _
 from django.views.decorators.http import require_http_methods, require_safe
 
@@ -14,6 +14,7 @@ from exposure.people.policy import View
 from exposure.pipeline import follow, remind
 from exposure.refusal import BadSubmission
 from exposure.web.account.mobiles import put_off, waits
+from exposure.web.language import of_browser
 from exposure.web.reach import devices
 from exposure.web.signed_in import kept_form
 from exposure.web.times import TimesForm, in_words, times_of
@@ -58,6 +59,7 @@ def my_settings(request: HttpRequest, worker: Worker) -> HttpResponse:
         if chosen["own_zone"] in (zone, request.POST.get("confirmed")) or not before:
             now = put_off(request, worker, chosen)
             worker = remind.change_settings(worker=worker, by=request.user, at=request.at, **now)
+            translation.activate(worker.language or of_browser(request))  # as the page that says it
             messages.success(request, _saved(worker, before, moved=worker.own_zone != zone, request=request))
             return redirect("confirm_mobile" if waits(request) else "my_settings")
         context["journey"] = journey(worker, chosen, situation, request)
