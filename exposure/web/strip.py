@@ -127,6 +127,13 @@ def glyph(kind: str, size: float = 16) -> tuple[Shape, ...]:
     return OUTLINES[kind](middle, middle, size * 0.68)
 
 
+def glyph_at(kind: str, x: float, y: float, size: float) -> tuple[Shape, ...]:
+    """The mark of a state, or `alert`, around a point."""
+    if kind == "alert":
+        return (Shape("alert", _triangle(x, y + size * 0.45, size)),)
+    return OUTLINES[kind](x, y, size)
+
+
 def _in_order(marks: Iterable[StripMark]) -> list[StripMark]:
     # A stable sort: within a day the caller's order stands.
     return sorted(marks, key=lambda mark: mark.day)
