@@ -108,6 +108,7 @@ OF_A_ROW = (
 OF_CRITERIA = (
     "criteria/", "criteria/new/", "criteria/<uuid:uid>/", "criteria/<uuid:uid>/try/",
     "criteria/<uuid:uid>/compare/<uuid:other>/", "criteria/<uuid:uid>/edit/", "criteria/<uuid:uid>/propose/",
+    "criteria/<uuid:uid>/abandon/",
     "criteria/<uuid:uid>/memory/", "criteria/<uuid:uid>/replay/<slug:code>/",
     "criteria/<uuid:uid>/replay/<slug:code>/review/", "criteria/<uuid:uid>/approve/<slug:code>/",
 )  # fmt: skip
