@@ -33,10 +33,10 @@ def ask_to_be_called(cast, at=MONDAY):
 def test_readings_missing_silence_first_calls_and_requests_stand_in_one_list_with_the_number(cast, nurse):
     confirmed(cast, report(cast))
     [row] = rows_of(nurse.open("calls", at=MONDAY + HOUR))
-    assert "First call First call to the worker Tue 3 Mar, 09:00" in row
+    assert "First call The first call, with its questions. Tue 3 Mar, 09:00" in row
     ask_to_be_called(cast)
     [row] = rows_of(nurse.open("calls", at=MONDAY + DAY))
-    assert row.index("Asks to be called") < row.index("Reading missing 1 reading missing")
+    assert row.index("Asks to be called") < row.index("Reading missing The last reading is missing.")
     silent = nurse.open("calls", at=MONDAY + 3 * DAY)
     assert "missing" in rows_of(silent)[0]
     assert 'href="tel:+351900000042"' in silent.content.decode()
@@ -117,7 +117,7 @@ def test_a_reading_of_the_round_is_recorded_from_its_line_and_leads_back_to_it(c
     only_by_telephone(cast.worker)
     morning = MONDAY + DAY
     page = nurse.open("telephone_round", at=morning)
-    assert "last: 36.6 °C ear" in words(page)
+    assert "last: 36.6 °C in the ear" in words(page)
     html = page.content.decode()
     assert f'name="taken_at" value="{morning:%Y-%m-%dT%H:%M}"' in html
     sent = {"submission_id": ID.search(html)[1], "taken_at": f"{morning:%Y-%m-%dT%H:%M}", "unit": "C"}

@@ -4,6 +4,7 @@ import uuid
 from typing import Any
 
 from django.core.paginator import Paginator
+from django.db.models import QuerySet
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.utils import timezone
@@ -24,12 +25,16 @@ from exposure.web.nurse.views import ON_A_PAGE, for_clinicians, note_list
 def calls(request: HttpRequest) -> HttpResponse:
     """Everybody to ring, most urgent first."""
     note_list(request, "calls")
-    every = _rows(request)
-    people = ring.to_ring(queue.lines(request.user, at=request.at), every)
+    running = _running(request)
+    people = ring.to_ring(queue.lines(request.user, at=request.at), running, at=request.at)
+    page = Paginator(people, ON_A_PAGE).get_page(request.GET.get("page"))
+    shown = rows(running.filter(worker__in=[person.worker for person in page]), at=request.at)
+    of_worker = ring.first_due(shown)
     context = {
-        "page": Paginator(people, ON_A_PAGE).get_page(request.GET.get("page")),
+        "page": page,
+        "people": [(person, of_worker.get(person.worker.pk)) for person in page],
         "query": "",
-        "round": len(ring.by_telephone(every)),
+        "round": running.filter(worker__phone_only=True).values("worker").distinct().count(),
         "several_sites": _several_sites(person.site for person in people),
         "at": request.at,
     }
@@ -40,7 +45,7 @@ def calls(request: HttpRequest) -> HttpResponse:
 def round_by_telephone(request: HttpRequest) -> HttpResponse:
     """A form for each person who is reached by telephone only, whose reading is due first."""
     note_list(request, "round by telephone")
-    shown = ring.by_telephone(_rows(request))
+    shown = ring.by_telephone(rows(_running(request).filter(worker__phone_only=True), at=request.at))
     context = {
         "people": [{"row": row, "form": _form(request, row)} for row in shown],
         "several_sites": _several_sites(row.overview.follow_up.site for row in shown),
@@ -49,9 +54,9 @@ def round_by_telephone(request: HttpRequest) -> HttpResponse:
     return render(request, "nurse/round.html", context)
 
 
-def _rows(request: HttpRequest) -> list[Row]:
+def _running(request: HttpRequest) -> QuerySet[FollowUp]:
     seen = visible(request.user, FollowUp.objects.all(), View.CLINICAL, at=request.at)
-    return rows(seen.select_related("worker", "site").running(at=request.at), at=request.at)
+    return seen.select_related("worker", "site").running(at=request.at)
 
 
 def _several_sites(sites: Any) -> bool:
