@@ -114,7 +114,10 @@ def begun() -> dict[str, list[str]]:
         "physician": [
             reverse("person_link", args=[Worker.objects.get(number=None).uid]),
             reverse("criteria_compare", args=[draft.uid, other.uid]),
-            *(reverse(name, args=[draft.uid]) for name in ("criteria_edit", "criteria_propose")),
+            *(
+                reverse(name, args=[draft.uid])
+                for name in ("criteria_edit", "criteria_propose", "criteria_abandon")
+            ),
         ],
     }
 

@@ -3,6 +3,7 @@
 import uuid
 from typing import Any
 
+from django import forms
 from django.core.paginator import Paginator
 from django.db.models import QuerySet
 from django.http import HttpRequest, HttpResponse
@@ -64,7 +65,17 @@ def _several_sites(sites: Any) -> bool:
     return bool(found - {timezone.get_current_timezone_name()}) or len(found) > 1
 
 
-def _form(request: HttpRequest, row: Row) -> ReadingForm:
+class RoundForm(ReadingForm):
+    """A reading in one line: what is chosen once and remembered takes no room."""
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        for name in ("unit", "method"):
+            asked = self.fields[name]
+            asked.widget = forms.Select(choices=[("", "")] * (name == "method") + list(asked.choices))
+
+
+def _form(request: HttpRequest, row: Row) -> RoundForm:
     """The reading that is to be entered, with what is remembered of the last: the unit, and where it was taken."""
     worker, last = row.overview.follow_up.worker, row.overview.last_reading
     with timezone.override(worker.site.zone):
@@ -76,4 +87,4 @@ def _form(request: HttpRequest, row: Row) -> ReadingForm:
         }
     symptoms = row.profile.symptoms if row.profile is not None else {}
     asked = {code: text(symptom.ask) for code, symptom in symptoms.items()}
-    return ReadingForm(initial=initial, symptoms=asked, auto_id=f"id_{worker.pk}_%s")
+    return RoundForm(initial=initial, symptoms=asked, auto_id=f"id_{worker.pk}_%s")
