@@ -19,7 +19,9 @@ from exposure.web.local_time import TYPED
 from exposure.web.nurse import queue, ring
 from exposure.web.nurse.forms import ReadingForm
 from exposure.web.nurse.rows import Row, rows
-from exposure.web.nurse.views import ON_A_PAGE, for_clinicians, note_list
+from exposure.web.nurse.views import for_clinicians, note_list
+
+ON_A_PAGE = 50
 
 
 @for_clinicians
