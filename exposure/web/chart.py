@@ -36,13 +36,13 @@ class Rule:
 
     kind: str
     celsius: float
-    y: float
     method: str
+    d: str
 
 
 @dataclass(frozen=True)
 class Tick:
-    """Where something begins on an axis: `x` or `y`, and what stands there."""
+    """Where something stands on an axis, and what."""
 
     place: float
     value: datetime | int
@@ -52,8 +52,8 @@ class Tick:
 class Chart:
     width: float
     height: float
-    left: float
     line: str
+    grid: str
     shapes: tuple[Shape, ...]
     rules: tuple[Rule, ...]
     days: tuple[Tick, ...]
@@ -76,15 +76,23 @@ def chart_of(points: Iterable[Point]) -> Chart | None:
     return Chart(
         width=WIDTH,
         height=TOP + PLOT + BOTTOM,
-        left=LEFT,
         line=_line([(x_of(point.at), y_of(point.celsius)) for point in standing]),
+        grid="".join(_across(float(degree)) for degree in _degrees()),
         shapes=tuple(
             shape for point in ordered for shape in _mark(point.kind, x_of(point.at), y_of(point.celsius))
         ),
         rules=tuple(_rules(standing)),
         days=tuple(Tick(x_of(first + day * DAY), first + day * DAY) for day in range(0, days, every)),
-        degrees=tuple(Tick(y_of(degree), degree) for degree in range(int(COLDEST), int(HOTTEST) + 1)),
+        degrees=tuple(Tick(y_of(degree), degree) for degree in _degrees()),
     )
+
+
+def _degrees() -> range:
+    return range(int(COLDEST), int(HOTTEST) + 1)
+
+
+def _across(celsius: float) -> str:
+    return f"M{LEFT:g} {y_of(celsius):g}H{WIDTH:g}"
 
 
 def y_of(celsius: float) -> float:
@@ -102,10 +110,10 @@ def baseline_of(points: Iterable[Point]) -> float | None:
 def _rules(standing: Sequence[Point]) -> Iterable[Rule]:
     limits = {(point.method, point.limit) for point in standing if point.limit is not None}
     for method, limit in sorted(limits, key=lambda pair: (pair[1], pair[0])):
-        yield Rule("limit", limit, y_of(limit), method)
+        yield Rule("limit", limit, method, _across(limit))
     usual = baseline_of(standing)
     if usual is not None:
-        yield Rule("usual", usual, y_of(usual), "")
+        yield Rule("usual", usual, "", _across(usual))
 
 
 def _line(places: Sequence[tuple[float, float]]) -> str:

@@ -112,13 +112,13 @@ def _stations(every: Iterable[Row]) -> Stations:
     found: dict[int, dict[str, str]] = {}
     triples = Exposure.objects.filter(follow_up__in=ids, withdrawn_at=None, breach__station__isnull=False)
     for key, code, name in triples.values_list("follow_up", "breach__station__code", "breach__station__name"):
-        found.setdefault(key, {})[code] = name
+        found.setdefault(key, {})[code] = isolated(name)
     return found
 
 
 def _site(row: Row) -> Mapping[str, str]:
     site = row.overview.follow_up.site
-    return {site.code: site.short_name}
+    return {site.code: isolated(site.short_name)}
 
 
 def _pathogen(row: Row) -> Mapping[str, str]:
