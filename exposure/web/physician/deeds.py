@@ -1,6 +1,7 @@
 """What a physician does to criteria: write, propose, tick what was from memory, replay, ask for a review, approve."""
 
 import uuid
+from functools import partial
 from typing import Any
 
 from django.contrib import messages
@@ -99,17 +100,21 @@ def _of_the_version(subject: Subject) -> dict[str, Any]:
     }
 
 
-PROPOSAL = DeedPage(
-    "criteria_propose",
-    "criteria/<uuid:uid>/propose/",
+_of_draft = partial(
+    DeedPage,
     deed=Deed.PROPOSE_CRITERIA,
     rows=None,
     named="version",
-    about=lambda subject: subject.row,
+    about=lambda _subject: None,  # nobody's page; the head of criteria, or the title, names the version
     back=lambda subject: reverse("criteria_version", args=[subject.row.uid]),
     obstacles=OBSTACLES,
-    use_case=guide.propose_criteria,
     zone=lambda _subject: timezone.get_current_timezone(),
+)
+
+PROPOSAL = _of_draft(
+    "criteria_propose",
+    "criteria/<uuid:uid>/propose/",
+    use_case=guide.propose_criteria,
     shown=_of_the_version,
     template="physician/propose.html",
     title=gettext_lazy("Propose this version"),
@@ -124,19 +129,13 @@ def propose(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
     return answer(request, PROPOSAL, find_version(uid))
 
 
-ABANDONING = DeedPage(
+ABANDONING = _of_draft(
     "criteria_abandon",
     "criteria/<uuid:uid>/abandon/",
-    deed=Deed.PROPOSE_CRITERIA,
-    rows=None,
-    named="version",
-    about=lambda subject: subject.row,
-    back=lambda subject: reverse("criteria_version", args=[subject.row.uid]),
-    obstacles=OBSTACLES,
     use_case=guide.abandon_criteria,
-    zone=lambda _subject: timezone.get_current_timezone(),
     form=plain(ReasonForm),
-    title=gettext_lazy("Abandon this draft"),
+    title=lambda subject: _("Abandon the draft %(version)s") % {"version": subject.row},
+    button=gettext_lazy("Abandon this draft"),
     lede=gettext_lazy(
         "It can still be read, and another draft can start from it. It can no longer be edited or proposed, and its "
         "version is not given again."
