@@ -11,7 +11,8 @@ from exposure.report.models import Breach
 
 
 class CriteriaVersion(Recorded):
-    """One text of one pathogen's criteria. Draft, proposed, approved, retired: an instant and an actor each."""
+    """One text of one pathogen's criteria. Draft, proposed, approved, retired: an instant and an actor each. A draft
+    that is retired without having been proposed was abandoned."""
 
     pathogen = models.SlugField(max_length=60)
     version = models.CharField(max_length=60)

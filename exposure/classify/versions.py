@@ -86,11 +86,29 @@ def obstacles_to_proposal(version: CriteriaVersion) -> tuple[str, ...]:
     """What keeps a draft from being proposed."""
     if version.proposed_at is not None:
         return ("proposed",)
+    if version.retired_at is not None:
+        return ("abandoned",)
     try:
         criteria = Criteria.parse(version.text)
     except CriteriaError:
         return ("malformed",)
-    return ("entangled",) if criteria.too_entangled else _of_the_text(criteria)
+    if criteria.too_entangled:
+        return ("entangled",)
+    return _of_the_text(criteria) or _gap_in(criteria)
+
+
+def _gap_in(criteria: Criteria) -> tuple[str, ...]:
+    try:
+        found = criteria.findings()
+    except TooIntricate:
+        return ("entangled",)
+    return ("gap",) if any(finding.kind == "gap" and not finding.accepted for finding in found) else ()
+
+
+def abandon(version: CriteriaVersion, *, at: datetime) -> None:
+    """A draft that nobody goes on with is retired before it was ever proposed; its text and its name are kept."""
+    version.retired_at = at
+    version.save()
 
 
 def propose(version: CriteriaVersion, *, by: User, at: datetime) -> None:

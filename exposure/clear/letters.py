@@ -3,13 +3,14 @@
 Neither names a disease, an exposure's kind, a tier or a reading. The texts are data of the layouts in `papers/`.
 """
 
+from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from django.db.models import Q
+from django.db.models import Q, QuerySet
 from django.utils.formats import date_format
 from django.utils.text import get_text_list
 from django.utils.timezone import localtime
@@ -18,6 +19,7 @@ from django.utils.translation import gettext as _
 
 from exposure import paper
 from exposure.attend.models import Alert
+from exposure.attend.overview import UNTOLD
 from exposure.classify.models import Signature
 from exposure.clear.models import Clearance
 from exposure.followup.models import Exposure, FollowUp, Restriction
@@ -99,10 +101,30 @@ def work_dates(worker: Worker, *, at: datetime) -> list[tuple[date, date | None]
     running = FollowUp.objects.filter(worker=worker).running(at=at)
     rows = _standing(Restriction.objects.filter(exposure__follow_up__in=running, code__in=OF_WORK))
     today = at.astimezone(worker.zone).date()
-    spans = sorted(
-        (row.from_date, row.to_date) for row in rows if row.to_date is None or row.to_date >= today
+    spans = [(row.from_date, row.to_date) for row in rows if row.to_date is None or row.to_date >= today]
+    return _joined(sorted(spans, key=_by_first))  # two may begin on one day, and one of them have no end
+
+
+def off_duty(
+    restrictions: QuerySet[Restriction], *, at: datetime
+) -> dict[tuple[int, Worker], list[tuple[date, date | None]]]:
+    """(site, worker) -> the days as in `work_dates`, of those among the restrictions that are of work, of follow-ups
+    that run. Not of an exposure that nobody has spoken of with the worker: they hear it first. One statement."""
+    rows = _standing(restrictions.filter(code__in=OF_WORK)).filter(
+        exposure__follow_up__in=FollowUp.objects.running(at=at),
+        exposure__in=Exposure.objects.filter(~UNTOLD),
     )
-    return _joined(spans)
+    found: dict[tuple[int, Worker], list[tuple[date, date | None]]] = defaultdict(list)
+    for row in rows.select_related("exposure__follow_up__worker__site"):
+        follow_up = row.exposure.follow_up
+        today = at.astimezone(follow_up.worker.zone).date()
+        if row.to_date is None or row.to_date >= today:
+            found[follow_up.site_id, follow_up.worker].append((row.from_date, row.to_date))
+    return {key: _joined(sorted(spans, key=_by_first)) for key, spans in found.items()}
+
+
+def _by_first(span: tuple[date, date | None]) -> tuple[date, date]:
+    return span[0], span[1] or date.max
 
 
 def work_note(worker: Worker, *, at: datetime) -> bytes:

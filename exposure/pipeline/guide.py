@@ -13,8 +13,9 @@ from exposure.people.access import require, roles_of
 from exposure.people.models import User
 from exposure.people.policy import DOING, Deed
 from exposure.places.models import Site
+from exposure.record import because as because_of
 from exposure.record import create_many
-from exposure.refusal import BadSubmission, NotYet, Problem
+from exposure.refusal import BadSubmission, NotYet, Problem, require_text
 from exposure.report.models import Breach
 
 REVIEW_WITHIN = timedelta(hours=24)  # local choice
@@ -33,10 +34,30 @@ def edit_criteria(*, version: CriteriaVersion, content: str, by: User, at: datet
     require(by, Deed.PROPOSE_CRITERIA, None, at=at)
     with transaction.atomic():
         version = _locked_version(version)
-        if version.proposed_at is not None:
-            raise NotYet("proposed")
+        _require_draft(version)
         versions.edit_draft(version, content, by=by)
         return version
+
+
+def abandon_criteria(*, version: CriteriaVersion, reason: str, by: User, at: datetime) -> CriteriaVersion:
+    """Nobody goes on with this draft: it can be read, and no longer edited or proposed. Again changes nothing. Raises
+    NotYet once it is proposed."""
+    require(by, Deed.PROPOSE_CRITERIA, None, at=at)
+    require_text(reason, "/reason", _("Say why."))
+    with transaction.atomic(), because_of(reason):
+        version = _locked_version(version)
+        if version.proposed_at is None and version.retired_at is not None:
+            return version
+        _require_draft(version)
+        versions.abandon(version, at=at)
+        return version
+
+
+def _require_draft(version: CriteriaVersion) -> None:
+    if version.proposed_at is not None:
+        raise NotYet("proposed")
+    if version.retired_at is not None:
+        raise NotYet("abandoned")
 
 
 def propose_criteria(*, version: CriteriaVersion, by: User, at: datetime) -> CriteriaVersion:

@@ -20,6 +20,7 @@ PAGES = {
     Role.Kind.OBSERVER: [("stations", _("Stations")), ("my_reports", _("My reports"))],
     Role.Kind.NURSE: [
         ("needs_action", _("Needs action")),
+        ("calls", _("Calls")),
         ("monitoring", _("Monitoring list")),
         ("handovers", _("Hand-over")),
         ("reports", _("Reports")),
@@ -29,6 +30,7 @@ PAGES = {
     ],
     Role.Kind.PHYSICIAN: [
         ("needs_action", _("Needs action")),
+        ("calls", _("Calls")),
         ("monitoring", _("Monitoring list")),
         ("handovers", _("Hand-over")),
         ("reports", _("Reports")),
@@ -37,7 +39,7 @@ PAGES = {
         ("waiting_roles", _("Roles to confirm")),
         ("how_told", _("How I am told")),
     ],
-    Role.Kind.LEAD: [],
+    Role.Kind.LEAD: [("duty", _("On duty"))],
     Role.Kind.AUDITOR: [("history", _("History"))],
     Role.Kind.ADMINISTRATOR: [
         ("admin:index", _("Set-up")),

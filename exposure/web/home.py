@@ -17,6 +17,7 @@ STARTS = [
     ({Role.Kind.NURSE, Role.Kind.PHYSICIAN}, "needs_action"),
     ({Role.Kind.OBSERVER}, "stations"),
     ({Role.Kind.AUDITOR}, "history"),
+    ({Role.Kind.LEAD}, "duty"),
 ]
 LATEST = 100
 
@@ -32,7 +33,6 @@ def home(request: HttpRequest) -> HttpResponse:
     kinds = {role.kind for role in roles_of(request.user, at=request.at)}
     context = {
         "administrator": Role.Kind.ADMINISTRATOR in kinds,
-        "leads": [role.site for role in roles_of(request.user, at=request.at) if role.kind == Role.Kind.LEAD],
         "parts": parts_set_aside(at=request.at) if Role.Kind.ADMINISTRATOR in kinds else [],
         "at": request.at,
     }

@@ -83,7 +83,7 @@ class Scale:
 
 FULL = Scale(day=34, mark=10, plot=48, top=20, bottom=9, stems=True)
 FLAT = replace(FULL, plot=0.0, top=FULL.mark)  # days still to come need no room for temperatures
-SMALL = Scale(day=15, mark=5.5, plot=20, top=11, bottom=4, stems=False)
+SMALL = Scale(day=15, mark=5.5, plot=18, top=9, bottom=3, stems=False)
 
 
 def by_week(marks: Sequence[StripMark], threshold: float | None) -> tuple[Panel, ...]:
@@ -125,6 +125,13 @@ def glyph(kind: str, size: float = 16) -> tuple[Shape, ...]:
     if kind == "alert":
         return (Shape("alert", _triangle(middle, size * 0.82, size * 0.72)),)
     return OUTLINES[kind](middle, middle, size * 0.68)
+
+
+def glyph_at(kind: str, x: float, y: float, size: float) -> tuple[Shape, ...]:
+    """The mark of a state, or `alert`, around a point."""
+    if kind == "alert":
+        return (Shape("alert", _triangle(x, y + size * 0.45, size)),)
+    return OUTLINES[kind](x, y, size)
 
 
 def _in_order(marks: Iterable[StripMark]) -> list[StripMark]:

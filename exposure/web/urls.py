@@ -29,5 +29,6 @@ urlpatterns = [
     path("", include("exposure.web.worker.urls")),
     path("", include("exposure.web.nurse.urls")),
     path("", include("exposure.web.physician.urls")),
+    path("", include("exposure.web.lead.urls")),
     path("", include("exposure.web.auditor.urls")),
 ]

@@ -43,7 +43,7 @@ def test_from_the_station_to_clearance(cast, sign_in, standing_clock):
     desk.goto("/needs-action/")
     assert "fever" in desk.locator("tbody tr").first.inner_text().lower()
     accessible(desk)
-    desk.locator("tbody tr").first.get_by_role("link").first.click()
+    desk.locator("tbody tr").first.get_by_role("link", name="Fever").click()
     desk.get_by_role("button", name="I have it").click()
     desk.goto(desk.url)
     desk.get_by_label("Evaluated").check()

@@ -126,7 +126,10 @@ def begun() -> dict[str, list[str]]:
             reverse("invite_worker", args=[Worker.objects.get(number=None).uid]),
             reverse("person_link", args=[Worker.objects.get(number=None).uid]),
             reverse("criteria_compare", args=[draft.uid, other.uid]),
-            *(reverse(name, args=[draft.uid]) for name in ("criteria_edit", "criteria_propose")),
+            *(
+                reverse(name, args=[draft.uid])
+                for name in ("criteria_edit", "criteria_propose", "criteria_abandon")
+            ),
         ],
     }
 

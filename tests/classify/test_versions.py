@@ -283,10 +283,29 @@ def test_a_draft_cannot_be_approved(cast):
 
 
 def test_a_gap_is_never_acceptable(cast):
-    version = proposed(cast, NEXT.replace("\notherwise: none", ""))
+    version = draft(cast, NEXT.replace("\notherwise: none", ""))
     with pytest.raises(NotYet) as error:
-        approve(cast, version)
+        propose(cast, version)
     assert refused(error) == {"gap"}
+
+
+def test_an_abandoned_draft_is_kept_and_goes_no_further(cast):
+    version = draft(cast)
+    with doing(cast.physician):
+        said = {"version": version, "reason": "Another text.", "by": cast.physician, "at": MONDAY}
+        assert guide.abandon_criteria(**said) == guide.abandon_criteria(**said)
+    version.refresh_from_db()
+    assert (version.retired_at, version.history.latest().history_change_reason) == (MONDAY, "Another text.")
+    with pytest.raises(NotYet) as error:
+        propose(cast, version)
+    assert refused(error) == {"abandoned"}
+    with doing(cast.physician), pytest.raises(NotYet) as error:
+        guide.edit_criteria(version=version, content=NEXT, by=cast.physician, at=MONDAY)
+    assert refused(error) == {"abandoned"}
+    other = proposed(cast, NEXT.replace('"2026.1"', '"2026.9"'))
+    with doing(cast.physician), pytest.raises(NotYet) as error:
+        guide.abandon_criteria(version=other, reason="x", by=cast.physician, at=MONDAY)
+    assert refused(error) == {"proposed"}
 
 
 FALLING = NEXT.replace("when: {contact: [body]}", "when: {contact: [splash]}")

@@ -85,6 +85,9 @@ DOORS: dict[str, tuple[frozenset[str] | None, frozenset[str] | None]] = {
     "needs-action/": (CLINICIANS, CLINICIANS),
     "reports/": (CLINICIANS, CLINICIANS),
     "monitoring/": (CLINICIANS, CLINICIANS),
+    "duty/": (CLINICIANS | {"lead"}, CLINICIANS | {"lead"}),
+    "calls/": (CLINICIANS, CLINICIANS),
+    "calls/round/": (CLINICIANS, CLINICIANS),
     "people/": (CLINICIANS, CLINICIANS),
     "handover/": (CLINICIANS, CLINICIANS),
     "handover/<uuid:uid>/": (NURSES, NURSES),
@@ -116,6 +119,7 @@ OF_A_ROW = (
 OF_CRITERIA = (
     "criteria/", "criteria/new/", "criteria/<uuid:uid>/", "criteria/<uuid:uid>/try/",
     "criteria/<uuid:uid>/compare/<uuid:other>/", "criteria/<uuid:uid>/edit/", "criteria/<uuid:uid>/propose/",
+    "criteria/<uuid:uid>/abandon/",
     "criteria/<uuid:uid>/memory/", "criteria/<uuid:uid>/replay/<slug:code>/",
     "criteria/<uuid:uid>/replay/<slug:code>/review/", "criteria/<uuid:uid>/approve/<slug:code>/",
 )  # fmt: skip

@@ -11,7 +11,7 @@ from exposure.attend.alerts import raise_alert
 from exposure.classify.models import Assessment
 from exposure.followup.models import FollowUp
 from exposure.people.models import User, Worker
-from exposure.pipeline import attend, classify, clear, follow
+from exposure.pipeline import attend, call, classify, clear, follow
 from exposure.pipeline import report as reports
 from tests.cast import MONDAY, Cast, doing
 from tests.walk import confirm, follow_up_told_and_confirmed, log_to_the_end, report
@@ -98,6 +98,12 @@ def _held(cast: Cast) -> Any:
 
 def _task(cast: Cast) -> Any:
     return _breach(cast).exposures.get().promises.filter(kind="task").first()
+
+
+def _call(*, task: Any, note: str, by: User, at: Any) -> Any:
+    """The task is done by a call that was answered; the call itself is stored either way."""
+    call.note_call(worker=task.worker, answered=True, note=note, settles=[task], by=by, at=at)
+    return task
 
 
 def _check(cast: Cast) -> Any:
@@ -274,6 +280,17 @@ DECISIONS = (
         kept={"note": "Nobody answered."},
         words="Rang at noon.",
         path="tasks/{uid}/complete/",
+    ),
+    Decision(
+        "complete by a call",
+        "task",
+        _task,
+        _call,
+        one={"note": "Rang at noon."},
+        other={"note": "Slept well."},
+        kept={"note": "Slept well."},
+        personal=True,  # the call itself: somebody else's is another one
+        words="Rang at noon.",
     ),
     Decision(
         "excuse",

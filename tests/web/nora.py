@@ -76,11 +76,20 @@ def words(response):
 
 
 def rows_of(response):
-    body = response.content.decode().partition("<tbody>")[2].partition("</tbody>")[0]
+    """The rows of all tables' bodies, as they are read."""
+    bodies = re.findall(r"<tbody[^>]*>(.*?)</tbody>", response.content.decode(), re.DOTALL)
     return [
         " ".join(unescape(re.sub(r"<[^>]+>", " ", without_isolation(row))).split())
+        for body in bodies
         for row in body.split("<tr>")[1:]
     ]
+
+
+def waiting(nurse, *, at=MONDAY):
+    """What waits in Needs action, line by line, without whom it is for."""
+    page = nurse.open("needs_action", at=at).content.decode()
+    every = re.findall(r"<td data-label=\"What\">.*?</tr>", page, re.DOTALL)
+    return [" ".join(unescape(re.sub(r"<[^>]+>", " ", without_isolation(row))).split()) for row in every]
 
 
 def cleared(cast):

@@ -47,6 +47,27 @@ def test_whoever_was_recently_cleared_shows_only_on_request(cast, nurse):
     assert "cleared" in rows_of(nurse.open("monitoring", at=later, cause="ended"))[0]
 
 
+def test_the_list_is_filtered_by_what_its_people_have_and_a_filter_stays_with_the_cause(cast, nurse):
+    confirmed(cast, report(cast))
+    well = someone(cast, "Ann Aspen", "SG-1")
+    with doing(cast.nurse):
+        said = {"pathogen": "ebola", "tier": "high", "occurred_at": MONDAY - DAY, "told": "phone"}
+        follow.record_exposure(worker=well, by=cast.nurse, at=MONDAY, **said)
+    evening = MONDAY + 10 * HOUR
+    measure(cast, evening, "38.4")
+
+    def names(**query):
+        return [row[:9] for row in rows_of(nurse.open("monitoring", at=evening, **query))]
+
+    assert names() == ["Wim Alder", "Ann Aspen"]
+    assert names(station=cast.station.code) == ["Wim Alder"]
+    assert names(pathogen="ebola", tier="ebola:high", site=cast.site.code) == ["Wim Alder", "Ann Aspen"]
+    assert names(state="monitored", day="1", cause="fever") == ["Wim Alder"]
+    assert names(tier="ebola:none") == names(site="nowhere") == []
+    page = nurse.open("monitoring", at=evening, station=cast.station.code).content.decode()
+    assert f"?cause=fever&amp;station={cast.station.code}" in page
+
+
 def crowd(cast, size):
     """As many people, each with a follow-up, readings due, an open fever, a report and a late task."""
     start = MONDAY - 2 * DAY

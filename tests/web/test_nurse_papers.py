@@ -13,7 +13,17 @@ from exposure.clear.summary import summary_of
 from exposure.followup.models import FollowUp, Restriction
 from exposure.refusal import NotYet
 from tests.cast import MONDAY, doing
-from tests.web.nora import DAY, HOUR, cleared, confirmed, follow_up_of, measure, report, rows_of, words
+from tests.web.nora import (
+    DAY,
+    HOUR,
+    cleared,
+    confirmed,
+    follow_up_of,
+    measure,
+    report,
+    waiting,
+    words,
+)
 
 pytestmark = pytest.mark.database
 OVER = MONDAY + 22 * DAY  # the last of 21 days has ended
@@ -182,7 +192,7 @@ def test_the_page_to_sign_shows_what_is_signed(cast, nurse):
 
 def test_whoever_has_finished_stands_in_the_queue_as_ready_or_with_what_is_in_the_way(cast, nurse):
     follow_up = follow_up_of(confirmed(cast, report(cast)))
-    [row] = [row for row in rows_of(nurse.open("needs_action", at=OVER)) if "end not ready" in row.lower()]
+    [row] = [row for row in waiting(nurse, at=OVER) if "end not ready" in row.lower()]
     assert "it waits for" in row
     assert "A task is not done." in row
     tasks = follow_up.exposures.get().promises.filter(kind="task")
@@ -192,6 +202,6 @@ def test_whoever_has_finished_stands_in_the_queue_as_ready_or_with_what_is_in_th
             task.save()
     for check in follow_up.checks.all():
         measure(cast, check.due_at, taken_at=check.due_at.isoformat())
-    rows = rows_of(nurse.open("needs_action", at=OVER))
+    rows = waiting(nurse, at=OVER)
     assert any("Ready to sign" in row and "Ebola, over" in row for row in rows), rows
     assert "Ready to sign" in words(nurse.open("person", cast.worker.uid, at=OVER))

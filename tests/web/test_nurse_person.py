@@ -28,7 +28,7 @@ pytestmark = pytest.mark.database
 def test_the_story_stands_in_time_order_with_who_and_when(cast, nurse):
     confirmed(cast, report(cast), at=MONDAY + HOUR)
     measure(cast, MONDAY + 10 * HOUR, "38.4", symptoms=["headache"])
-    said = words(nurse.open("person", cast.worker.uid, at=MONDAY + 11 * HOUR))
+    said = words(nurse.open("person", cast.worker.uid, at=MONDAY + 11 * HOUR, order="oldest"))
     told = [
         "Breach reported Heron Olga Rowan",
         "Told by telephone Nora Teal",

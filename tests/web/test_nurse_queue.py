@@ -1,5 +1,6 @@
 """The nurse's pages: what needs action, and the reports."""
 
+import re
 from datetime import timedelta
 
 import pytest
@@ -18,6 +19,8 @@ from tests.web.nora import (
     measure,
     report,
     rows_of,
+    someone,
+    waiting,
     words,
 )
 
@@ -30,22 +33,45 @@ pytestmark = pytest.mark.database
 def test_a_fever_is_first_in_needs_action(cast, nurse):
     report(cast)
     measure(cast, MONDAY + HOUR, "38.4")
-    page = nurse.open("needs_action", at=MONDAY + HOUR)
-    assert [row.split(" ")[0] for row in rows_of(page)] == ["Fever", "Report", "Not"]
-    assert "SG-1042" in rows_of(page)[0]
-    assert "nobody yet" in rows_of(page)[0]
+    assert [line.split(" ")[0] for line in waiting(nurse, at=MONDAY + HOUR)] == ["Fever", "Report", "Not"]
+    assert "nobody yet" in waiting(nurse, at=MONDAY + HOUR)[0]
+
+
+def test_all_that_waits_for_somebody_stands_together_with_the_number_to_ring(cast, nurse):
+    well = someone(cast, "Ann Aspen", "SG-1")
+    report(cast, worker=well.number)
+    report(cast)
+    measure(cast, MONDAY + HOUR, "38.4")
+    page = nurse.open("needs_action", at=MONDAY + HOUR).content.decode()
+    wim, ann = re.findall(r"<tbody.*?</tbody>", page, re.DOTALL)
+    assert wim.count('data-label="What"') == 3
+    assert ann.count('data-label="What"') == 2
+    assert f'id="person-{cast.worker.uid}"' in wim
+    assert "tel:+351900000043" in ann
+    assert f'href="/people/{well.uid}/call/?from=needs_action"' in ann
+
+
+def test_whoever_takes_an_alert_from_the_list_stands_there_again_at_the_person(cast, nurse):
+    report(cast)
+    measure(cast, MONDAY + HOUR, "38.4")
+    alert = Alert.objects.get(cause="fever")
+    nurse.clock(MONDAY + HOUR)
+    answer = nurse.client.post(f"/alerts/{alert.uid}/have/?from=needs_action", {"times": 1})
+    assert answer["Location"] == f"/needs-action/#person-{cast.worker.uid}"
+    other = nurse.client.get(f"/people/{cast.worker.uid}/call/?from=elsewhere").content.decode()
+    assert f'href="/people/{cast.worker.uid}/"' in other
 
 
 def test_a_report_says_by_when_it_is_to_be_confirmed_and_told(cast, nurse):
     report(cast)
-    confirm, tell = rows_of(nurse.open("needs_action", at=MONDAY + timedelta(minutes=10)))
+    confirm, tell = waiting(nurse, at=MONDAY + timedelta(minutes=10))
     assert "Mon 2 Mar, 11:00 , in 1 h 50 min" in confirm  # this tier's plan: within 2 hours
     assert "Mon 2 Mar, 10:00 , in 50 min" in tell  # the site's 60 minutes
 
 
 def test_a_due_time_that_has_passed_is_late_though_nothing_has_run_since(cast, nurse):
     report(cast)
-    confirm, tell = rows_of(nurse.open("needs_action", at=MONDAY + 3 * HOUR))
+    confirm, tell = waiting(nurse, at=MONDAY + 3 * HOUR)
     assert "late: due 1 h 0 min ago" in confirm
     assert "late: due 2 h 0 min ago" in tell
 
@@ -58,7 +84,7 @@ def test_acknowledging_takes_the_alert_over_and_does_not_close_it(cast, nurse):
     assert "You have it. Next look by Mon 2 Mar, 14:00." in words(page)  # 4 hours in this criteria file
     alert.refresh_from_db()
     assert (alert.closed_at, alert.held_by) == (None, cast.nurse)
-    assert rows_of(nurse.open("needs_action", at=MONDAY + HOUR))[-1].startswith("Fever")
+    assert waiting(nurse, at=MONDAY + HOUR)[-1].startswith("Fever")
 
 
 def test_acknowledging_twice_changes_nothing(cast, nurse):
@@ -75,7 +101,7 @@ def test_a_second_fever_after_the_acknowledgement_is_first_again(cast, nurse):
     measure(cast, MONDAY + HOUR, "38.4")
     nurse.send("alert_acknowledge", Alert.objects.get(cause="fever").uid, at=MONDAY + HOUR)
     measure(cast, MONDAY + 2 * HOUR, "38.9")
-    first = rows_of(nurse.open("needs_action", at=MONDAY + 2 * HOUR))[0]
+    first = waiting(nurse, at=MONDAY + 2 * HOUR)[0]
     assert first.startswith("Fever urgent 38.9 C")
     assert "now since Mon 2 Mar, 11:00" in first
 
@@ -84,7 +110,7 @@ def test_a_look_that_has_come_asks_again_though_nothing_has_run_since(cast, nurs
     report(cast)
     measure(cast, MONDAY + HOUR, "38.4")
     nurse.send("alert_acknowledge", Alert.objects.get(cause="fever").uid, at=MONDAY + HOUR)
-    assert rows_of(nurse.open("needs_action", at=MONDAY + 5 * HOUR))[0].startswith("Fever urgent")
+    assert waiting(nurse, at=MONDAY + 5 * HOUR)[0].startswith("Fever urgent")
 
 
 def test_closing_needs_an_outcome(cast, nurse):
@@ -102,7 +128,7 @@ def test_late_tasks_are_lines_of_their_own_and_one_line_once_they_are_an_alert(c
     late = MONDAY + 25 * HOUR  # both tasks of this plan are due within 24 hours
 
     def task_lines():
-        return [row for row in rows_of(nurse.open("needs_action", at=late)) if row.startswith("Task late")]
+        return [row for row in waiting(nurse, at=late) if row.startswith("Task late")]
 
     assert len(task_lines()) == 2
     with doing("task:sweep", at=late):
@@ -115,8 +141,8 @@ def test_the_filter_reads_as_a_sentence_of_causes(cast, nurse):
     report(cast)
     measure(cast, MONDAY + HOUR, "38.4")
     page = nurse.open("needs_action", at=MONDAY + HOUR, cause="fever")
-    assert "Show everything 3 , fever 1 , report to confirm 1 or not yet told 1 ." in words(page)
-    assert len(rows_of(page)) == 1
+    assert "Show everything 1 , fever 1 , report to confirm 1 or not yet told 1 ." in words(page)
+    assert len(rows_of(page)) == 3  # all of whomever it is about
 
 
 def test_with_nothing_waiting_the_page_says_what_that_means(cast, nurse):
@@ -253,8 +279,7 @@ def test_a_lower_tier_waits_for_a_second_signature_by_somebody_else(cast, nurse)
     assert "The second signature must be somebody else's." in words(own)
 
     nurse.sign_in(cast.nurse2)
-    waiting = rows_of(nurse.open("needs_action"))
-    assert any("Tier changed by Nora Teal" in row for row in waiting)
+    assert any("Tier changed by Nora Teal" in line for line in waiting(nurse))
     nurse.send("countersign", override.uid)
     exposure.refresh_from_db()
     assert (exposure.tier, exposure.withdrawn_at) == ("none", MONDAY)

@@ -238,3 +238,29 @@ def test_an_alert_says_that_its_reading_was_replaced_since(cast, client, standin
     log(cast, at=EVENING + hours(1), temperature="36.5", replaces=str(first.uid), reason="Read wrongly.")
     page = client.get(alert).content.decode()
     assert "This reading was replaced by a later one: Read wrongly." in page
+
+
+def test_all_readings_stand_as_a_chart_and_in_a_table_with_their_zone_and_method(
+    cast, client, standing_clock, follow_up
+):
+    for hour, value in enumerate(("36.6", "36.7", "38.4")):
+        log(cast, at=EVENING + hours(hour), temperature=value)
+    standing_clock(TUESDAY)
+    client.force_login(cast.nurse)
+    page = client.get(reverse("person", args=[cast.worker.uid])).content.decode()
+    chart = page[page.index('class="chart"') :].partition("</section>")[0]
+    assert chart.count('class="mark recorded"') == 3  # with that of the legend
+    assert chart.count('class="mark alert"') == 2
+    assert "limit, in the mouth: 38.0 °C" in chart
+    assert chart.count("Europe/Lisbon") == 3
+    assert "{{" not in page
+
+
+def test_the_story_is_filtered_by_what_happened(cast, client, standing_clock, follow_up):
+    log(cast, at=EVENING)
+    standing_clock(TUESDAY)
+    client.force_login(cast.nurse)
+    page = client.get(reverse("person", args=[cast.worker.uid]), {"show": "reading"}).content.decode()
+    listed = page.partition('id="story"')[2].partition("</ol>")[0]
+    assert listed.count("<li ") == 1
+    assert "36.8" in listed

@@ -213,6 +213,32 @@ def test_proposing_is_a_page_that_says_what_it_means_before_anything_happens(cas
     assert "Sign and propose" not in seen(petra.get(address("propose", version)))
 
 
+def test_the_findings_stand_before_what_a_proposal_makes_final(cast, petra):
+    page = seen(petra.get(address("propose", draft(cast))))
+    assert page.index("Findings") < page.index("What this makes final") < page.index("Sign and propose")
+    gap = draft(cast, MILDER.replace('"2026.1"', '"2026.2"').replace("\notherwise: none", ""))
+    page = seen(petra.get(address("propose", gap)))
+    assert "For some answers no rule holds. This cannot be accepted." in page
+    assert "Sign and propose" not in page
+
+
+def test_a_draft_is_abandoned_with_a_reason_and_says_so(cast, petra):
+    version = draft(cast)
+    assert address("abandon", version) in petra.get(address("version", version)).content.decode()
+    assert "Not answered yet: Reason" in seen(petra.post(address("abandon", version), {"reason": " "}))
+    page = petra.post(address("abandon", version), {"reason": "Another text."}, follow=True)
+    assert "Abandoned draft" in seen(page)
+    assert address("edit", version) not in page.content.decode()
+    assert "it is abandoned" in seen(petra.post(address("edit", version), {"content": MILDER})).lower()
+
+
+def test_what_was_dropped_between_two_versions_is_the_first_that_their_comparison_says(cast, petra):
+    after = draft(cast, MILDER.replace("- id: VHF-1\n", "- id: VHF-9\n"))
+    before = CriteriaVersion.objects.get(pathogen="ebola", version="2023.1")
+    page = seen(petra.get(reverse("criteria_compare", args=[after.uid, before.uid])))
+    assert "Dropped in 2026.1: rule VHF-1. New: rule VHF-9." in page
+
+
 def test_a_draft_that_lacks_something_is_not_proposed_by_its_page_either(cast, petra):
     version = draft(cast, MILDER.replace(PLAN_OF_THE_LOWEST, ""))
     page = seen(petra.post(address("propose", version)))

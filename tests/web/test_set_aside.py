@@ -48,16 +48,16 @@ def test_a_part_set_aside_is_shown_with_since_when_and_how_often_it_was_tried(as
 
 @pytest.mark.parametrize(
     ("who", "says"),
-    [("administrator", "Set up sites and accounts"), ("lead", "This version has no list for station leads.")],
+    [("administrator", "Set up sites and accounts"), ("lead", "Who is not to be planned for duty")],
 )
 def test_whoever_has_a_role_is_not_told_that_nothing_is_there(cast, client, standing_clock, who, says):
     standing_clock(MONDAY)
     client.force_login(getattr(cast, who))
-    shown = words(client.get(reverse("home")))
+    shown = words(client.get(reverse("home"), follow=True))
     assert says in shown
     assert "Nothing here for you yet" not in shown
 
 
 def test_a_lead_is_shown_nothing_that_was_set_aside(aside, client):
     client.force_login(aside.lead)
-    assert "set aside" not in words(client.get(reverse("home")))
+    assert "set aside" not in words(client.get(reverse("home"), follow=True))

@@ -76,6 +76,24 @@ class Done:
 Words = str | Callable[[Subject], str]
 
 
+# The lists from which a deed is opened, and to which it leads back: `?from=NAME` in its address.
+LISTS = ("needs_action", "calls", "telephone_round")
+
+
+def way_back(page: "DeedPage", subject: Subject) -> str:
+    """Where people go afterwards: to the list they came from, at the person; else where the deed says."""
+    name = subject.request.GET.get("from", "")
+    if name not in LISTS:
+        return page.back(subject)
+    who = page.about(subject)
+    return reverse(name) + (f"#{anchor_of(who)}" if isinstance(who, Worker) else "")
+
+
+def anchor_of(worker: Worker) -> str:
+    """Where somebody stands on a list: the same as long as anything waits for them."""
+    return f"person-{worker.uid}"
+
+
 def back_to(worker: Worker) -> str:
     """The worker's page."""
     return reverse("person", args=[worker.uid])
@@ -165,7 +183,7 @@ def answer(request: HttpRequest, page: DeedPage, row: Any, **address: Any) -> Ht
             "lede": _said(page.lede, subject),
             "button": _said(page.button or page.title, subject),
             "about": page.about(subject),
-            "back": page.back(subject),
+            "back": way_back(page, subject),
             **page.shown(subject),
         }
         return render(request, page.template, context)
@@ -209,7 +227,7 @@ def _do(page: DeedPage, form: Form, subject: Subject) -> str | None:
     """Where to go once it is done and said; None where it was refused: the form says why. Raises Conflict."""
     if page.unchanged and _as_shown(form):
         messages.success(subject.request, page.unchanged)
-        return page.back(subject)
+        return way_back(page, subject)
     row = {page.named: subject.row} if page.named else {}
     try:
         result = page.use_case(**row, by=subject.user, at=subject.at, **page.sent(form, subject))
@@ -221,7 +239,7 @@ def _do(page: DeedPage, form: Form, subject: Subject) -> str | None:
     else:
         done = Done(result, form, subject)
         messages.success(subject.request, page.done(done) if callable(page.done) else page.done)
-        return page.away(done) if page.away else page.back(subject)
+        return page.away(done) if page.away else way_back(page, subject)
     return None
 
 

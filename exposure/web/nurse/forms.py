@@ -59,7 +59,21 @@ class CloseForm(SeenForm):
     note = forms.CharField(label=_("Note"), required=False, widget=AREA)
 
 
+# What is asked in the first call to somebody who was exposed; common practice, no source.
+FIRST_CALL = {
+    "where": _("Where the worker is now, and will be"),
+    "fetched": _("How they would be fetched if they fell ill"),
+    "household": _("Who lives with them"),
+    "room": _("Whether they have a room of their own"),
+    "thermometer": _("Whether they have a thermometer, and which kind"),
+    "told_whom": _("What may be told to whom"),
+    "language": _("Language, and whether an interpreter is needed"),
+}
+
+
 class CallForm(forms.Form):
+    """`settles`: key -> what an answered call may settle; `first`: the fixed lines of a first call are asked too."""
+
     answered = forms.TypedChoiceField(
         label=_("Was the call answered?"),
         help_text=_("Only an answered call counts as contact."),
@@ -72,7 +86,42 @@ class CallForm(forms.Form):
         help_text=_("From then on it waits in Needs action."),
         required=False,
     )
+    settles = forms.MultipleChoiceField(
+        label=_("What did the call settle?"),
+        help_text=_("Exactly what you choose is done, in your name and with this note. Nothing else is."),
+        required=False,
+        widget=forms.CheckboxSelectMultiple,
+    )
     note = forms.CharField(label=_("Note"), required=False, widget=AREA)
+
+    def __init__(
+        self, *args: Any, settles: Mapping[str, str] | None = None, first: bool = False, **kwargs: Any
+    ) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["settles"].choices = list((settles or {}).items())
+        if not settles:
+            del self.fields["settles"]
+        self.first = first
+        self._lines = FIRST_CALL if first else {}
+        asked = {
+            f"line_{name}": forms.CharField(label=words, required=False)
+            for name, words in self._lines.items()
+        }
+        self.fields = {**self.fields, **asked}
+
+    def clean(self) -> dict[str, Any]:
+        """What was answered to the fixed lines stands in the note, each with its question."""
+        cleaned = super().clean()
+        lines = [
+            f"{words}: {answer}"
+            for name, words in self._lines.items()
+            if (answer := cleaned.pop(f"line_{name}", ""))
+        ]
+        cleaned["note"] = "\n".join(filter(None, [cleaned.get("note", ""), *lines]))
+        chosen = cleaned.get("settles")
+        if chosen and cleaned.get("answered") is False:
+            self.add_error("settles", _("A call that nobody answered settles nothing. Choose none of these."))
+        return cleaned
 
 
 class GlassForm(forms.Form):

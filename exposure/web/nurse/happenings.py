@@ -12,7 +12,8 @@ from django.utils.translation import pgettext
 
 @dataclass(frozen=True)
 class Happening:
-    """`mark` is a class of the timeline: done, alert or none (it did not happen)."""
+    """`mark` is a class of the timeline: done, alert or none (it did not happen). `kind` is what the story is filtered
+    by, a key of `story.KINDS`; `folded`: the readings of one day that stand together."""
 
     at: datetime
     title: str
@@ -20,6 +21,8 @@ class Happening:
     who: str = ""
     mark: str = "done"
     link: tuple[str, str] | None = None
+    kind: str = ""
+    folded: tuple["Happening", ...] = ()
 
 
 Seen = Callable[[QuerySet], QuerySet]  # of the rows those that the reader may see

@@ -16,11 +16,12 @@ from exposure.followup import listed
 from exposure.followup.models import Exposure, PrivateNote
 from exposure.people.models import Worker
 from exposure.people.policy import Deed
-from exposure.pipeline import attend, follow
+from exposure.pipeline import attend, call, follow
 from exposure.places.models import Site
 from exposure.web.bidi import isolated
+from exposure.web.nurse import call_settles
 from exposure.web.nurse.deed import DeedPage, Done, Subject, back_to, plain
-from exposure.web.nurse.forms import CallForm, ExposureForm, PrivateForm, ProtectionForm
+from exposure.web.nurse.forms import ExposureForm, PrivateForm, ProtectionForm
 from exposure.web.times import TimesForm, in_words, times_of
 
 WORKERS = Worker.objects.select_related("site", "user")
@@ -86,8 +87,10 @@ PAGES = (
         "person_call",
         "people/<uuid:uid>/call/",
         deed=Deed.CALL,
-        use_case=attend.note_call,
-        form=plain(CallForm),
+        use_case=call.note_call,
+        prepare=call_settles.prepare,
+        form=lambda data, subject: call_settles.form_of(data, subject.more["open"]),
+        sent=lambda form, subject: call_settles.sent(form, subject.more["open"]),
         title=_("Note a call"),
         button=_("Note the call"),
         done=_("The call is noted."),

@@ -1,4 +1,4 @@
-"""Needs action: everything that waits for a clinician, one line each, most urgent first.
+"""Everything that waits for a clinician, one line each, most urgent first; `matters` puts them together by person.
 
 Computed when read, from a fixed number of statements: it is right with every background process dead. What waits is an
 open alert, or a promise; a promise whose lateness is an open alert stands there instead.
@@ -75,7 +75,8 @@ SWEEP_SILENT = timedelta(minutes=3)
 @dataclass(frozen=True)
 class Line:
     """One thing to do: why, since when, for whom, by when (None: now), who has it. `group` is its urgency; `exposed`:
-    its time runs since the exposure; `gone`: an alert that has lost its cause and waits to be closed."""
+    its time runs since the exposure; `gone`: an alert that has lost its cause and waits to be closed. `alert` is what
+    it stands for, where it is one."""
 
     group: int
     cause: str
@@ -90,11 +91,14 @@ class Line:
     late: bool = False
     exposed: bool = False
     gone: bool = False
+    alert: Alert | None = None
 
     @property
     def rank(self) -> tuple[Any, ...]:
+        """The same order however often it is asked, and whatever the database returns first."""
         weight = WEIGHT[self.cause] if self.group in (URGENT, WAITING) else 0
-        return (self.group, weight, self.by or self.since, self.since)
+        whose = self.worker.pk if self.worker is not None else 0
+        return (self.group, weight, self.by or self.since, self.since, whose, self.url)
 
 
 def lines(user: User, *, at: datetime) -> list[Line]:
@@ -190,6 +194,7 @@ def _alert_lines(open_alerts: Iterable[Alert], at: datetime) -> Iterator[Line]:
             by=None if asks else look_at,
             holder=str(alert.held_by or ""),
             url=reverse("alert", args=[alert.uid]),
+            alert=alert,
         )
 
 
@@ -206,6 +211,7 @@ def _to_close(alert: Alert) -> Line:
         holder=str(alert.held_by or ""),
         url=reverse("alert", args=[alert.uid]),
         gone=True,
+        alert=alert,
     )
 
 

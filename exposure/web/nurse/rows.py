@@ -114,6 +114,31 @@ class Row(Watched):
         return f"{wish % {'asked': capfirst(in_words(asked))}}: {seen}"
 
     @property
+    def untold(self) -> bool:
+        """Whether somebody has yet to tell the worker of one of the exposures."""
+        return any(exposure.untold for exposure in self.overview.exposures)
+
+    @property
+    def trend(self) -> str:
+        """How far the last reading lies above or below the one before it of the same method, in its unit: "+0.4"; ""
+        where there is none to compare it with."""
+        last = self.overview.last_reading
+        if last is None or last.value is None:
+            return ""
+        before = [
+            line.reading
+            for line in self.overview.lines
+            if line.reading is not None
+            and line.reading.value is not None
+            and line.reading.taken_at < last.taken_at
+            and (line.reading.method, line.reading.unit) == (last.method, last.unit)
+        ]
+        if not before:
+            return ""
+        newest = max(before, key=lambda reading: reading.taken_at)
+        return f"{last.value - newest.value:+.1f}".replace("-", "\u2212")
+
+    @property
     def open_tasks(self) -> list:
         return [task for task in self.overview.tasks if task.kept_at is None]
 

@@ -1,12 +1,15 @@
 """A person's story in time order: everything that was recorded, with who and when."""
 
-from collections.abc import Collection, Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import replace
+from datetime import date
 
 from django.db.models import Q
 from django.urls import reverse
+from django.utils import timezone
 from django.utils.text import capfirst
 from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
 
 from exposure.attend.models import Alert, AlertEntry, Call
 from exposure.classify.assess import tier_label
@@ -22,6 +25,17 @@ from exposure.web.nurse.rows import Row
 from exposure.web.nurse.story_exposures import exposures
 from exposure.web.nurse.story_readings import missing, readings
 
+# What the story can be filtered by.
+KINDS = {
+    "reading": gettext_lazy("readings"),
+    "missing": gettext_lazy("readings missing"),
+    "alert": gettext_lazy("alerts"),
+    "call": gettext_lazy("calls"),
+    "report": gettext_lazy("reports and exposures"),
+    "task": gettext_lazy("tasks and what was given"),
+    "state": gettext_lazy("states and signatures"),
+}
+
 
 def story(
     worker: Worker, rows: Iterable[Row], decisions: Iterable[DecisionWords], seen: Seen, told: Seen
@@ -32,21 +46,59 @@ def story(
     the reader is told also what people said in their own words."""
     known = [worker.pk, *worker.also.values_list("pk", flat=True)]
     every = [
-        *_reports(worker, seen, told),
-        *_assessments(worker, seen, told),
-        *exposures(worker, seen, told),
-        *readings(worker, known, rows, seen),
-        *missing(rows),
-        *_alerts(known, seen, told),
-        *_calls(known, seen),
-        *_tasks(worker, seen),
-        *_protections(worker, seen),
-        *_ends(worker, seen, told),
-        *_decisions(decisions),
+        *_of("report", _reports(worker, seen, told)),
+        *_of("report", _assessments(worker, seen, told)),
+        *_of("report", exposures(worker, seen, told)),
+        *_of("reading", readings(worker, known, rows, seen)),
+        *_of("missing", missing(rows)),
+        *_of("alert", _alerts(known, seen, told)),
+        *_of("call", _calls(known, seen)),
+        *_of("task", _tasks(worker, seen)),
+        *_of("task", _protections(worker, seen)),
+        *_of("state", _ends(worker, seen, told)),
+        *_of("state", _decisions(decisions)),
     ]
     names = _names(actor for _happening, actor in every)
     happenings = [replace(happening, who=names.get(actor, "")) for happening, actor in every]
     return sorted(happenings, key=lambda happening: happening.at)
+
+
+def _of(kind: str, happenings: Iterable[NamedLater]) -> Iterator[NamedLater]:
+    for happening, actor in happenings:
+        yield replace(happening, kind=kind), actor
+
+
+def fold(happenings: Iterable[Happening]) -> list[Happening]:
+    """Readings of one day, in the active time zone, that asked for nothing stand as one, where the first of them
+    stood; what is an alarm, could not be taken or was replaced keeps its own place."""
+    of_day: dict[date, list[Happening]] = {}
+    folded: list[Happening] = []
+    for happening in happenings:
+        if happening.kind != "reading" or happening.mark != "done":
+            folded.append(happening)
+            continue
+        on = timezone.localtime(happening.at).date()
+        if on not in of_day:
+            folded.append(happening)
+        of_day.setdefault(on, []).append(happening)
+    return [_day_of_readings(one, of_day) for one in folded]
+
+
+def _day_of_readings(first: Happening, of_day: Mapping[date, list[Happening]]) -> Happening:
+    if first.kind != "reading" or first.mark != "done":
+        return first
+    together = of_day[timezone.localtime(first.at).date()]
+    if len(together) == 1:
+        return first
+    titles = "; ".join(reading.title for reading in together)
+    return replace(
+        first,
+        title=_("%(count)s readings: %(titles)s") % {"count": len(together), "titles": titles},
+        lines=(),
+        who="",
+        link=None,
+        folded=tuple(together),
+    )
 
 
 def _names(actors: Iterable[str]) -> dict[str, str]:

@@ -1,13 +1,11 @@
-"""What nurse and physician look at: the queue, the list, the reports, one alert, one report, one person."""
+"""What nurse and physician look at: the queue, the reports, one report, one person."""
 
 import uuid
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping
-from datetime import timedelta
 from functools import partial, wraps
 from typing import Any
 
-from django.conf import settings
 from django.core.exceptions import PermissionDenied
 from django.core.paginator import Paginator
 from django.db.models import Count, Q, QuerySet, prefetch_related_objects
@@ -23,7 +21,7 @@ from exposure.audit.access_log import note_look
 from exposure.audit.models import AccessEntry
 from exposure.clear.letters import work_dates
 from exposure.clear.models import Clearance
-from exposure.followup.models import FollowUp, PrivateNote
+from exposure.followup.models import PrivateNote, Reading
 from exposure.people.access import find, holds, may_on, roles_of, shows, visible
 from exposure.people.glass import opened
 from exposure.people.models import Role, Worker
@@ -31,25 +29,26 @@ from exposure.people.policy import AS_CLINICIAN, IN_LISTS, SEEING, Deed, Part, V
 from exposure.pipeline.remove import stations_of
 from exposure.remind import jumps
 from exposure.report.models import Breach
-from exposure.web.nurse import queue
+from exposure.web.nurse import call_settles, queue
 from exposure.web.nurse.deed import back_to
 from exposure.web.nurse.follow_up_deeds import TASK_KINDS
-from exposure.web.nurse.forms import CallForm, ToldForm
+from exposure.web.nurse.forms import ToldForm
 from exposure.web.nurse.linking import is_unlisted
+from exposure.web.nurse.matters import matters
 from exposure.web.nurse.other_decisions import about_person, about_report
 from exposure.web.nurse.person_deeds import WORKERS
+from exposure.web.nurse.readings_chart import chart_of_readings
 from exposure.web.nurse.report_deeds import BREACHES
 from exposure.web.nurse.report_words import describe
-from exposure.web.nurse.rows import CAUSES, Row, rows
+from exposure.web.nurse.rows import Row, rows
 from exposure.web.nurse.side_by_side import columns_of, other_criteria, rows_of
 from exposure.web.nurse.sought import reference
-from exposure.web.nurse.story import story
+from exposure.web.nurse.story import KINDS, fold, story
 from exposure.web.set_aside import parts_set_aside
 from exposure.web.signed_in import signed_in
 from exposure.web.times import times_of
 
 ON_A_PAGE = 100
-ENDED = "ended"
 
 
 def for_clinicians(view: Callable[..., HttpResponse]) -> Callable[..., HttpResponse]:
@@ -72,12 +71,16 @@ def causes(
     labels: Mapping[str, Any],
     chosen: str,
     everything: tuple[Any, int],
+    *,
+    named: str = "cause",
+    place: str = "",
 ) -> list[dict[str, Any]]:
-    """The filter as a sentence: everything, then each cause that there is."""
+    """The filter as a sentence: everything, then each cause that there is. `named` in the address; `place` on the
+    page."""
     entries = [("", *everything), *((key, label, counts[key]) for key, label in labels.items())]
     return [
         {
-            "url": f"?{urlencode({'cause': key} if key else {})}",
+            "url": f"?{urlencode({named: key} if key else {})}{place}",
             "label": label,
             "count": count,
             "current": key == chosen,
@@ -100,19 +103,19 @@ def note_person(request: HttpRequest, kind: str, subject: str, worker: Worker) -
 
 @for_clinicians
 def needs_action(request: HttpRequest) -> HttpResponse:
-    """One queue of all that waits for a clinician."""
+    """One queue of all that waits for a clinician, one line per person; a filter keeps those for whom it waits too."""
     lines = queue.lines(request.user, at=request.at)
+    everybody = matters(lines)
     labels = {line.cause: line.label for line in lines}
     chosen = request.GET.get("cause", "")
     chosen = chosen if chosen in labels else ""
     note_list(request, "needs action", chosen)
-    counts = Counter(line.cause for line in lines)
+    counts = Counter(cause for matter in everybody for cause in {line.cause for line in matter.lines})
+    shown = [matter for matter in everybody if not chosen or matter.has(chosen)]
     context = {
-        "page": Paginator([line for line in lines if chosen in ("", line.cause)], ON_A_PAGE).get_page(
-            request.GET.get("page")
-        ),
+        "page": Paginator(shown, ON_A_PAGE).get_page(request.GET.get("page")),
         "query": f"{urlencode({'cause': chosen})}&",
-        "causes": causes(counts, labels, chosen, (_("everything"), len(lines))),
+        "causes": causes(counts, labels, chosen, (_("everything"), len(everybody))),
         "several_sites": {line.site.zone for line in lines} - {timezone.get_current_timezone_name()}
         or len({line.site for line in lines}) > 1,
         "at": request.at,
@@ -204,36 +207,6 @@ def _differences(body: Mapping[str, Any], other: Any) -> dict[str, Any]:
     return {"at": other.recorded_at, "rows": [(key, body.get(key), other.body.get(key)) for key in keys]}
 
 
-@for_clinicians
-def monitoring(request: HttpRequest) -> HttpResponse:
-    """Everybody who is followed up, worst first; with a fixed number of statements."""
-    chosen = request.GET.get("cause", "")
-    note_list(request, "monitoring", chosen)
-    seen = visible(request.user, FollowUp.objects.all(), View.CLINICAL, at=request.at)
-    seen = seen.select_related("worker", "site")
-    grace = timedelta(days=settings.READINGS_TAKEN_AFTER_CLEARANCE_DAYS)
-    ended = seen.filter(ended_at__lte=request.at, ended_at__gt=request.at - grace)
-    running = seen.running(at=request.at)
-    shown = rows(running, at=request.at)
-    shown.sort(key=lambda row: (row.badness, row.overview.follow_up.worker.name, row.overview.follow_up.pk))
-    counts = Counter(cause for row in shown for cause in {flag.cause for flag in row.flags})
-    counts[ENDED] = ended.count()
-    total = len(shown)
-    if chosen == ENDED:
-        shown = rows(ended.order_by("-ended_at"), at=request.at)
-    elif chosen in CAUSES:
-        shown = [row for row in shown if any(flag.cause == chosen for flag in row.flags)]
-    labels = {**CAUSES, ENDED: _("ended in the last %(days)s days") % {"days": grace.days}}
-    context = {
-        "page": Paginator(shown, ON_A_PAGE).get_page(request.GET.get("page")),
-        "causes": causes(counts, labels, chosen, (_("everybody"), total)),
-        "ended": chosen == ENDED,
-        "query": f"{urlencode({'cause': chosen})}&",
-        "at": request.at,
-    }
-    return render(request, "nurse/monitoring.html", context)
-
-
 @signed_in
 def person(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
     """One person: where they stand, what is to be done, and the story in time order."""
@@ -248,7 +221,7 @@ def person(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
     followed = [row for row in every if row.overview.follow_up.pk in here]
     exposures = [exposure for row in followed for exposure in row.overview.exposures]
     prefetch_related_objects(exposures, "breach", "case", "corrects", "follow_up")
-    newest_first = request.GET.get("order") == "newest"
+    newest_first = request.GET.get("order") != "oldest"
     with timezone.override(worker.site.zone):
         happened = story(
             worker,
@@ -257,6 +230,11 @@ def person(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
             seen,
             partial(_seen, request, sides_with(Part.NARRATIVE)),
         )
+        counts = Counter(happening.kind for happening in happened)
+        chosen = request.GET.get("show", "")
+        chosen = chosen if chosen in counts else ""
+        told = fold(happening for happening in happened if chosen in ("", happening.kind))
+        known = seen(Reading.objects.filter(Q(worker=worker) | Q(worker__same_as=worker)))
         context = {
             "worker": worker,
             "glass": opened(request.user, worker, at=request.at),
@@ -270,9 +248,16 @@ def person(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
             "off_duty": work_dates(worker, at=request.at),
             "letters": _letters(request, worker),
             "stations": stations_of(request.user, at=request.at).filter(site=worker.site),
-            "story": happened[:: -1 if newest_first else 1],
+            "story": told[:: -1 if newest_first else 1],
+            "kinds": causes(
+                counts, KINDS, chosen, (_("everything"), len(happened)), named="show", place="#story"
+            ),
+            "kept": f"{urlencode({'show': chosen})}&" if chosen else "",
             "newest_first": newest_first,
-            "call_form": CallForm(),
+            "readings": chart_of_readings(known, worker.own_zone or worker.site.zone),
+            "call_form": call_settles.form_of(
+                None, call_settles.open_to(request.user, worker, at=request.at)
+            ),
             "protections": seen(worker.protections.all()),
             "times": times_of(worker),
             "notes": may_on(request.user, Deed.NOTE_PRIVATELY, worker, at=request.at),

@@ -1,6 +1,7 @@
 """What a physician does to criteria: write, propose, tick what was from memory, replay, ask for a review, approve."""
 
 import uuid
+from functools import partial
 from typing import Any
 
 from django.contrib import messages
@@ -26,10 +27,11 @@ from exposure.places.models import Site
 from exposure.refusal import BadSubmission, NotYet
 from exposure.report.models import Breach
 from exposure.web.bidi import isolated
-from exposure.web.nurse.deed import DeedPage, Subject, answer
+from exposure.web.nurse.deed import DeedPage, Subject, answer, plain
+from exposure.web.nurse.forms import ReasonForm
 from exposure.web.physician.forms import TextForm
 from exposure.web.physician.standing import OBSTACLES, at_site, sites_of, state_of
-from exposure.web.physician.views import find_version, for_physicians
+from exposure.web.physician.views import find_version, findings_of, for_physicians
 from exposure.web.signed_in import kept_form
 
 # Write
@@ -94,20 +96,25 @@ def _of_the_version(subject: Subject) -> dict[str, Any]:
         "row": version,
         "state": state_of(version),
         "to_proposal": [OBSTACLES[code] for code in obstacles_to_proposal(version)],
+        **findings_of(criteria_of(version)),
     }
 
 
-PROPOSAL = DeedPage(
-    "criteria_propose",
-    "criteria/<uuid:uid>/propose/",
+_of_draft = partial(
+    DeedPage,
     deed=Deed.PROPOSE_CRITERIA,
     rows=None,
     named="version",
-    about=lambda subject: subject.row,
+    about=lambda _subject: None,  # nobody's page; the head of criteria, or the title, names the version
     back=lambda subject: reverse("criteria_version", args=[subject.row.uid]),
     obstacles=OBSTACLES,
-    use_case=guide.propose_criteria,
     zone=lambda _subject: timezone.get_current_timezone(),
+)
+
+PROPOSAL = _of_draft(
+    "criteria_propose",
+    "criteria/<uuid:uid>/propose/",
+    use_case=guide.propose_criteria,
     shown=_of_the_version,
     template="physician/propose.html",
     title=gettext_lazy("Propose this version"),
@@ -120,6 +127,27 @@ PROPOSAL = DeedPage(
 def propose(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
     """What a proposal means, then the signature: the text stands from there on."""
     return answer(request, PROPOSAL, find_version(uid))
+
+
+ABANDONING = _of_draft(
+    "criteria_abandon",
+    "criteria/<uuid:uid>/abandon/",
+    use_case=guide.abandon_criteria,
+    form=plain(ReasonForm),
+    title=lambda subject: _("Abandon the draft %(version)s") % {"version": subject.row},
+    button=gettext_lazy("Abandon this draft"),
+    lede=gettext_lazy(
+        "It can still be read, and another draft can start from it. It can no longer be edited or proposed, and its "
+        "version is not given again."
+    ),
+    done=gettext_lazy("The draft is abandoned."),
+)
+
+
+@for_physicians
+def abandon(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
+    """Why nobody goes on with a draft."""
+    return answer(request, ABANDONING, find_version(uid))
 
 
 @for_physicians

@@ -15,6 +15,7 @@ from exposure.places.models import Site
 OBSTACLES = {
     "not_proposed": _("It is a draft: it must be proposed first."),
     "proposed": _("It is proposed: its text stands as it is. Start a new draft from it."),
+    "abandoned": _("It is abandoned: nobody goes on with it. Start a new draft from it."),
     "retired": _("It is retired: no site works with it any more. Start a new draft from it."),
     "malformed": _("Its text cannot be read."),
     "entangled": _("Its rules are too entangled to be proved: name fewer facts in each, or split the facts."),
@@ -31,7 +32,9 @@ OBSTACLES = {
 
 
 def state_of(version: CriteriaVersion) -> str:
-    """Draft, proposed, approved or retired."""
+    """Draft, abandoned, proposed, approved or retired."""
+    if version.retired_at is not None and version.proposed_at is None:
+        return str(_("abandoned draft"))
     if version.retired_at is not None:
         return str(_("retired"))
     if version.approved_at is not None:

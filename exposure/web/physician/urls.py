@@ -12,6 +12,7 @@ urlpatterns = [
     path("criteria/<uuid:uid>/compare/<uuid:other>/", views.compare, name="criteria_compare"),
     path("criteria/<uuid:uid>/edit/", deeds.edit, name="criteria_edit"),
     path("criteria/<uuid:uid>/propose/", deeds.propose, name="criteria_propose"),
+    path("criteria/<uuid:uid>/abandon/", deeds.abandon, name="criteria_abandon"),
     path("criteria/<uuid:uid>/memory/", deeds.memory, name="criteria_memory"),
     path("criteria/<uuid:uid>/replay/<slug:code>/", deeds.replay, name="criteria_replay"),
     path("criteria/<uuid:uid>/replay/<slug:code>/review/", deeds.review, name="criteria_review"),

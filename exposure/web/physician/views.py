@@ -111,7 +111,7 @@ def version(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
             at_site(row, site, request.user, at=request.at) for site in sites_of(request.user, at=request.at)
         ],
         "others": CriteriaVersion.objects.filter(pathogen=row.pathogen).exclude(pk=row.pk).defer("text"),
-        **_findings(table),
+        **findings_of(table),
     }
     return render(request, "physician/version.html", context)
 
@@ -131,7 +131,8 @@ def _tiers(table: Criteria, waiting: set[str]) -> list[dict[str, Any]]:
     return tiers[::-1]
 
 
-def _findings(table: Criteria) -> dict[str, Any]:
+def findings_of(table: Criteria) -> dict[str, Any]:
+    """What is wrong with the text, in words; or why that could not be found out."""
     try:
         return {"findings": [finding_in_words(table, finding) for finding in table.findings()]}
     except CriteriaError as error:
@@ -180,6 +181,8 @@ def compare(request: HttpRequest, uid: uuid.UUID, other: uuid.UUID) -> HttpRespo
         context["refused"] = error.message
     else:
         context["changes"] = [change_in_words(*tables, change) for change in changes]
+    rules = [{rule.id for rule in table.rules} for table in tables]
+    context["dropped"], context["added"] = sorted(rules[0] - rules[1]), sorted(rules[1] - rules[0])
     names = [{fact.name for fact in table.facts} for table in tables]
     context["only"] = [
         [said(fact.ask) for fact in table.facts if fact.name not in known]
