@@ -31,6 +31,7 @@ ENGLISH_MODULES = (
     "exposure.web.account.roles",
     "exposure.web.auditor",
     "exposure.web.home",
+    "exposure.web.lead",
     "exposure.web.nurse",
     "exposure.web.physician",
 )

@@ -33,7 +33,7 @@ ENGLISH_TEMPLATES = {
     "components/pages.html",
     "components/set_aside.html",
 }
-ENGLISH_FOLDERS = {"nurse", "physician", "auditor", "admin"}
+ENGLISH_FOLDERS = {"nurse", "physician", "lead", "auditor", "admin"}
 PYTHON = (
     "api/advice.py",
     "clear/letters.py",
