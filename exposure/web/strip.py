@@ -83,7 +83,7 @@ class Scale:
 
 FULL = Scale(day=34, mark=10, plot=48, top=20, bottom=9, stems=True)
 FLAT = replace(FULL, plot=0.0, top=FULL.mark)  # days still to come need no room for temperatures
-SMALL = Scale(day=15, mark=5.5, plot=18, top=9, bottom=3, stems=False)
+SMALL = Scale(day=15, mark=5.5, plot=17, top=10, bottom=4, stems=False)
 
 
 def by_week(marks: Sequence[StripMark], threshold: float | None) -> tuple[Panel, ...]:
