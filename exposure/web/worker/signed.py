@@ -48,5 +48,9 @@ def roles_of(users: Iterable[User]) -> dict[int, list[Role]]:
 
 def held(roles: Iterable[Role], at: datetime) -> tuple[str, ...]:
     """The kinds of role in force at that instant, in words."""
-    held = [one for one in roles if one.from_at <= at and (one.until_at is None or one.until_at > at)]
+    held = [
+        one
+        for one in roles
+        if one.from_at <= at and (one.until_at is None or one.until_at > at) and not one.waiting
+    ]
     return tuple(dict.fromkeys(str(one.get_kind_display()) for one in held))
