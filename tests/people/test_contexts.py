@@ -78,7 +78,7 @@ def test_a_person_whom_two_sites_follow_up(cast, visitor, reported, at_home, sta
         answer = client.get(reverse(name, args=[visitor.uid]))
         assert answer.status_code == 200
         assert unseen(answer, user) == set(), name
-    for name in ("needs_action", "monitoring"):
+    for name in ("needs_action", "monitoring", "calls"):
         assert unseen(client.get(reverse(name)), user) == set(), name
 
 
