@@ -39,7 +39,8 @@ class Part(StrEnum):
     REPORT = "report"  # what happened where, and the answers
     NARRATIVE = "narrative"  # the reporter's and the clinicians' own words, and the case
     TIER = "tier"
-    FOLLOW_UP = "follow_up"  # its state and days, exposures, restrictions, the end
+    FOLLOW_UP = "follow_up"  # its state and days, exposures, the end
+    RESTRICTIONS = "restrictions"  # until when somebody is off duty, say
     READINGS = "readings"
     ALERTS = "alerts"  # and what was given against the disease, which stands beside each
     TASKS = "tasks"  # what somebody must do by then
@@ -71,6 +72,7 @@ _TO_FOLLOW = frozenset(
         Part.REPORT,
         Part.TIER,
         Part.FOLLOW_UP,
+        Part.RESTRICTIONS,
         Part.READINGS,
         Part.ALERTS,
         Part.TASKS,
@@ -83,7 +85,7 @@ PARTS: dict[View, frozenset[Part]] = {
     View.GLASS: _TO_FOLLOW | {Part.CALLS, Part.NARRATIVE},
     View.AUTHOR: frozenset({Part.REPORT, Part.NARRATIVE, Part.READINGS}),
     View.OWN: _ALL - {Part.PLACES},
-    View.DUTY: _ALL,
+    View.DUTY: frozenset({Part.PLACES, Part.RESTRICTIONS}),
     View.AUDIT: _ALL,
     View.SETUP: frozenset({Part.PLACES, Part.IDENTITY}),
     View.MESSAGES: frozenset({Part.LETTERS}),
@@ -172,7 +174,7 @@ PATHS: dict[str, Paths] = {
         **_OF_FOLLOW_UP,
     ),
     "Restriction": Paths(
-        Part.FOLLOW_UP,
+        Part.RESTRICTIONS,
         "exposure__follow_up__site",
         "exposure__follow_up__worker__user",
         followed="exposure__follow_up__worker__follow_ups",

@@ -28,7 +28,7 @@ SEES_THE_BREACH = {
     View.CLINICAL: CLINICIANS,
     View.AUTHOR: {"observer"},
     View.OWN: {"worker"},
-    View.DUTY: CLINICIANS | {"lead"},
+    View.DUTY: set(),
     View.AUDIT: {"auditor"},
 }
 
