@@ -6,7 +6,6 @@ from typing import Any
 
 from django.conf import settings
 from django.http import HttpRequest, HttpResponse, QueryDict, UnreadablePostError
-from django.urls import reverse
 
 from exposure import clock
 from exposure.record import acting
@@ -173,7 +172,8 @@ class PageHeaders:
         response = self.get_response(request)
         response.headers.setdefault("Content-Security-Policy", CONTENT_SECURITY_POLICY)
         response.headers.setdefault("Cache-Control", "no-store")
-        if request.method == "POST" and request.path == reverse("account_logout"):
+        found = request.resolver_match
+        if request.method == "POST" and found is not None and found.url_name == "account_logout":
             # W3C, Clear Site Data: not "storage", which would take what waits to be sent along.
             response.headers["Clear-Site-Data"] = '"cache"'
         return response
