@@ -132,7 +132,7 @@ def test_a_reading_of_the_night_has_a_name_and_a_day_on_the_pages(cast, client, 
     client.force_login(cast.worker.user)
     client.post(reverse("my_times"), OWN)
     standing_clock(datetime(2026, 3, 3, 1, 0, tzinfo=UTC))  # 01:00, the night reading of Monday is open
-    assert "Due last night, 22:00 to 02:00." in words(client.get(reverse("today")))
+    assert "Due tonight, 22:00 to 02:00." in words(client.get(reverse("today")))
     assert "Yesterday , second reading day 0" in words(client.get(reverse("my_days")))
 
 
