@@ -24,8 +24,13 @@ from exposure.web.bidi import isolated
 from exposure.web.signed_in import signed_in
 
 
+class StationField(forms.ModelChoiceField):
+    def label_from_instance(self, station: Station) -> str:
+        return isolated(station.name)
+
+
 class EnrolForm(forms.Form):
-    station = forms.ModelChoiceField(
+    station = StationField(
         Station.objects.none(), label=gettext_lazy("Which station does it stand at?"), empty_label=None
     )
     label = forms.CharField(
