@@ -135,6 +135,7 @@ def _shell() -> dict[str, Any]:
 def offline(request: HttpRequest) -> HttpResponse:
     """The page that a browser keeps for when it has no connection: the same for everybody, whoever asks for it."""
     request.user = AnonymousUser()
+    request.has_languages = False  # the switch needs a connection, and a token of somebody's
     return render(request, "worker/offline.html")
 
 
