@@ -202,7 +202,7 @@ FIRST_ON_SQLITE = (
     "tests/test_story.py",
     "tests/test_record.py",
 )
-ONE_PAGE = ("tests/web/", "tests/api/")
+ONE_PAGE = ("tests/web/", "tests/api/", "tests/test_admin.py", "tests/people/test_not_yours.py")
 ON_SQLITE_ALL_THE_SAME = (
     "tests/api/test_sizes.py",
     "tests/web/test_outage.py",
