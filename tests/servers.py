@@ -202,7 +202,13 @@ FIRST_ON_SQLITE = (
     "tests/test_story.py",
     "tests/test_record.py",
 )
-ONE_PAGE = ("tests/web/", "tests/api/", "tests/test_admin.py", "tests/people/test_not_yours.py")
+ONE_PAGE = (
+    "tests/api/",
+    "tests/people/test_not_yours.py",
+    "tests/test_admin.py",
+    "tests/test_planted_names.py",
+    "tests/web/",
+)
 ON_SQLITE_ALL_THE_SAME = (
     "tests/api/test_sizes.py",
     "tests/web/test_outage.py",
