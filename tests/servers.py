@@ -212,11 +212,7 @@ ONE_PAGE = (
 ON_SQLITE_ALL_THE_SAME = (
     "tests/api/test_sizes.py",
     "tests/web/test_outage.py",
-    "tests/web/test_reply.py",
-    "tests/web/test_sessions.py",
     "tests/web/test_set_aside.py",
-    "tests/web/test_statement_counts.py",
-    "tests/web/test_times.py",
     "tests/web/test_unreadable_text.py",
 )
 
