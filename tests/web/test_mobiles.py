@@ -141,6 +141,16 @@ def test_no_more_than_six_codes_a_day(wim, letters):
     assert "No more codes today" in answer.content.decode()
 
 
+def test_without_a_cache_a_code_still_goes(wim, letters, monkeypatch):
+    def nothing_counted(key):
+        raise ValueError(key)  # as Django's caches do for a key that they have not kept
+
+    monkeypatch.setattr(mobiles.cache, "incr", nothing_counted)
+    choose(wim)
+    assert wim.post(CONFIRM, follow=True).status_code == 200
+    assert len(letters) == 1
+
+
 def test_a_gateway_that_refuses_is_said_and_nothing_changes(wim, cast, monkeypatch):
     def refuse(letter):
         raise Refused("HTTP 503", permanent=False)
