@@ -11,6 +11,7 @@ from datetime import datetime, timedelta
 from django.db import transaction
 from django.utils.crypto import constant_time_compare
 
+from exposure.people import pins
 from exposure.people.models import Invitation, Role, User, Worker
 from exposure.refusal import Conflict
 
@@ -33,19 +34,27 @@ def invite(*, user: User | None = None, worker: Worker | None = None, at: dateti
 
 
 def standing(secret: str, *, at: datetime) -> Invitation | None:
-    """The invitation behind a secret; None when it is unknown, used, ended or has run out, or its holder has an account
-    meanwhile or is switched off."""
+    """The invitation behind a secret; None when it is unknown, used, ended or has run out, or its holder has another
+    way in meanwhile or is switched off."""
     invitation = (
-        Invitation.objects.select_related("user", "worker__site")
+        Invitation.objects.select_related("user", "worker__site", "worker__user")
         .filter(sha256=_digest(secret), used_at=None, ended_at=None, expires_at__gt=at)
         .first()
     )
     if invitation is None:
         return None
     worker, user = invitation.worker, invitation.user
-    if worker is not None and (worker.user_id or worker.same_as_id):
+    if worker is not None and not may_be_invited(worker):
         return None
     return None if user is not None and not user.is_active else invitation
+
+
+def may_be_invited(worker: Worker) -> bool:
+    """Whether a worker is let in by an invitation: who has no account, or whose account opens by digits on a phone
+    alone, which may be lost."""
+    if worker.same_as_id:
+        return False
+    return worker.user is None or (worker.user.is_active and pins.is_only_way(worker.user))
 
 
 def asks_number(worker: Worker) -> bool:
@@ -80,9 +89,11 @@ def wrong_answer(invitation: Invitation, *, at: datetime) -> int:
 
 
 def use(invitation: Invitation, user: User, *, at: datetime) -> None:
-    """Its holder has come in by the account `user`; where a worker was invited, it becomes theirs.
+    """Its holder has come in by the account `user`; where a worker was invited, it becomes theirs. A phone that opened
+    it by digits before does so no more.
 
-    Raises Conflict where it stands no longer, or the worker or the account belongs to somebody already.
+    Raises Conflict where it stands no longer, the worker or the account belongs to somebody already, or there is
+    another way into it meanwhile.
     """
     with transaction.atomic():
         row = Invitation.objects.select_for_update().get(pk=invitation.pk)
@@ -90,10 +101,14 @@ def use(invitation: Invitation, user: User, *, at: datetime) -> None:
             raise Conflict
         if row.worker_id:
             worker = Worker.objects.select_for_update().get(pk=row.worker_id)
-            if worker.user_id or Worker.objects.filter(user=user).exists():
+            if worker.user_id != user.pk:
+                if worker.user_id or Worker.objects.filter(user=user).exists():
+                    raise Conflict
+                worker.user = user
+                worker.save()
+            elif not pins.is_only_way(user):
                 raise Conflict
-            worker.user = user
-            worker.save()
+        pins.end_all(user, at=at)
         row.used_at = at
         row.save()
 

@@ -255,6 +255,27 @@ class Invitation(Recorded):
         return f"{self.user_id or self.worker_id} {self.expires_at:%Y-%m-%d %H:%M}"
 
 
+class PhonePin(Identified):
+    """Six digits that open an account on the one phone that holds the secret behind `sha256`
+    (`exposure.people.pins`). Its versions keep neither."""
+
+    user = models.ForeignKey(User, models.PROTECT, related_name="phone_pins")
+    sha256 = models.CharField(max_length=64, unique=True)
+    code = models.CharField(max_length=128)  # of secret and digits together, hashed as passwords are
+    created_at = models.DateTimeField()
+    used_at = models.DateTimeField()
+    wrong_tries = models.PositiveSmallIntegerField(default=0)
+    ended_at = models.DateTimeField(null=True, blank=True)
+
+    history = Versions(excluded_fields=["sha256", "code"])
+
+    class Meta:
+        ordering = ["user", "created_at"]
+
+    def __str__(self) -> str:
+        return f"{self.user_id} {self.created_at:%Y-%m-%d %H:%M}"
+
+
 class PushSubscription(Identified):
     """A browser that shows notifications to the holder of an account (RFC 8030, RFC 8291). The browser makes it; it
     ends when the holder or the browser's push service says so. Its versions keep neither address nor keys."""

@@ -12,6 +12,7 @@ from exposure.people.access import holds, roles_of
 from exposure.people.models import Role
 from exposure.people.policy import SEEING, TWO_FACTORS, View
 from exposure.places.models import Site
+from exposure.web.account.phone_pins import PinForm, of_phone
 from exposure.web.account.sessions import seconds_left
 from exposure.web.language import others
 from exposure.web.signed_in import owner_token
@@ -60,13 +61,18 @@ def audience(request: HttpRequest) -> dict[str, Any]:
     """`nav`: (address, label, current) of the pages that concern this person; `site_number`: the number to ring;
     `form_owner`: who a form is made for; `searches`: whether this person looks for others; `languages`: those that the
     page could be in too. Of somebody who is not signed in nobody knows whose they are: `live_sites` are then all that
-    are live. Functions, so that a page that shows none of it asks nothing."""
+    are live, and `pin_form` asks for the digits of a phone that opens by them. Functions, so that a page that shows
+    none of it asks nothing."""
     if not getattr(request, "user", None) or not hasattr(request, "at"):
         return {"nav": [], "site_number": ""}
     page = {"languages": others(request)}
     if not request.user.is_authenticated:
         live = Site.objects.filter(live_from__lte=request.at).order_by("short_name")
-        return {**page, "nav": [], "site_number": "", "live_sites": cache(lambda: list(live))}
+        known = {
+            "live_sites": cache(lambda: list(live)),
+            "pin_form": cache(lambda: of_phone(request) and PinForm()),
+        }
+        return {**page, "nav": [], "site_number": "", **known}
     return {
         **page,
         "nav": cache(lambda: _navigation(request)),

@@ -12,6 +12,7 @@ from exposure.record import acting
 from exposure.report.submission import storable
 from exposure.web import errors
 from exposure.web.account.factors import asked_first
+from exposure.web.account.phone_pins import asked_again
 from exposure.web.account.sessions import end_if_over
 from exposure.web.secret_links import without_secrets
 
@@ -193,4 +194,4 @@ class ActingRequest:
         # The secret of a link is kept nowhere in the clear: whoever reads the history could use it.
         origin = without_secrets(f"{request.META.get('REMOTE_ADDR', '')} {request.path}")[:200]
         with acting(actor, origin, at=request.at):
-            return asked_first(request) or self.get_response(request)
+            return asked_first(request) or asked_again(request) or self.get_response(request)

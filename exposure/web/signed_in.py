@@ -10,6 +10,7 @@ from collections.abc import Callable
 from functools import wraps
 from typing import Any
 
+from django.conf import settings
 from django.contrib import messages
 from django.core import signing
 from django.http import HttpRequest, HttpResponse, QueryDict
@@ -39,9 +40,25 @@ def signed_in(view: Callable[..., HttpResponse]) -> Callable[..., HttpResponse]:
             return redirect(first) if first else view(request, *args, **kwargs)
         if request.method == "POST":
             _keep(request)
+        elif _was_ended(request):
+            messages.warning(
+                request,
+                _(
+                    "You were signed out here: on another device, by a new way in, or because it was long ago."
+                ),
+            )
         return redirect(f"{reverse('account_login')}?{urlencode({'next': request.path})}")
 
     return guarded
+
+
+def _was_ended(request: HttpRequest) -> bool:
+    """Whether this browser brings a session that is there no more. One that has just run out is no longer as it was
+    read, and that is said where it happens."""
+    session = request.session
+    return (
+        settings.SESSION_COOKIE_NAME in request.COOKIES and not session.session_key and not session.modified
+    )
 
 
 def _waits_first(request: HttpRequest) -> str | None:

@@ -54,6 +54,8 @@ ELSEWHERE = {
     "station_device_key": "a button alone",
     "station_device_end": "a button alone",
     "confirm_mobile": "after another number is given",
+    "open_by_pin": "on a phone that opens by six digits",
+    "end_pin": "a button alone",
     "session_left": "asked by the pages",
     "settle_role": "a button alone",
     "invitation": "from a link that was handed out",

@@ -57,6 +57,9 @@ DOORS: dict[str, tuple[frozenset[str] | None, frozenset[str] | None]] = {
     "account/devices/": (ADMINISTRATOR, ADMINISTRATOR),
     "account/devices/<uuid:uid>/key/": (None, NONE),  # no such device
     "account/devices/<uuid:uid>/end/": (None, NONE),
+    "account/pin/": (SIGNED_IN, SIGNED_IN),  # no phone of theirs opens by digits: led on
+    "account/pin/new/": (SIGNED_IN, SIGNED_IN),
+    "account/pin/<uuid:uid>/end/": (None, NONE),
     "account/mobile/": (SIGNED_IN, SIGNED_IN),  # asked first who they are, and led on: no number waits
     "account/roles/": (PHYSICIANS | ADMINISTRATOR, PHYSICIANS | ADMINISTRATOR),
     "account/roles/<uuid:uid>/": (None, NONE),  # none waits

@@ -56,7 +56,7 @@ def shown(page):
 def invited(cast, worker):
     with doing(cast.nurse):
         secret, _row = invitations.invite(worker=worker, at=MONDAY)
-    return reverse("invitation", args=[secret])
+    return reverse("invitation", args=[secret]) + "?with=password"
 
 
 def answers(**changes):
@@ -71,7 +71,8 @@ def test_a_worker_is_invited_on_paper_and_opens_an_account_of_their_own(cast, cl
     page = stranger.get(shown(sheet))
     assert "last four digits" in page.content.decode()
     assert clara.name not in page.content.decode()
-    assert stranger.post(shown(sheet), answers())["Location"] == reverse("account_login")
+    by_name = f"{shown(sheet)}?with=password"
+    assert stranger.post(by_name, answers())["Location"] == reverse("account_login")
     clara.refresh_from_db()
     assert clara.user.name == "clara"
     version = clara.history.latest()

@@ -12,6 +12,7 @@ from django.db import transaction
 from exposure import clock
 from exposure.audit.access_log import note_look
 from exposure.audit.models import AccessEntry
+from exposure.people import pins
 from exposure.people.models import User
 from exposure.record import acting
 
@@ -29,6 +30,7 @@ class Command(BaseCommand):
         at = clock.now()
         with acting("command:forget_factors", "command line", "lost", at=at), transaction.atomic():
             count = Authenticator.objects.filter(user=user).delete()[0]
+            pins.end_all(user, at=at)
             note_look(user, AccessEntry.Kind.FACTOR, "sign-in", at=at)
         for session in UserSession.objects.filter(user=user):
             session.end()

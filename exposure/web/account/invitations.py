@@ -1,8 +1,10 @@
 """Inviting, and coming in by an invitation: a password of one's own, and for a worker an account of their own."""
 
+import secrets
 import uuid
 from typing import Any
 
+from allauth.usersessions.models import UserSession
 from django import forms
 from django.conf import settings
 from django.contrib import messages
@@ -19,13 +21,14 @@ from django.views.decorators.http import require_http_methods
 
 from exposure.audit.access_log import note_look
 from exposure.audit.models import AccessEntry
-from exposure.people import invitations
+from exposure.people import invitations, pins
 from exposure.people.access import accounts, find, require_on
 from exposure.people.models import Invitation, User, Worker
 from exposure.people.passwords import set_password
 from exposure.people.policy import Deed, View
 from exposure.record import acting
 from exposure.refusal import Conflict
+from exposure.web.account import phone_pins
 from exposure.web.account.sheet import svg
 from exposure.web.signed_in import signed_in
 
@@ -50,15 +53,19 @@ def invite_account(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
 @GET_POST
 @signed_in
 def invite_worker(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
-    """A way in for a worker who has no account: by e-mail, or on a printed sheet with their number to ring."""
+    """A way in for a worker who has no account, or has lost the phone that alone opened it: by e-mail, or on a printed
+    sheet with their number to ring."""
     workers = Worker.objects.select_related("site", "user")
     worker = find(request.user, workers.filter(uid=uid), View.CLINICAL, at=request.at)
     require_on(request.user, Deed.INVITE, worker, at=request.at)
     context: dict[str, Any] = {"name": worker.name, "email": worker.email, "shown": True, "worker": worker}
     context["back"] = reverse("person", args=[worker.uid])
     context["identity"] = bool(worker.number or worker.phone or worker.mobile)
-    if request.method == "POST" and not worker.user_id and context["identity"]:
+    context["other_way"] = not invitations.may_be_invited(worker)
+    if request.method == "POST" and not context["other_way"] and context["identity"]:
         secret, _row = invitations.invite(worker=worker, at=request.at)
+        if worker.user:
+            note_look(worker.user, AccessEntry.Kind.INVITED, "sign-in", about=worker.uid, at=request.at)
         context |= _handed_out(request, secret, worker.email, paper=True)
     return render(request, "account/invite.html", context)
 
@@ -102,10 +109,34 @@ class ComeInForm(forms.Form):
         return password
 
 
-class BecomeForm(ComeInForm):
-    """What a worker gives: who they are, and the name that they will sign in with."""
+class AnswerForm(forms.Form):
+    """By what a worker shows who they are."""
 
     answer = forms.CharField(max_length=40, widget=forms.TextInput(attrs={"autocomplete": "off"}))
+
+    def __init__(self, *args: Any, worker: Worker, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        if invitations.asks_number(worker):
+            self.fields["answer"].label = _("Your staff number")
+        else:
+            self.fields["answer"].label = _("The last four digits of your telephone number")
+            self.fields["answer"].widget.attrs["inputmode"] = "numeric"
+
+
+class PhoneForm(AnswerForm):
+    """What a worker gives on their own phone: who they are, and the digits that will open it."""
+
+    pin = phone_pins.NewPinField()
+    with_password = False
+
+    def __init__(self, *args: Any, worker: Worker, **kwargs: Any) -> None:
+        super().__init__(*args, worker=worker, **kwargs)
+        self.user = worker.user or _account_of(worker)
+
+
+class BecomeForm(ComeInForm, AnswerForm):
+    """What a worker gives who wants to sign in anywhere: who they are, a name and a password."""
+
     name = forms.CharField(
         label=gettext_lazy("Choose a name to sign in with"),
         max_length=User._meta.get_field("name").max_length,
@@ -113,19 +144,34 @@ class BecomeForm(ComeInForm):
         widget=forms.TextInput(attrs={"autocomplete": "username", "autocapitalize": "none"}),
     )
     field_order = ["answer", "name", "password"]
+    with_password = True
 
     def __init__(self, *args: Any, worker: Worker, **kwargs: Any) -> None:
-        super().__init__(*args, user=User(full_name=worker.name, email=worker.email or None), **kwargs)
-        if invitations.asks_number(worker):
-            self.fields["answer"].label = _("Your staff number")
-        else:
-            self.fields["answer"].label = _("The last four digits of your telephone number")
+        user = User(full_name=worker.name, email=worker.email or None)
+        super().__init__(*args, user=user, worker=worker, **kwargs)
 
     def clean_name(self) -> str:
         name = self.cleaned_data["name"]
         if User.objects.filter(name__iexact=name).exists():
             raise ValidationError(_("Somebody has this name already. Choose another."))
         return name
+
+
+def _account_of(worker: Worker) -> User:
+    """An account that opens by digits alone; its name is for the history, and for a password that may come later."""
+    user = User(name=f"worker-{secrets.token_hex(4)}", full_name=worker.name, email=worker.email or None)
+    user.set_unusable_password()
+    return user
+
+
+def _form_of(request: HttpRequest, invitation: Invitation) -> ComeInForm | PhoneForm | BecomeForm:
+    data = request.POST if request.method == "POST" else None
+    worker = invitation.worker
+    if worker is None:
+        return ComeInForm(data, user=invitation.user)
+    if "with" in request.GET and worker.user is None:
+        return BecomeForm(data, worker=worker)
+    return PhoneForm(data, worker=worker)
 
 
 @GET_POST
@@ -135,24 +181,19 @@ def come_in(request: HttpRequest, secret: str) -> HttpResponse:
     if invitation is None:
         return render(request, "account/invitation_over.html", status=410)
     worker = invitation.worker
-    data = request.POST if request.method == "POST" else None
-    form = BecomeForm(data, worker=worker) if worker else ComeInForm(data, user=invitation.user)
+    form = _form_of(request, invitation)
     if form.is_bound and form.is_valid() and (worker is None or _is_who(form, invitation, worker, request)):
         try:
-            _come_in(form, invitation, request)
+            return _come_in(form, invitation, request)
         except (Conflict, IntegrityError):
             return render(request, "account/invitation_over.html", status=410)
-        messages.success(
-            request, _("That is done. Sign in with your name and the password that you have chosen.")
-        )
-        return redirect("account_login")
     if invitation.ended_at:
         return render(request, "account/invitation_over.html", {"site": worker and worker.site}, status=410)
     context = {"form": form, "worker": worker, "site": worker and worker.site, "user_name": form.user.name}
     return render(request, "account/invitation.html", context)
 
 
-def _is_who(form: ComeInForm, invitation: Invitation, worker: Worker, request: HttpRequest) -> bool:
+def _is_who(form: forms.Form, invitation: Invitation, worker: Worker, request: HttpRequest) -> bool:
     if invitations.is_who(worker, form.cleaned_data["answer"]):
         return True
     with acting("anonymous", f"{request.META.get('REMOTE_ADDR', '')} invitation", at=request.at):
@@ -162,15 +203,32 @@ def _is_who(form: ComeInForm, invitation: Invitation, worker: Worker, request: H
     return False
 
 
-def _come_in(form: ComeInForm, invitation: Invitation, request: HttpRequest) -> None:
+def _come_in(form: Any, invitation: Invitation, request: HttpRequest) -> HttpResponse:
     user = form.user
+    by_phone = isinstance(form, PhoneForm)
     with transaction.atomic():
-        if invitation.worker_id:
+        if invitation.worker_id and not by_phone:
             user.name = form.cleaned_data["name"]
-            if user.email and User.objects.filter(email__iexact=user.email).exists():
-                user.email = None
-        set_password(user, form.cleaned_data["password"])
-        user.save()
+        if user.email and User.objects.exclude(pk=user.pk).filter(email__iexact=user.email).exists():
+            user.email = None
+        if not by_phone:
+            set_password(user, form.cleaned_data["password"])
+        if not (by_phone and user.pk):
+            user.save()
         invitations.use(invitation, user, at=request.at)
+        for session in UserSession.objects.filter(user=user):  # of a phone that was lost, say
+            session.end()
+        if by_phone:
+            secret, row = pins.set_pin(user, form.cleaned_data["pin"], at=request.at)
     with acting(user.actor, f"{request.META.get('REMOTE_ADDR', '')} invitation", at=request.at):
-        note_look(user, AccessEntry.Kind.PASSWORD, "sign-in", at=request.at)
+        kind = AccessEntry.Kind.FACTOR if by_phone else AccessEntry.Kind.PASSWORD
+        note_look(user, kind, "sign-in", at=request.at)
+        if by_phone:
+            phone_pins.sign_in(request, row)
+            response = redirect("today")
+            phone_pins.keep(response, secret)
+            return response
+    messages.success(
+        request, _("That is done. Sign in with your name and the password that you have chosen.")
+    )
+    return redirect("account_login")

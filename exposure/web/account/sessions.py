@@ -12,10 +12,12 @@ from django.shortcuts import redirect, render
 from django.utils.translation import gettext as _
 from django.views.decorators.http import require_http_methods, require_POST
 
+from exposure.people import pins
 from exposure.people.access import roles_of
-from exposure.people.models import User
+from exposure.people.models import PhonePin, User
 from exposure.people.policy import LASTING, ON_OWN_DEVICE, WITHOUT_ROLE, Lasting
 from exposure.record import acting
+from exposure.web.account.own_phone import OPENED_BY, secret_of
 from exposure.web.signed_in import signed_in
 
 BEGAN, USED, OWN_DEVICE = "began_at", "used_at", "own_device"
@@ -76,8 +78,14 @@ def left(request: HttpRequest) -> HttpResponse:
 
 @signed_in
 def sessions(request: HttpRequest) -> HttpResponse:
-    """Where the account is signed in, this one first."""
-    return render(request, "account/sessions.html", {"rows": _rows(request)})
+    """Where the account is signed in, this one first; and which phones open it by six digits."""
+    rows = PhonePin.objects.filter(user=request.user, ended_at=None)
+    context = {
+        "rows": _rows(request),
+        "pins": rows,
+        "may_have_pin": not roles_of(request.user, at=request.at),
+    }
+    return render(request, "account/sessions.html", context)
 
 
 def _rows(request: HttpRequest) -> list[dict[str, Any]]:
@@ -93,10 +101,15 @@ def _rows(request: HttpRequest) -> list[dict[str, Any]]:
 @require_POST
 @signed_in
 def end_session(request: HttpRequest, key: int) -> HttpResponse:
-    """That browser is signed out now."""
+    """That browser is signed out now, and opens nothing by six digits either."""
     session = UserSession.objects.filter(user=request.user, pk=key).first()
     if session is None:
         raise Http404
+    opened_by = PhonePin.objects.filter(
+        user=request.user, pk=session._session_store(session.session_key).get(OPENED_BY)
+    ).first()
+    if opened_by:
+        pins.end(opened_by, at=request.at)
     session.end()
     messages.success(request, _("Signed out there."))
     return redirect("sessions")
@@ -105,7 +118,8 @@ def end_session(request: HttpRequest, key: int) -> HttpResponse:
 @require_POST
 @signed_in
 def end_others(request: HttpRequest) -> HttpResponse:
-    """Every other browser is signed out now."""
+    """Every other browser is signed out now, and no other phone opens anything by six digits."""
+    pins.end_all(request.user, at=request.at, but=secret_of(request))
     others = UserSession.objects.filter(user=request.user).exclude(session_key=request.session.session_key)
     for session in others:
         session.end()

@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from exposure.web.account import devices, invitations, mobiles, roles, sessions
+from exposure.web.account import devices, invitations, mobiles, phone_pins, roles, sessions
 
 urlpatterns = [
     path("account/session/", sessions.left, name="session_left"),
@@ -12,6 +12,9 @@ urlpatterns = [
     path("account/devices/", devices.station_devices, name="station_devices"),
     path("account/devices/<uuid:uid>/key/", devices.exchange_key, name="station_device_key"),
     path("account/devices/<uuid:uid>/end/", devices.end, name="station_device_end"),
+    path("account/pin/", phone_pins.open_by_pin, name="open_by_pin"),
+    path("account/pin/new/", phone_pins.new_pin, name="new_pin"),
+    path("account/pin/<uuid:uid>/end/", phone_pins.end_pin, name="end_pin"),
     path("account/mobile/", mobiles.confirm_mobile, name="confirm_mobile"),
     path("account/roles/", roles.waiting_roles, name="waiting_roles"),
     path("account/roles/<uuid:uid>/", roles.settle_role, name="settle_role"),

@@ -54,6 +54,7 @@ THINGS = {
     "Protocol": gettext_lazy("protocol"),
     "Handover": gettext_lazy("hand-over"),
     "Invitation": gettext_lazy("way in for somebody"),
+    "PhonePin": gettext_lazy("short number that opens an account on a phone"),
     "PushSubscription": gettext_lazy("device that shows notifications"),
     "Reading": gettext_lazy("reading"),
     "Reminder": gettext_lazy("reminder"),
