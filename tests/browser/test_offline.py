@@ -9,7 +9,7 @@ from django.test import Client
 from django.urls import reverse
 
 from exposure.attend.models import Alert
-from exposure.followup.models import Reading
+from exposure.followup.models import Fill, FollowUp, Reading
 from exposure.people.models import Worker
 from tests.browser.test_phone import Thumb
 from tests.browser.test_walk import accessible
@@ -179,6 +179,32 @@ def test_from_a_printed_sheet_to_an_evening_without_a_connection(cast, clara, ph
     assert (str(late.value), Reading.objects.count()) == ("36.90", 2)
     assert timedelta(0) <= late.taken_at - TUESDAY_MORNING < timedelta(minutes=2)
     assert late.recorded_at == TUESDAY_MORNING + timedelta(hours=5)
+
+
+def test_three_weeks_of_readings_cost_two_taps_and_four_characters_each_and_no_other_sign_in(
+    cast, clara, phone, standing_clock
+):
+    standing_clock(EVENING)
+    come_in(phone, printed_sheet(cast, clara))
+    checks = list(FollowUp.objects.get(worker=clara).checks.order_by("opens_at"))
+    assert len(checks) >= 42
+    thumb = Thumb(phone)
+    for number, check in enumerate(checks):
+        standing_clock(check.due_at)
+        phone.goto("/today/")
+        thumb.tap(phone.get_by_label("Temperature"))
+        thumb.type(f"36.{number % 8}")
+        send = phone.get_by_role("button", name="No symptoms, send")
+        if number:
+            thumb.tap(send)
+        else:  # where it is taken is asked once, and remembered
+            phone.get_by_label("Where taken").select_option("oral")
+            thumb.press(send)
+        phone.get_by_role("heading", name="Recorded").wait_for()
+    print(f"\n{len(checks)} readings: {thumb.taps} taps, {thumb.characters} characters")
+    assert (thumb.taps, thumb.characters) == (2 * len(checks), 4 * len(checks))
+    assert {fill.state for fill in Fill.objects.filter(check_row__in=checks)} == {"recorded"}
+    assert Fill.objects.filter(check_row__in=checks).count() == len(checks)
 
 
 def test_what_stops_somebody_without_a_connection_and_what_is_left_after_the_sign_out(

@@ -212,6 +212,7 @@ def test_it_is_done_from_the_keyboard_and_enter_claims_nothing(phone):
     assert phone.evaluate("document.activeElement.tagName") == "H1"
 
 
+SCROLLS_ACROSS = "document.documentElement.scrollWidth > document.documentElement.clientWidth"
 # Text that has the colour of what it stands on. (axe-core does not know forced colours.)
 UNSEEN = """() => [...document.querySelectorAll("main :is(button, a, summary, label, h1, h2, p, li)")]
   .filter((part) => {
@@ -235,3 +236,10 @@ def test_every_page_holds_narrow_large_in_forced_colours_and_names_nothing_clini
         phone.evaluate("document.documentElement.style.fontSize = '200%'")
         phone.evaluate("for (const part of document.querySelectorAll('details')) part.open = true")
         assert phone.evaluate(TOO_WIDE) == [], address
+        # WCAG 2.2, 1.4.10: 400 % on a screen of 1280 by 1024; by zooming, 320 by 256, and by larger text alone.
+        phone.set_viewport_size({"width": 1280, "height": 1024})
+        phone.evaluate("document.documentElement.style.fontSize = '400%'")
+        assert phone.evaluate(SCROLLS_ACROSS) is False, (address, phone.evaluate(TOO_WIDE))
+        phone.set_viewport_size({"width": 320, "height": 256})
+        phone.evaluate("document.documentElement.style.fontSize = ''")
+        assert phone.evaluate(SCROLLS_ACROSS) is False, (address, phone.evaluate(TOO_WIDE))
