@@ -197,18 +197,22 @@ SECOND_TIER = (
     "tests/web/test_worker_stop.py",
 )
 # What runs on SQLite in the first tier too; all else that is marked `database` runs there in the second, but for tests
-# of single pages and calls: that each of them answers there, to whom, and with which rows, tests/people/ asks of all.
+# of single pages and calls: that each of them answers there, and with which rows, tests/people/ asks of all, by the
+# accounts that open most.
 FIRST_ON_SQLITE = (
     "tests/test_story.py",
     "tests/test_record.py",
 )
 ONE_PAGE = (
     "tests/api/",
+    "tests/classify/test_replay.py",
     "tests/people/test_not_yours.py",
     "tests/test_admin.py",
     "tests/test_planted_names.py",
     "tests/web/",
 )
+EVERY_DOOR = "tests/people/test_matrix.py::test_every_door_opens_to_whom_the_table_says"
+OPENING_MOST = ("[physician]", "[worker]", "[auditor]", "[administrator]")
 ON_SQLITE_ALL_THE_SAME = (
     "tests/api/test_sizes.py",
     "tests/web/test_outage.py",
@@ -228,7 +232,8 @@ def _is_of_the_tier(item: pytest.Item) -> bool:
     if ON_SQLITE:
         first = item.nodeid.startswith(FIRST_ON_SQLITE) and not item.nodeid.startswith(SECOND_TIER)
         of_one_page = item.nodeid.startswith(ONE_PAGE) and not item.nodeid.startswith(ON_SQLITE_ALL_THE_SAME)
-        return first != second and not of_one_page
+        opens_less = item.nodeid.startswith(EVERY_DOOR) and not item.nodeid.endswith(OPENING_MOST)
+        return first != second and not (of_one_page or opens_less)
     return item.nodeid.startswith(SECOND_TIER) == second
 
 
