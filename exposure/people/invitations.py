@@ -44,17 +44,19 @@ def standing(secret: str, *, at: datetime) -> Invitation | None:
     if invitation is None:
         return None
     worker, user = invitation.worker, invitation.user
-    if worker is not None and not may_be_invited(worker):
+    if worker is not None and not may_be_invited(worker, at=at):
         return None
     return None if user is not None and not user.is_active else invitation
 
 
-def may_be_invited(worker: Worker) -> bool:
+def may_be_invited(worker: Worker, *, at: datetime) -> bool:
     """Whether a worker is let in by an invitation: who has no account, or whose account opens by digits on a phone
-    alone, which may be lost."""
-    if worker.same_as_id:
-        return False
-    return worker.user is None or (worker.user.is_active and pins.is_only_way(worker.user))
+    alone, which may be lost. Never into one that has, or waits for, a role: that is an administrator's."""
+    user = worker.user
+    if worker.same_as_id or user is None:
+        return not worker.same_as_id
+    roles = Role.objects.filter(user=user).exclude(until_at__lte=at)
+    return user.is_active and pins.is_only_way(user) and not roles.exists()
 
 
 def asks_number(worker: Worker) -> bool:

@@ -54,6 +54,11 @@ def standing(secret: str, *, at: datetime) -> PhonePin | None:
     return row
 
 
+def is_of(row: PhonePin, secret: str) -> bool:
+    """Whether it is the phone with this secret."""
+    return row.sha256 == _digest(secret)
+
+
 def opens(row: PhonePin, secret: str, pin: str, *, at: datetime) -> bool:
     """Whether these are its digits; a wrong try is counted before anybody learns that it was wrong, the last ends it.
 

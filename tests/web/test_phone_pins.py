@@ -205,6 +205,23 @@ def test_who_has_a_password_is_not_invited_anew(cast):
     assert Client().get(reverse("invitation", args=[secret])).status_code == 410
 
 
+@pytest.mark.parametrize("waiting", [False, True])
+def test_a_nurse_lets_nobody_into_an_account_with_a_role(cast, clara, waiting):
+    lost = come_in(cast, clara)
+    clara.refresh_from_db()
+    link = invite(cast, clara)
+    with doing(cast.administrator):
+        Role.objects.create(
+            user=clara.user, kind=Role.Kind.NURSE, site=cast.site, from_at=MONDAY, waiting=waiting
+        )
+    nurse = Client()
+    nurse.force_login(cast.nurse)
+    page = nurse.post(reverse("invite_worker", args=[clara.uid]), {"by": "paper"})
+    assert "/i/" not in page.content.decode()
+    assert Client().get(link).status_code == 410
+    assert (say(signed_out(lost), DIGITS)["Location"] == reverse("account_login")) is not waiting
+
+
 def test_signing_out_all_others_ends_their_digits_and_keeps_this_phones(cast, clara):
     here = come_in(cast, clara)
     clara.refresh_from_db()

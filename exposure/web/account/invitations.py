@@ -61,7 +61,7 @@ def invite_worker(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
     context: dict[str, Any] = {"name": worker.name, "email": worker.email, "shown": True, "worker": worker}
     context["back"] = reverse("person", args=[worker.uid])
     context["identity"] = bool(worker.number or worker.phone or worker.mobile)
-    context["other_way"] = not invitations.may_be_invited(worker)
+    context["other_way"] = not invitations.may_be_invited(worker, at=request.at)
     if request.method == "POST" and not context["other_way"] and context["identity"]:
         secret, _row = invitations.invite(worker=worker, at=request.at)
         if worker.user:

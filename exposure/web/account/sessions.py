@@ -82,7 +82,7 @@ def sessions(request: HttpRequest) -> HttpResponse:
     rows = PhonePin.objects.filter(user=request.user, ended_at=None)
     context = {
         "rows": _rows(request),
-        "pins": rows,
+        "pins": [(row, pins.is_of(row, secret_of(request))) for row in rows],
         "may_have_pin": not roles_of(request.user, at=request.at),
     }
     return render(request, "account/sessions.html", context)
