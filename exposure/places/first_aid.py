@@ -1,10 +1,11 @@
-"""Which failure type, and so which first-aid card, an emergency means where it happens."""
+"""Which failure type, and so which first-aid card, an emergency means where it happens; how long a card lasts."""
 
 from collections.abc import Iterable
+from datetime import datetime, timedelta
 
 from django.db.models import Count, Q
 
-from exposure.places.models import Emergency, FailureType, Protocol
+from exposure.places.models import Emergency, FailureType, FirstAidCard, Protocol
 
 
 def emergencies() -> list[tuple[str, str]]:
@@ -24,3 +25,11 @@ def failures_of(emergency: str, protocols: Iterable[Protocol]) -> list[FailureTy
     failures = FailureType.objects.filter(card__emergency=emergency).select_related("card")
     ranked = failures.annotate(here=here, anywhere=Count("step_failures"))
     return list(ranked.order_by("-here", "-anywhere", "code"))
+
+
+def ends_at(card: FirstAidCard | None, begun_at: datetime | None) -> datetime | None:
+    """When rinsing or washing that began then has lasted as long as the card says; None where it says no length, or
+    nothing has begun."""
+    if card is None or not card.minutes or begun_at is None:
+        return None
+    return begun_at + timedelta(minutes=card.minutes)
