@@ -194,8 +194,16 @@ class StationProtocolInline(RemovableInline):
 @admin.register(Station, site=setup)
 class StationAdmin(RecordedAdmin):
     inlines = [StationProtocolInline]
-    list_display = ["name", "code", "site"]
+    list_display = ["name", "code", "site", "guided_by"]
     list_filter = ["site"]
+
+    def get_queryset(self, request: HttpRequest) -> QuerySet[Station]:
+        return super().get_queryset(request).prefetch_related("protocols")
+
+    @admin.display(description=gettext_lazy("Protocols"))
+    def guided_by(self, station: Station) -> str:
+        titles = ", ".join(protocol.title for protocol in station.protocols.all())
+        return titles or _("None: reports only, no removal is guided")
 
 
 class StepInline(OfTheOrganisation, Inline):
@@ -216,7 +224,7 @@ class StepFailureInline(OfTheOrganisation, RemovableInline):
 @admin.register(Step, site=setup)
 class StepAdmin(OfTheOrganisation, RecordedAdmin):
     inlines = [StepFailureInline]
-    list_display = ["protocol", "position", "item"]
+    list_display = ["protocol", "position", "item", "way_out"]
     list_filter = ["protocol"]
 
 
@@ -249,7 +257,7 @@ class FirstAidAdmin(OfTheOrganisation, RecordedAdmin):
 
 @admin.register(FailureType, site=setup)
 class FailureTypeAdmin(OfTheOrganisation, RecordedAdmin):
-    list_display = ["label", "code", "card", "bloodborne"]
+    list_display = ["label", "code", "card", "group", "bloodborne"]
     exclude = ["through_skin"]
 
 

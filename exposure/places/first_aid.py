@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable
 from datetime import datetime, timedelta
+from typing import Any
 
 from django.db.models import Count, Q
 
@@ -27,9 +28,10 @@ def failures_of(emergency: str, protocols: Iterable[Protocol]) -> list[FailureTy
     return list(ranked.order_by("-here", "-anywhere", "code"))
 
 
-def ends_at(card: FirstAidCard | None, begun_at: datetime | None) -> datetime | None:
-    """When rinsing or washing that began then has lasted as long as the card says; None where it says no length, or
-    nothing has begun."""
+def length_of(card: FirstAidCard | None, begun_at: datetime | None, *, at: datetime) -> dict[str, Any]:
+    """`until`: when rinsing or washing that began then has lasted as long as the card says; `left`: the whole seconds
+    until then. Empty where the card says no length, or nothing has begun."""
     if card is None or not card.minutes or begun_at is None:
-        return None
-    return begun_at + timedelta(minutes=card.minutes)
+        return {}
+    until = begun_at + timedelta(minutes=card.minutes)
+    return {"until": until, "left": max(0, int((until - at).total_seconds()))}

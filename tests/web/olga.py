@@ -105,7 +105,7 @@ def details(page, **changes):
         "when_asked": "yes",
         **changes,
     }
-    return page.send("emergency", **filled)
+    return page.send("page", **filled)
 
 
 def start_with(page, **who):

@@ -167,7 +167,8 @@ class Draft:
     @property
     def aid_begun(self) -> datetime | None:
         """When rinsing or washing began, aware."""
-        return read_instant(self.text("aid_begun"))
+        moment = read_instant(self.text("aid_begun"))
+        return moment if moment is not None and moment.tzinfo is not None else None
 
     def _narrative(self, zone: ZoneInfo) -> str:
         begun = self.aid_begun
@@ -176,7 +177,7 @@ class Draft:
                 "yes": _("Somebody else was touched or splashed too."),
                 "unknown": _("It is not known whether somebody else was touched or splashed."),
             }
-            clock_time = begun.astimezone(zone).strftime("%H:%M") if begun and begun.tzinfo else ""
+            clock_time = begun.astimezone(zone).strftime("%H:%M") if begun else ""
             aid = _("First aid begun at %(time)s.") % {"time": clock_time} if clock_time else ""
         lines = [self.text("narrative"), others.get(self.text("anyone_else"), ""), aid]
         return "\n".join(line for line in lines if line)

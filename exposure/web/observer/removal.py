@@ -16,7 +16,7 @@ from django.utils.translation import gettext as _
 from exposure.people.access import find
 from exposure.people.policy import View
 from exposure.pipeline import remove
-from exposure.places.first_aid import emergencies, ends_at, failures_of
+from exposure.places.first_aid import emergencies, length_of, failures_of
 from exposure.places.models import FailureType, Step
 from exposure.refusal import NotYet
 from exposure.report.models import Mark, Removal
@@ -153,7 +153,7 @@ def mark(request: HttpRequest, uid: uuid.UUID, mark: uuid.UUID) -> HttpResponse:
     else:
         page = "observer/first_aid.html"
         alike = failures_of(card.emergency, [noted.removal.protocol]) if card.emergency else []
-        context["until"] = ends_at(card, noted.aid_begun_at)
+        context |= length_of(card, noted.aid_begun_at, at=request.at)
         context |= {"card": card, "others": [failure for failure in alike if failure.card_id != card.pk]}
     with timezone.override(ZoneInfo(noted.removal.station.site.zone)):
         return render(request, page, context)

@@ -18,7 +18,7 @@ from exposure.people.access import find, visible
 from exposure.people.models import Worker
 from exposure.people.policy import IN_LISTS, View
 from exposure.pipeline.report import must_ring, report_breach, report_mark
-from exposure.places.first_aid import emergencies, ends_at
+from exposure.places.first_aid import emergencies, length_of
 from exposure.places.models import FailureType, Station
 from exposure.refusal import Conflict
 from exposure.report.models import Breach, Mark
@@ -181,8 +181,8 @@ def _page(desk: Desk, page: str, fact: str, *, again: bool = False, kept: bool =
         context |= {"groups": groups.items(), "group": group if group in groups else ""}
         context["hidden"] = draft.hidden("what_happened")
     elif page == "first_aid":
-        until = ends_at(desk.card, draft.aid_begun)
-        context |= {"card": desk.card, "failure": desk.failure, "others": desk.alike, "until": until}
+        context |= {"card": desk.card, "failure": desk.failure, "others": desk.alike}
+        context |= length_of(desk.card, draft.aid_begun, at=desk.request.at)
         context["hidden"] = draft.hidden("first_aid", "aid_for")
     elif page == "review":
         form = ReviewForm(initial=draft.values)
