@@ -8,7 +8,7 @@ from playwright.sync_api import expect
 
 from exposure.pipeline.remove import mark_step, start_removal
 from exposure.places.models import FailureType, Protocol
-from exposure.report.models import Breach, Mark, Removal
+from exposure.report.models import Breach, Removal
 from tests.cast import MONDAY, doing
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
@@ -86,7 +86,7 @@ def test_the_usual_report_takes_eight_taps_and_no_typing(cast, sign_in, standing
 
 
 def test_a_second_tap_of_the_same_finger_does_nothing(cast, sign_in, standing_clock):
-    """It lands where the next page shows its own buttons by then. 300 ms between two taps: common practice, no source."""
+    """It lands where the next page shows its own buttons by then."""
     standing_clock(MONDAY)
     current = removal(cast)
     tablet = sign_in("observer", 820, 1180)

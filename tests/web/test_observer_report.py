@@ -174,9 +174,7 @@ def test_the_report_can_be_sent_before_every_question_is_answered(olga, cast):
         ({"drill": ""}, "Not answered yet: At which point?", "id_point_0", {}),
     ],
 )
-def test_what_is_not_answered_is_asked_then_named_and_linked(
-    olga, cast, left_out, sentence, target, nothing
-):
+def test_what_is_not_answered_is_asked_then_named_and_linked(olga, cast, left_out, sentence, target, nothing):
     page = details(olga("report", "heron"), **left_out)
     assert "Not answered yet" not in page.said
     assert target in page.ids

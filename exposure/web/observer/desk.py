@@ -166,8 +166,11 @@ class Desk:
     def settle(self) -> None:
         """Another case is asked about in another version, and another mishap has another first-aid card."""
         self.draft.values["criteria_version"] = questions.version_named(self.asked)
-        if self.draft.text("aid_for") != self.draft.text("what_happened"):
+        aid_for = self.draft.text("aid_for")
+        if aid_for != self.draft.text("what_happened"):
             self.draft.values.pop("first_aid", None)
+            if aid_for:
+                self.draft.values.pop("aid_begun", None)
 
     def next_page(self) -> tuple[str, str]:
         """The first page that is not answered yet, with the fact that it asks about."""

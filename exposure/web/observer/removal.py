@@ -16,7 +16,7 @@ from django.utils.translation import gettext as _
 from exposure.people.access import find
 from exposure.people.policy import View
 from exposure.pipeline import remove
-from exposure.places.first_aid import emergencies, length_of, failures_of
+from exposure.places.first_aid import emergencies, failures_of, length_of
 from exposure.places.models import FailureType, Step
 from exposure.refusal import NotYet
 from exposure.report.models import Mark, Removal
