@@ -255,8 +255,19 @@ class FirstAidAdmin(OfTheOrganisation, RecordedAdmin):
     list_display = ["title", "code", "urgent", "emergency"]
 
 
+class FailureForm(WhyForm):
+    def clean_answers(self) -> dict[str, str]:
+        """What the report reads: fact and answer, each a text."""
+        answers = self.cleaned_data["answers"] or {}
+        texts = isinstance(answers, dict) and all(isinstance(answer, str) for answer in answers.values())
+        if not texts:
+            raise forms.ValidationError(_('Write facts and answers, such as {"contact": "splash"}.'))
+        return answers
+
+
 @admin.register(FailureType, site=setup)
 class FailureTypeAdmin(OfTheOrganisation, RecordedAdmin):
+    form = FailureForm
     list_display = ["label", "code", "card", "group", "bloodborne"]
     exclude = ["through_skin"]
 

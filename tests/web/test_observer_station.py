@@ -5,8 +5,10 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 from django.core import signing
+from django.forms import modelform_factory
 from django.urls import reverse
 
+from exposure import admin
 from exposure.pipeline.remove import pause_removal, take_way_out, undo_finish
 from exposure.places.models import FailureType, Protocol, Station, Step
 from exposure.refusal import NotYet
@@ -284,3 +286,15 @@ def test_the_sheet_for_the_wall_is_a_picture_of_the_stations_address(olga, cast)
     assert "http://testserver/stations/heron/" in page.said
     assert "<svg" in page.text
     assert "+351 900 000 100" in page.said
+
+
+@pytest.mark.parametrize(
+    ("typed", "taken"), [('{"contact": "splash"}', True), ('["contact"]', False), ('{"contact": 1}', False)]
+)
+def test_what_a_failure_says_is_set_up_as_facts_and_answers_and_nothing_else(cast, typed, taken):
+    failure = FailureType.objects.get(code="soil_left")
+    sent = {"code": "soil_left", "label": failure.label, "group": "other", "answers": typed, "why": "tests"}
+    form = modelform_factory(FailureType, form=admin.FailureForm, fields=list(sent)[:-1])(
+        sent, instance=failure
+    )
+    assert ("answers" not in form.errors) is taken
