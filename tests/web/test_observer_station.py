@@ -122,8 +122,11 @@ def test_a_mark_has_the_moment_of_its_tap_also_after_a_new_sign_in(olga, cast, c
     standing_clock(later)
     page = Page(client, sign_in_again(client, "observer", page.address))
     assert "It is noted as of 09:00" in page.said
+    signed = page.form("tapped")["fields"]["tapped"]
     page.send("tapped")
     assert Mark.objects.get().marked_at == MONDAY
+    olga("removal", removal.uid).send("tap", tap="wrong", tapped=signed)
+    assert Mark.objects.last().marked_at == later, "signed for one mark"
 
 
 @pytest.mark.parametrize(

@@ -24,7 +24,7 @@ from exposure.report.removals import may_undo, may_undo_finish, neighbours, open
 from exposure.web.signed_in import kept_form, signed_in
 from exposure.wording import shipped
 
-TAPPED = "tapped"  # signs the moment of a tap that arrived without a session
+TAPPED = "tapped "  # with the mark: signs the moment of a tap that arrived without a session
 
 
 @signed_in
@@ -72,12 +72,15 @@ def _unsent(request: HttpRequest, kept: Any) -> dict[str, Any] | None:
         return None
     said = {name: kept.get(name, "") for name in ("position", "mark", "emergency")}
     moment = request.kept_at
-    return said | {"at": moment, "signed": signing.dumps(moment.isoformat(), salt=TAPPED) if moment else ""}
+    signed = signing.dumps(moment.isoformat(), salt=TAPPED + said["mark"]) if moment else ""
+    return said | {"at": moment, "signed": signed}
 
 
 def _tapped_at(request: HttpRequest) -> datetime | None:
+    """The moment that was signed for this mark and no other; None where there is none."""
+    salt = TAPPED + request.POST.get("mark", "")
     try:
-        return datetime.fromisoformat(signing.loads(request.POST.get(TAPPED, ""), salt=TAPPED, max_age=86400))
+        return datetime.fromisoformat(signing.loads(request.POST.get("tapped", ""), salt=salt, max_age=86400))
     except signing.BadSignature:
         return None
 
