@@ -194,8 +194,16 @@ class StationProtocolInline(RemovableInline):
 @admin.register(Station, site=setup)
 class StationAdmin(RecordedAdmin):
     inlines = [StationProtocolInline]
-    list_display = ["name", "code", "site"]
+    list_display = ["name", "code", "site", "guided_by"]
     list_filter = ["site"]
+
+    def get_queryset(self, request: HttpRequest) -> QuerySet[Station]:
+        return super().get_queryset(request).prefetch_related("protocols")
+
+    @admin.display(description=gettext_lazy("Protocols"))
+    def guided_by(self, station: Station) -> str:
+        titles = ", ".join(protocol.title for protocol in station.protocols.all())
+        return titles or _("None: reports only, no removal is guided")
 
 
 class StepInline(OfTheOrganisation, Inline):
@@ -216,7 +224,7 @@ class StepFailureInline(OfTheOrganisation, RemovableInline):
 @admin.register(Step, site=setup)
 class StepAdmin(OfTheOrganisation, RecordedAdmin):
     inlines = [StepFailureInline]
-    list_display = ["protocol", "position", "item"]
+    list_display = ["protocol", "position", "item", "way_out"]
     list_filter = ["protocol"]
 
 
@@ -247,9 +255,20 @@ class FirstAidAdmin(OfTheOrganisation, RecordedAdmin):
     list_display = ["title", "code", "urgent", "emergency"]
 
 
+class FailureForm(WhyForm):
+    def clean_answers(self) -> dict[str, str]:
+        """What the report reads: fact and answer, each a text."""
+        answers = self.cleaned_data["answers"] or {}
+        texts = isinstance(answers, dict) and all(isinstance(answer, str) for answer in answers.values())
+        if not texts:
+            raise forms.ValidationError(_('Write facts and answers, such as {"contact": "splash"}.'))
+        return answers
+
+
 @admin.register(FailureType, site=setup)
 class FailureTypeAdmin(OfTheOrganisation, RecordedAdmin):
-    list_display = ["label", "code", "card", "bloodborne"]
+    form = FailureForm
+    list_display = ["label", "code", "card", "group", "bloodborne"]
     exclude = ["through_skin"]
 
 

@@ -6,9 +6,12 @@ shipped (protocols, first-aid cards, criteria) are kept as they were shipped, an
 are shown.
 """
 
+import re
+
 from django.utils import translation
 from django.utils.translation import gettext, pgettext
 
+TIMED = re.compile(r"(.+ )(\d\d:\d\d)\.")
 SHIPPED = "shipped text"  # the context in the catalogue
 KEPT_IN = "en"
 
@@ -21,8 +24,15 @@ def kept() -> translation.override:
 
 def as_said(text: str | None) -> str:
     """What somebody typed, with what they chose by a tap: a line that was chosen is kept in English, and comes in the
-    reader's language; what was typed stays."""
-    return "\n".join(gettext(line) if line else "" for line in (text or "").split("\n"))
+    reader's language, also where it ends with a time of day; what was typed stays."""
+    return "\n".join(_line_as_said(line) for line in (text or "").split("\n"))
+
+
+def _line_as_said(line: str) -> str:
+    timed = TIMED.fullmatch(line)
+    if timed is None:
+        return gettext(line) if line else ""
+    return gettext(timed[1] + "%(time)s.").replace("%(time)s", timed[2])
 
 
 def shipped(text: str | None) -> str:

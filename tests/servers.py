@@ -137,6 +137,7 @@ SECOND_TIER = (
     "tests/browser/test_criteria_walk.py",
     "tests/browser/test_devices.py",
     "tests/browser/test_door.py",
+    "tests/browser/test_gloves.py",
     "tests/browser/test_numbers.py",
     "tests/browser/test_offline.py",
     "tests/browser/test_phone.py",

@@ -141,7 +141,7 @@ def test_the_page_says_the_same_as_the_use_case(cast, client, standing_clock, re
     make, may = PEOPLE[relation]
     client.force_login(make(cast))
     body = {"protocol": "contact", "who": "nobody", "drill": "no"}
-    assert client.post("/stations/heron/", body).status_code == (302 if may else 404)
+    assert client.post("/stations/heron/start/", body).status_code == (302 if may else 404)
     assert Removal.objects.exists() is may
 
 

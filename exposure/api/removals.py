@@ -36,7 +36,7 @@ class RemovalSerializer(serializers.ModelSerializer):
     station = code("station")
     protocol = code("protocol")
     worker = WorkerId(allow_null=True)
-    watched = serializers.CharField(help_text="observer, buddy or nobody.")
+    watched = serializers.CharField(help_text="observer, two (observers), buddy or nobody.")
     marks = MarkSerializer(many=True)
 
     class Meta:

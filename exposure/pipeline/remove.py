@@ -19,7 +19,7 @@ from exposure.places.first_aid import failures_of
 from exposure.places.models import FailureType, Protocol, Station, Step
 from exposure.refusal import BadSubmission, NotYet, Problem
 from exposure.report.models import Mark, Removal
-from exposure.report.removals import may_undo, open_marks, running
+from exposure.report.removals import may_undo, may_undo_finish, open_marks, running
 
 ONE_TAP = timedelta(minutes=2)  # starting the same removal again within this is a double tap
 
@@ -46,10 +46,11 @@ def start_removal(
     worker: Worker | None = None,
     unlisted: str = "",
     drill: bool,
+    watched: str = Removal.Watched.OBSERVER,
     by: User,
     at: datetime,
 ) -> Removal:
-    """Begin at the first step, watched by `by`; a second tap on the same start returns the first.
+    """Begin at the first step, entered by `by`; a second tap on the same start returns the first.
 
     `unlisted`: the name or number, as typed, of somebody who is on no list. Nobody waits at the station for a list to
     be right: they become a worker without number at once, and the removal says so. Raises Http404 for somebody else's
@@ -77,6 +78,7 @@ def start_removal(
             worker=worker,
             unlisted=worker is not None and nobody_can_call(worker),
             observer=by,
+            watched=watched,
             drill=drill,
             started_at=at,
         )
@@ -99,8 +101,34 @@ def reach_step(*, removal: Removal, left: int, position: int, by: User, at: date
     with transaction.atomic():
         removal = _own_removal(removal, by, at)
         there = removal.protocol.steps.filter(position=position).exists()
-        if removal.finished_at is None and removal.at_step == left and there:
+        stands = removal.finished_at is not None or removal.paused_at is not None
+        if not stands and removal.at_step == left and there:
             removal.at_step = position
+            removal.save()
+        return removal
+
+
+def pause_removal(*, removal: Removal, paused: bool, by: User, at: datetime) -> Removal:
+    """It stands still, or goes on. While it stands no step is done; whatever goes wrong is marked all the same."""
+    with transaction.atomic():
+        removal = _own_removal(removal, by, at)
+        if removal.finished_at is None and (removal.paused_at is not None) != paused:
+            removal.paused_at = at if paused else None
+            removal.save()
+        return removal
+
+
+def take_way_out(*, removal: Removal, out: bool, by: User, at: datetime) -> Removal:
+    """From here by the shortest safe way that the protocol names, or back to all of its steps. On the way out the next
+    step is the first of those steps that is not done yet; a pause is over."""
+    with transaction.atomic():
+        removal = _own_removal(removal, by, at)
+        if removal.finished_at is None and (removal.way_out_at is not None) != out:
+            removal.way_out_at = at if out else None
+            ahead = removal.protocol.steps.filter(way_out=True, position__gte=removal.at_step)
+            first = ahead.order_by("position").first() if out else None
+            removal.at_step = first.position if first else removal.at_step
+            removal.paused_at = None if out else removal.paused_at
             removal.save()
         return removal
 
@@ -116,8 +144,21 @@ def finish_removal(
             return removal
         if nothing_seen and open_marks(removal):
             raise NotYet("open_marks")
-        removal.finished_at = at
+        removal.finished_at, removal.paused_at = at, None
         removal.save()
+        return removal
+
+
+def undo_finish(*, removal: Removal, by: User, at: datetime) -> Removal:
+    """The worker is not out yet: the removal goes on where it stood. The history keeps both. Raises NotYet once it is
+    too late for a slip of the hand."""
+    with transaction.atomic():
+        removal = _own_removal(removal, by, at)
+        if removal.finished_at is not None:
+            if not may_undo_finish(removal, at=at):
+                raise NotYet("too_late")
+            removal.finished_at = None
+            removal.save()
         return removal
 
 
@@ -130,17 +171,20 @@ def mark_step(
     at: datetime,
     failure: FailureType | None = None,
     emergency: str = "",
+    tapped_at: datetime | None = None,
 ) -> Mark:
     """The one tap: step and moment are stored at once, before anything is asked. The same `uid` again returns the first
-    mark. `emergency`: what went wrong is the failure type behind that button in this protocol; a code that no card
-    carries leaves it open, so that the tap is not lost."""
+    mark. `tapped_at`: when the finger was there, where the tap arrives later. `emergency`: what went wrong is the
+    failure type behind that button in this protocol; a code that no card carries leaves it open, so that the tap is not
+    lost."""
     with transaction.atomic():
         removal = _own_removal(removal, by, at)
         if step.protocol_id != removal.protocol_id:
             raise Http404
         if emergency:
             failure = next(iter(failures_of(emergency, [removal.protocol])), None)
-        said = {"removal": removal, "step": step, "failure": failure, "marked_at": at}
+        moment = min(tapped_at or at, at)
+        said = {"removal": removal, "step": step, "failure": failure, "marked_at": moment}
         mark, _fresh = Mark.objects.get_or_create(uid=uid, defaults=said)
         if mark.removal_id != removal.pk:
             raise Http404
@@ -153,6 +197,16 @@ def name_failure(*, mark: Mark, failure: FailureType, by: User, at: datetime) ->
         mark = _own_mark(mark, by, at)
         if mark.breach_id is None and mark.deviation_at is None and mark.failure_id != failure.pk:
             mark.failure = failure
+            mark.save()
+        return mark
+
+
+def begin_first_aid(*, mark: Mark, by: User, at: datetime) -> Mark:
+    """Rinsing or washing has begun. Once: the length of the card counts from the first tap."""
+    with transaction.atomic():
+        mark = _own_mark(mark, by, at)
+        if mark.aid_begun_at is None:
+            mark.aid_begun_at = at
             mark.save()
         return mark
 

@@ -1,10 +1,12 @@
-"""Which failure type, and so which first-aid card, an emergency means where it happens."""
+"""Which failure type, and so which first-aid card, an emergency means where it happens; how long a card lasts."""
 
 from collections.abc import Iterable
+from datetime import datetime, timedelta
+from typing import Any
 
 from django.db.models import Count, Q
 
-from exposure.places.models import Emergency, FailureType, Protocol
+from exposure.places.models import Emergency, FailureType, FirstAidCard, Protocol
 
 
 def emergencies() -> list[tuple[str, str]]:
@@ -24,3 +26,12 @@ def failures_of(emergency: str, protocols: Iterable[Protocol]) -> list[FailureTy
     failures = FailureType.objects.filter(card__emergency=emergency).select_related("card")
     ranked = failures.annotate(here=here, anywhere=Count("step_failures"))
     return list(ranked.order_by("-here", "-anywhere", "code"))
+
+
+def length_of(card: FirstAidCard | None, begun_at: datetime | None, *, at: datetime) -> dict[str, Any]:
+    """`until`: when rinsing or washing that began then has lasted as long as the card says; `left`: the whole seconds
+    until then. Empty where the card says no length, or nothing has begun."""
+    if card is None or not card.minutes or begun_at is None:
+        return {}
+    until = begun_at + timedelta(minutes=card.minutes)
+    return {"until": until, "left": max(0, int((until - at).total_seconds()))}

@@ -2,7 +2,7 @@
 
 What somebody has edited at the site since stays as they wrote it. Only what a later release adds to a row and the site
 cannot have meant otherwise is taken over all the same (`ALWAYS`): without its emergency a card would be missing from
-the buttons.
+the buttons, without its group a failure would stand among what is nothing else.
 """
 
 from collections.abc import Callable, Iterable
@@ -16,7 +16,7 @@ from exposure.places.models import FailureType, FirstAidCard, Protocol, Step, St
 from exposure.record import Recorded, create_many, remove
 
 Row = TypeVar("Row", bound=Recorded)
-ALWAYS = ("emergency", "bloodborne")
+ALWAYS = ("emergency", "bloodborne", "group")
 SAFE_LOADER = getattr(yaml, "CSafeLoader", yaml.SafeLoader)  # the same in C, where PyYAML was built with it
 
 
@@ -68,6 +68,7 @@ def _card(row: dict[str, Any]) -> FirstAidCard:
         lines=row["text"],
         urgent=row["urgent"],
         emergency=row.get("emergency", ""),
+        minutes=row.get("minutes"),
         source=row["source"],
     )
 
@@ -76,7 +77,13 @@ def _failure(row: dict[str, Any], cards: dict[Any, FirstAidCard]) -> FailureType
     card = cards[row["card"]] if row["card"] else None
     marked = row["bloodborne"]
     return FailureType(
-        code=row["code"], label=row["label"], card=card, bloodborne=marked, through_skin=marked
+        code=row["code"],
+        label=row["label"],
+        card=card,
+        group=row["group"],
+        answers=row.get("answers", {}),
+        bloodborne=marked,
+        through_skin=marked,
     )
 
 
@@ -91,6 +98,7 @@ def _step(protocol: Protocol, position: int, row: dict[str, Any]) -> Step:
         code=row["code"],
         item=row["item"],
         action=row["action"],
+        way_out=row.get("way_out", False),
         source=row["source"],
     )
 

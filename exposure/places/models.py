@@ -76,7 +76,8 @@ class Emergency(models.TextChoices):
 
 class FirstAidCard(Recorded):
     """What to do at once. `lines` is a list of short sentences, read to somebody who is frightened; `source` is for
-    whoever sets up and is shown nowhere else. `emergency`: the card stands behind that button at every step."""
+    whoever sets up and is shown nowhere else. `emergency`: the card stands behind that button at every step.
+    `minutes`: how long to rinse or wash at least, where a length is named."""
 
     code = models.SlugField(max_length=60, unique=True, allow_unicode=False)
     title = models.CharField(max_length=200)
@@ -88,6 +89,9 @@ class FirstAidCard(Recorded):
         blank=True,
         help_text=_("Offered at every step and on the report page."),
     )
+    minutes = models.PositiveSmallIntegerField(
+        null=True, blank=True, help_text=_("How long to rinse or wash, at least.")
+    )
     source = models.TextField()
 
     class Meta:
@@ -97,14 +101,33 @@ class FirstAidCard(Recorded):
         return self.title
 
 
+class FailureGroup(models.TextChoices):
+    """What failures have in common, where no step narrows them down; the order in which they stand on the page."""
+
+    SKIN = "skin", _("Sharp or skin")
+    FACE = "face", _("Face or eyes")
+    AIR = "air", _("Respirator or air")
+    COVER = "cover", _("Gloves or clothes")
+    EQUIPMENT = "equipment", _("Equipment or station")
+    OTHER = "other", _("Something else")
+
+
 class FailureType(Recorded):
-    """A usual way in which a step fails, and the first-aid card that it calls for."""
+    """A usual way in which a step fails, and the first-aid card that it calls for.
+
+    `answers`: fact -> code of the answer that this failure gives by itself, whatever else happened; it is not asked any
+    more. Only what is never too reassuring stands there. Criteria that have no such answer ask as before.
+    """
 
     code = models.SlugField(max_length=60, unique=True)
     label = models.CharField(max_length=200)
     card = models.ForeignKey(FirstAidCard, models.PROTECT, null=True, blank=True, related_name="failures")
     bloodborne = models.BooleanField(
         default=False, help_text=_("It pierces, or reaches eyes, nose, mouth or broken skin.")
+    )
+    group = models.CharField(max_length=20, choices=FailureGroup, default=FailureGroup.OTHER)
+    answers = models.JSONField(
+        default=dict, blank=True, help_text=_("What it says of the facts: fact and answer of the criteria.")
     )
     through_skin = models.BooleanField(default=False)  # the older name of `bloodborne`; nothing reads it
 
@@ -130,13 +153,17 @@ class Protocol(Recorded):
 
 
 class Step(Recorded):
-    """One step: `item` (what is handled), `action` (what is said and done), counted from 1."""
+    """One step: `item` (what is handled), `action` (what is said and done), counted from 1. `way_out`: it belongs to
+    the shortest safe way out, which leaves the other steps out in an emergency."""
 
     protocol = models.ForeignKey(Protocol, models.PROTECT, related_name="steps")
     position = models.PositiveSmallIntegerField()
     code = models.SlugField(max_length=60)
     item = models.CharField(max_length=100)
     action = models.TextField()
+    way_out = models.BooleanField(
+        default=False, help_text=_("Part of the shortest safe way out, in an emergency.")
+    )
     source = models.TextField()
 
     class Meta:

@@ -68,6 +68,7 @@ class Removal(Recorded):
 
     class Watched(models.TextChoices):
         OBSERVER = "observer", _("by a trained observer")
+        TWO = "two", _("by two observers")
         BUDDY = "buddy", _("by a buddy")
         NOBODY = "nobody", _("by nobody")
 
@@ -86,6 +87,10 @@ class Removal(Recorded):
     at_step = models.PositiveSmallIntegerField(default=1)
     started_at = models.DateTimeField()
     finished_at = models.DateTimeField(null=True, blank=True)
+    paused_at = models.DateTimeField(null=True, blank=True, help_text=_("It stands still since then."))
+    way_out_at = models.DateTimeField(
+        null=True, blank=True, help_text=_("Since then it goes by the shortest safe way out.")
+    )
 
     class Meta:
         ordering = ["-started_at"]
@@ -112,6 +117,11 @@ class Mark(Recorded):
     )
     reopened_at = models.DateTimeField(
         null=True, blank=True, help_text=_("“No contact possible” was taken back.")
+    )
+    aid_begun_at = models.DateTimeField(
+        null=True,
+        blank=True,
+        help_text=_("Rinsing or washing began: the length of the card counts from then."),
     )
     breach = models.ForeignKey("Breach", models.PROTECT, null=True, blank=True, related_name="marks")
 

@@ -1,12 +1,13 @@
 """What a guided removal still asks: which marks are open, which answers can be taken back, which waited too long."""
 
 from datetime import datetime, timedelta
+from zoneinfo import ZoneInfo
 
-from django.db.models import QuerySet
+from django.db.models import Count, Q, QuerySet
 from django.db.models.functions import Coalesce
 
 from exposure.people.models import User
-from exposure.places.models import Station
+from exposure.places.models import Station, Step
 from exposure.report.models import Mark, Removal
 
 UNFINISHED_MARK = timedelta(minutes=30)  # then it is sent as it stands
@@ -18,6 +19,14 @@ def running(station: Station, observer: User) -> list[Removal]:
     return list(_of(station, observer).filter(finished_at=None))
 
 
+def today_at(station: Station, *, at: datetime) -> dict[str, int]:
+    """How many removals began there today, by the site's calendar: real ones and drills. Never by whom."""
+    zone = ZoneInfo(station.site.zone)
+    midnight = at.astimezone(zone).replace(hour=0, minute=0, second=0, microsecond=0)
+    begun = Removal.objects.filter(station=station, started_at__gte=midnight, started_at__lte=at)
+    return begun.aggregate(real=Count("pk", filter=Q(drill=False)), drills=Count("pk", filter=Q(drill=True)))
+
+
 def still_asking(station: Station, observer: User) -> list[Removal]:
     """The observer's removals at the station whose worker is out while a question is open, the latest first."""
     out = _of(station, observer).filter(finished_at__isnull=False)
@@ -27,6 +36,26 @@ def still_asking(station: Station, observer: User) -> list[Removal]:
 def _of(station: Station, observer: User) -> QuerySet[Removal]:
     removals = Removal.objects.filter(station=station, observer=observer)
     return removals.select_related("worker", "protocol").order_by("-started_at")
+
+
+def path_of(removal: Removal, steps: list[Step]) -> list[int]:
+    """The positions that the removal goes through: all steps of its protocol, or, since it takes the shortest safe way,
+    those that the protocol names for that, with the one on which it stands."""
+    if removal.way_out_at is None:
+        return [step.position for step in steps]
+    return [step.position for step in steps if step.way_out or step.position == removal.at_step]
+
+
+def neighbours(path: list[int], position: int) -> tuple[int | None, int | None]:
+    """The step before and the one after a position; None where there is none."""
+    before = [one for one in path if one < position]
+    after = [one for one in path if one > position]
+    return (before[-1] if before else None), (after[0] if after else None)
+
+
+def may_undo_finish(removal: Removal, *, at: datetime) -> bool:
+    """Whether “the worker is out” can still be taken back: a slip of the hand, said soon and by the same person."""
+    return removal.finished_at is not None and at <= removal.finished_at + UNDO
 
 
 def open_marks(removal: Removal) -> list[Mark]:

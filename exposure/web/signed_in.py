@@ -7,6 +7,7 @@ the telephone does not wait for it, so that nobody who stands beside learns what
 """
 
 from collections.abc import Callable
+from datetime import datetime
 from functools import wraps
 from typing import Any
 
@@ -88,7 +89,12 @@ def _keep(request: HttpRequest) -> None:
     fields = request.POST.copy()
     for name in ("csrfmiddlewaretoken", OWNER_FIELD):
         fields.pop(name, None)
-    request.session[_KEPT] = {"owner": owner, "path": request.path, "fields": fields.urlencode()}
+    request.session[_KEPT] = {
+        "owner": owner,
+        "path": request.path,
+        "fields": fields.urlencode(),
+        "at": request.at.isoformat(),
+    }
     messages.warning(
         request,
         _(
@@ -99,7 +105,8 @@ def _keep(request: HttpRequest) -> None:
 
 
 def kept_form(request: HttpRequest) -> QueryDict | None:
-    """What this person was sending to this address when the session ended, once; else None."""
+    """What this person was sending to this address when the session ended, once; else None. When that was is then in
+    `request.kept_at` (aware)."""
     kept = request.session.get(_KEPT)
     if not kept:
         return None
@@ -109,4 +116,5 @@ def kept_form(request: HttpRequest) -> QueryDict | None:
     if kept["path"] != request.path:
         return None
     del request.session[_KEPT]
+    request.kept_at = datetime.fromisoformat(kept["at"]) if "at" in kept else None
     return QueryDict(kept["fields"])

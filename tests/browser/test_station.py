@@ -87,9 +87,9 @@ def test_the_pages_of_a_removal_are_accessible(cast, sign_in, standing_clock, sc
     tablet = sign_in("observer", 820, 1180, color_scheme=scheme)
     tablet.goto(f"/removals/{removal.uid}/")
     accessible(tablet)
-    for button in tablet.locator(".taps .button:not(.quiet)").all():
-        box = button.bounding_box()
-        assert min(box["width"], box["height"]) >= 104, "20 mm on the supported tablet"
+    tablet.get_by_role("button", name="Emergency exit").click()
+    tablet.get_by_role("button", name="Pause").click()
+    accessible(tablet)
     tablet.get_by_role("button", name="Needle or sharp").click()
     accessible(tablet)
     tablet.get_by_role("link", name="It was something else").click()

@@ -71,7 +71,7 @@ CHOICES = {
     "clear/models.py": {"Clearance"},
     "followup/models.py": {"METHODS"},
     "people/models.py": {"ApiToken", "Channel", "Role", "User", "validate_mobile"},
-    "places/models.py": {"Emergency", "validate_zone"},
+    "places/models.py": {"Emergency", "FailureGroup", "validate_zone"},
     "report/models.py": {"Breach", "CaseStatement", "Removal", "Told"},
 }
 # Files with sentences that these people read beside others that go into rows or onto pages of clinicians. Each is in

@@ -69,6 +69,8 @@ DOORS: dict[str, tuple[frozenset[str] | None, frozenset[str] | None]] = {
     "messages/": (NURSES | ADMINISTRATOR | {"outsider"}, NURSES | ADMINISTRATOR | {"outsider"}),
     "stations/": (SIGNED_IN, SIGNED_IN),
     "stations/<slug:code>/": (AT_STATION, AT_STATION),
+    "stations/<slug:code>/start/": (AT_STATION, AT_STATION),
+    "stations/<slug:code>/sheet/": (AT_STATION, AT_STATION),
     "stations/<slug:code>/report/": (AT_STATION, AT_STATION),
     "my-reports/": (SIGNED_IN, SIGNED_IN),
     "my-reports/<uuid:uid>/": (AUTHOR, AUTHOR),

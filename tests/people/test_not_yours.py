@@ -73,11 +73,18 @@ def test_whoever_sets_up_a_station_reads_no_name_and_no_case_there(cast, client,
         with doing("command:tests"):
             Role.objects.create(user=cast.administrator, kind=Role.Kind.ADMINISTRATOR, from_at=MONDAY)
     client.force_login(cast.administrator)
-    for address in ("/stations/", "/stations/heron/", "/stations/heron/report/"):
+    begun = "/stations/heron/start/?protocol=contact&drill=no"
+    for address in (
+        "/stations/",
+        "/stations/heron/",
+        begun,
+        "/stations/heron/sheet/",
+        "/stations/heron/report/",
+    ):
         answer = client.get(address)
         assert answer.status_code == (200 if address == "/stations/" else 404)
         assert cast.worker.name not in answer.text
         assert cast.case.code not in answer.text
     with doing("command:tests"):
         Role.objects.create(user=cast.administrator, kind=Role.Kind.OBSERVER, site=cast.site, from_at=MONDAY)
-    assert cast.worker.name in client.get("/stations/heron/").text
+    assert cast.worker.name in client.get(begun).text

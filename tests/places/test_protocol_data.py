@@ -6,7 +6,10 @@ from pathlib import Path
 import pytest
 import yaml
 
-DATA = yaml.safe_load((Path(__file__).parents[2] / "fixtures" / "protocols.yaml").read_text(encoding="utf-8"))
+from exposure.classify.criteria import Criteria
+
+FIXTURES = Path(__file__).parents[2] / "fixtures"
+DATA = yaml.safe_load((FIXTURES / "protocols.yaml").read_text(encoding="utf-8"))
 PROTOCOLS = {protocol["code"]: protocol for protocol in DATA["protocols"]}
 
 every_protocol = pytest.mark.parametrize("code", PROTOCOLS)
@@ -147,3 +150,101 @@ def test_the_inner_glove_step_offers_a_torn_glove_with_its_card(code):
     card = next(row["card"] for row in DATA["failures"] if row["code"] == "glove_tear")
     assert "glove_tear" in step["failures"]
     assert card == "soap_water"
+
+
+GROUPS = {"skin", "face", "air", "cover", "equipment", "other"}
+CRITERIA = [
+    criteria
+    for file in sorted((FIXTURES / "criteria").glob("*.yaml"))
+    for criteria in [Criteria.parse(file.read_text(encoding="utf-8"))]
+    if criteria.status == "current"
+]
+
+
+def read_by(criteria, answers):
+    """The answers that these criteria have."""
+    facts = {fact.name: {answer.code for answer in fact.answers} for fact in criteria.facts}
+    return {name: code for name, code in answers.items() if code in facts.get(name, ())}
+
+
+SAYING = [failure for failure in DATA["failures"] if failure.get("answers")]
+every_saying = pytest.mark.parametrize("failure", SAYING, ids=lambda failure: failure["code"])
+
+
+def test_every_failure_stands_in_a_group_and_every_group_has_one():
+    assert {failure["group"] for failure in DATA["failures"]} == GROUPS
+
+
+@every_saying
+def test_what_a_failure_says_is_an_answer_of_some_criteria(failure):
+    read = {name for criteria in CRITERIA for name in read_by(criteria, failure["answers"])}
+    assert read == set(failure["answers"])
+
+
+@every_saying
+def test_what_a_failure_says_never_makes_anything_look_milder(failure):
+    """Under no criteria does it take the worst away that could have happened."""
+    said = 0
+    for criteria in CRITERIA:
+        answers = read_by(criteria, failure["answers"])
+        tiers = [tier.code for tier in criteria.tiers]
+        unknown, known = criteria.classify({}), criteria.classify(answers)
+        said += bool(answers)
+        assert known.ceiling == unknown.ceiling, criteria.title
+        assert tiers.index(known.floor) >= tiers.index(unknown.floor), criteria.title
+    assert said
+
+
+@pytest.mark.parametrize("code", ["sharp", "splash_eyes", "splash_mouth", "splash_face"])
+def test_what_pierces_or_reaches_mucosa_is_high_by_itself_in_haemorrhagic_fever(code):
+    # Recommendations for organizations sending personnel to viral haemorrhagic fever areas, CDC, 2024, high-risk
+    # exposures: percutaneous or mucous membrane contact with blood or body fluid (seen).
+    failure = next(row for row in SAYING if row["code"] == code)
+    fevers = [one for one in CRITERIA if one.pathogen in ("ebola", "marburg", "lassa", "cchf", "sahf")]
+    found = {
+        criteria.classify(answers).floor
+        for criteria in fevers
+        for answers in [read_by(criteria, failure["answers"])]
+        if "skin" in answers
+    }
+    assert found == {"high"}
+
+
+def test_a_torn_inner_glove_asks_about_no_household_and_no_laboratory():
+    torn = next(row for row in SAYING if row["code"] == "glove_tear")
+    for criteria in CRITERIA:
+        asked = criteria.classify(read_by(criteria, torn["answers"])).open_questions
+        labels = [
+            str(answer.label) for fact in criteria.facts if fact.name in asked for answer in fact.answers
+        ]
+        if criteria.pathogen in ("ebola", "marburg", "lassa", "cchf", "sahf"):
+            assert not [label for label in labels if "household" in label or "laboratory" in label]
+
+
+def test_every_card_to_rinse_or_wash_says_how_long():
+    named = {card["code"]: card["minutes"] for card in DATA["cards"] if card.get("minutes")}
+    assert set(named) == {
+        card["code"] for card in DATA["cards"] if card["title"].startswith(("Rinse", "Wash"))
+    }
+    for card in DATA["cards"]:
+        told = [line for line in card["text"] if "minutes." in line and "at least" in line]
+        assert all(f"{card['minutes']} minutes" in line for line in told)
+
+
+@every_protocol
+def test_the_shortest_way_out_takes_every_item_off_and_ends_with_clean_hands(code):
+    """It leaves steps out, never an item: what stays on would be carried out of the room."""
+    steps = PROTOCOLS[code]["steps"]
+    way = [step["code"] for step in steps if step.get("way_out")]
+    added = "clean-gloves-on" not in way  # then the last gloves are not put on, and not taken off
+    removals = {step["code"] for step in steps if is_removal(step["code"])}
+    assert removals - set(way) == ({"last-gloves-off"} & removals if added else set())
+    assert len(way) < len(steps)
+    last = max(place for place, step in enumerate(way) if is_removal(step))
+    assert any(is_hygiene(step) for step in way[last + 1 :])
+    bare = [
+        place
+        for place, step in enumerate(way)
+        if step in ("inner-gloves-off", "gloves-off", "last-gloves-off")
+    ]
+    assert all(is_hygiene(way[place + 1]) for place in bare), "the hands are bare"

@@ -1,6 +1,7 @@
 """The observer's pages as somebody without JavaScript walks them, and the steps before one."""
 
 from html.parser import HTMLParser
+from urllib.parse import urljoin
 from uuid import uuid4
 
 from django.urls import reverse
@@ -61,6 +62,11 @@ class Page(HTMLParser):
     def tap(self, name, value):
         return self.send(name, **{name: value})
 
+    def follow(self, end):
+        """Go where the first link leads whose address ends so."""
+        link = next(link for link in self.links if link.rstrip("/").endswith(end))
+        return Page(self.client, self.client.get(urljoin(self.address, link), follow=True))
+
     @property
     def question(self):
         """The fact that the page asks about, if it asks."""
@@ -89,16 +95,23 @@ def marked(cast, removal, *, failure=None, at=MONDAY):
 
 
 def details(page, **changes):
-    """The first page of a report about Wim, sent."""
+    """Who, what and when of a report about Wim, as its pages ask it one after the other, sent at once."""
     filled = {
         "who": "number",
         "number": "SG-1042",
         "what_happened": "step_skipped",
         "phase": "room",
         "drill": "no",
+        "when_asked": "yes",
         **changes,
     }
-    return page.send("what_happened", **filled)
+    return page.send("page", **filled)
+
+
+def start_with(page, **who):
+    """From the station's page: a real removal by the contact protocol of whoever is said."""
+    page = page.follow("start").tap("protocol", "contact").tap("drill", "no").tap("who", who["who"])
+    return page.send("typing", **who) if len(who) > 1 else page
 
 
 def answered(page, **answers):

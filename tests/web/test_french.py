@@ -126,11 +126,19 @@ def test_no_page_of_an_observer_is_half_in_english_and_no_row_is_in_french(cast,
 
     look("stations", olga("stations"))
     page = look("station", olga("station", "heron"))
-    page = look("refused", page.send("protocol", protocol="contact", who="number", number="", drill="no"))
-    page = look("step", page.send("protocol", protocol="contact", who="number", number="sg-1042", drill="no"))
+    look("sheet", olga("station_sheet", "heron"))
+    page = look("protocols", page.follow("start"))
+    page = look("drill", page.tap("protocol", "contact"))
+    page = look("who", page.send("drill", drill="no", watched="two"))
+    page = look("number", page.tap("who", "number"))
+    page = look("refused", page.send("typing", number=" "))
+    page = look("step", page.send("typing", number="sg-1042"))
     page = look("mark", page.tap("tap", "wrong"))
     page = look("card", page.tap("failure", "glove_tear"))
-    page = look("again", olga("removal", Removal.objects.get().uid))
+    page = look("begun", page.tap("begun", "yes"))
+    page = look("way out", olga("removal", Removal.objects.get().uid).tap("tap", "way_out"))
+    page = look("paused", page.tap("tap", "pause"))
+    page = look("again", page.tap("tap", "go_on").tap("tap", "whole"))
     for _step in range(6):
         page = page.tap("tap", "done")
     page = look("asked", page)
@@ -139,7 +147,8 @@ def test_no_page_of_an_observer_is_half_in_english_and_no_row_is_in_french(cast,
     page = look("review", answered(page, skin="intact"))
     page = look("reported", page.send("anyone_else", anyone_else="yes", narrative="Déchirure au pouce"))
     breach = Breach.objects.get()
-    assert breach.narrative == "Déchirure au pouce\nSomebody else was touched or splashed too."
+    lines = ["Déchirure au pouce", "Somebody else was touched or splashed too.", "First aid begun at 09:00."]
+    assert breach.narrative.split("\n") == lines
     look("beside", olga("report", "heron", query=f"?beside={breach.uid}"))
     look("my report", olga("my_report", breach.uid))
     look("my reports", olga("my_reports"))
@@ -147,7 +156,7 @@ def test_no_page_of_an_observer_is_half_in_english_and_no_row_is_in_french(cast,
     page = look("unanswered", details(page, what_happened="", who=""))
     page = look("emergency", page.tap("emergency", "eyes"))
     assert seen.wrong == {}
-    assert seen.count == 18
+    assert seen.count == 26
     rows = [
         *Promise.objects.values_list("title", flat=True),
         *Alert.objects.values_list("because", flat=True),

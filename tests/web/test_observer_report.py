@@ -102,7 +102,7 @@ def test_the_time_is_the_sites_clock(olga, cast, standing_clock):
         cast.site.zone = "America/Halifax"
         cast.site.save()
     page = olga("report", "heron")
-    assert page.form("what_happened")["fields"]["occurred_at"] == "2026-03-02T05:00"
+    assert page.form("emergency")["fields"]["occurred_at"] == "2026-03-02T05:00"
     answered(details(page)).send("anyone_else")
     assert Breach.objects.get().occurred_at == datetime(2026, 3, 2, 9, 0, tzinfo=UTC)
 
@@ -165,18 +165,20 @@ def test_the_report_can_be_sent_before_every_question_is_answered(olga, cast):
 
 
 @pytest.mark.parametrize(
-    ("left_out", "sentence", "target"),
+    ("left_out", "sentence", "target", "nothing"),
     [
-        ({"who": ""}, "Not answered yet: Who?", "id_who_0"),
-        ({"number": ""}, "Not answered yet: the number on the badge.", "id_number"),
-        ({"who": "name"}, "Not answered yet: the name.", "id_name"),
-        ({"what_happened": ""}, "Not answered yet: What happened?", "id_what_happened_0"),
-        ({"phase": ""}, "Not answered yet: At which point?", "id_phase_0"),
-        ({"drill": ""}, "Not answered yet: Real or drill?", "id_drill_0"),
+        ({"who": ""}, "Not answered yet: Who?", "id_who_0", {}),
+        ({"number": ""}, "Not answered yet: the number on the badge.", "id_number", {"number": ""}),
+        ({"who": "name"}, "Not answered yet: the name.", "id_name", {"name": ""}),
+        ({"phase": ""}, "Not answered yet: At which point?", "id_point_0", {}),
+        ({"drill": ""}, "Not answered yet: At which point?", "id_point_0", {}),
     ],
 )
-def test_what_is_not_answered_is_named_and_linked(olga, cast, left_out, sentence, target):
+def test_what_is_not_answered_is_asked_then_named_and_linked(olga, cast, left_out, sentence, target, nothing):
     page = details(olga("report", "heron"), **left_out)
+    assert "Not answered yet" not in page.said
+    assert target in page.ids
+    page = page.send(next(iter(nothing), "page"), **nothing)
     assert sentence in page.said
     assert "<title>Error:" in page.text
     assert f"#{target}" in page.links
@@ -192,10 +194,13 @@ def test_an_answer_can_be_changed_from_the_last_page(olga, cast):
 
 
 def test_the_first_page_can_be_changed_from_the_last_one(olga, cast):
-    page = answered(details(olga("report", "heron"))).tap("forget", "details")
-    page = page.send("what_happened", phase="later")
-    page.send("anyone_else")
-    assert Breach.objects.get().phase == "later"
+    page = answered(details(olga("report", "heron"))).tap("forget", "point").tap("point", "later")
+    page = page.send("occurred_at", occurred_at="2026-03-01T21:30").tap("forget", "who")
+    page = page.tap("who", "nobody").tap("forget", "what").follow("group=other").tap("what_happened", "other")
+    page.tap("first_aid", "").send("anyone_else")
+    breach = Breach.objects.get()
+    assert (breach.phase, breach.what_happened, breach.body["worker"]) == ("later", "other", None)
+    assert breach.occurred_at == datetime(2026, 3, 1, 21, 30, tzinfo=UTC)
 
 
 def test_somebody_else_who_was_touched_gets_their_own_report_of_the_same_moment(olga, cast):
@@ -206,7 +211,7 @@ def test_somebody_else_who_was_touched_gets_their_own_report_of_the_same_moment(
     address = f"{reverse('report', args=['heron'])}?beside={first.uid}"
     assert address in page.links
     page = Page(page.client, page.client.get(address, follow=True))
-    fields = page.form("what_happened")["fields"]
+    fields = page.form("emergency")["fields"]
     assert fields["occurred_at"] == "2026-03-02T08:40"
     assert fields["phase"] == "room"
     answered(details(page, number="", who="nobody")).send("anyone_else")
@@ -255,8 +260,9 @@ def test_without_an_open_case_nothing_more_is_asked_and_the_number_is_shown(olga
 def test_of_two_open_cases_the_one_chosen_decides_what_is_asked(olga, cast):
     second_case(cast, "mpox")
     page = olga("report", "heron")
-    assert ("case", "K7M2Q") in page.form("what_happened")["offered"]
-    page = answered(details(page, case="M4M4M"), contact="none")
+    page = details(page)
+    assert ("case", "K7M2Q") in page.form("case")["offered"]
+    page = answered(page.tap("case", "M4M4M"), contact="none")
     page.send("anyone_else")
     breach = Breach.objects.get()
     assert breach.case.code == "M4M4M"

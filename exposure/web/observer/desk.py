@@ -5,19 +5,32 @@ from functools import cached_property
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from django import forms
 from django.db.models import Q
 from django.http import HttpRequest
+from django.utils.translation import gettext as _
 
 from exposure.classify.table import Fact
 from exposure.places.first_aid import failures_of
-from exposure.places.models import FailureType, FirstAidCard, Station
-from exposure.report.models import Case
+from exposure.places.models import FailureGroup, FailureType, FirstAidCard, Station
+from exposure.report.models import Breach, Case
 from exposure.web.observer import questions
-from exposure.web.observer.draft import Draft
-from exposure.web.observer.forms import DetailsForm
+from exposure.web.observer.draft import ANSWER, Draft
+from exposure.web.observer.forms import (
+    DONT_KNOW,
+    PHASES,
+    POINTS,
+    FactForm,
+    PersonForm,
+    ReportedForm,
+    TapForm,
+    WhenForm,
+)
 from exposure.web.observer.here import Typed, lately_here, look_up, open_cases
+from exposure.wording import shipped
 
-PAGES = ("details", "first_aid", "person", "question", "review")
+PAGES = ("what", "first_aid", "who", "person", "case", "point", "when", "question", "review")
+OTHER = "other"  # what happened is none of the failure types
 
 
 @dataclass
@@ -68,8 +81,10 @@ class Desk:
 
     def say_what(self, failure: FailureType) -> None:
         self.draft.values["what_happened"] = failure.code
-        self.draft.values.pop("first_aid", None)
+        for name in ("first_aid", "aid_begun"):
+            self.draft.values.pop(name, None)
         self.failure = failure
+        self.__dict__.pop("answers", None)
 
     @property
     def alike(self) -> list[FailureType]:
@@ -85,33 +100,100 @@ class Desk:
         kind = self.draft.text("who")
         return look_up(self.station, kind, self.draft.text(kind)) if kind in ("number", "name") else None
 
-    def details_form(self, data: Any = None) -> DetailsForm:
-        here, request = self.station, self.request
-        usual = Q(step_failures__step__protocol__stations=here)
-        failures = FailureType.objects.filter(usual | Q(card__emergency__gt="")).distinct()
-        return DetailsForm(
-            data,
-            initial=self.draft.values,
-            station=here,
-            cases=self.cases,
-            failures=list(failures),
-            people=lately_here(here, chosen=self.draft.text("who"), at=request.at),
-            self_worker=getattr(request.user, "worker", None),
+    @cached_property
+    def answers(self) -> dict[str, str]:
+        """What was answered, and what the failure says by itself where nothing else was."""
+        said = self.failure.answers if self.failure else {}
+        return {**questions.implied(self.asked, said), **self.draft.answers}
+
+    @cached_property
+    def failures(self) -> list[FailureType]:
+        """What may have happened here: what is usual at a step of the station's protocols, and the emergencies; where
+        the station has no protocol, everything."""
+        usual = Q(step_failures__step__protocol__stations=self.station)
+        offered = FailureType.objects.filter(usual | Q(card__emergency__gt="")).distinct()
+        return list(offered if self.station.protocols.exists() else FailureType.objects.all())
+
+    def groups(self) -> list[tuple[str, Any]]:
+        """(code, words) of what the failures have in common, as far as any is offered here."""
+        known = {failure.group for failure in self.failures} | {FailureGroup.OTHER}
+        return [(code, words) for code, words in FailureGroup.choices if code in known]
+
+    def what_form(self, group: str, data: Any = None) -> TapForm:
+        """The failures of a group; of all where no group is named."""
+        chosen = [one for one in self.failures if group in ("", one.group)]
+        answers = [*((one.code, shipped(one.label)) for one in chosen)]
+        answers.append((OTHER, _("Something else, or not known")))
+        words = dict(FailureGroup.choices).get(group) or _("What happened?")
+        return TapForm(data, initial=self.draft.values, name="what_happened", ask=words, answers=answers)
+
+    def who_form(self, data: Any = None) -> ReportedForm:
+        people = lately_here(self.station, chosen=self.draft.text("who"), at=self.request.at)
+        myself = getattr(self.request.user, "worker", None)
+        return ReportedForm(
+            data, initial=self.draft.values, station=self.station, people=people, self_worker=myself
         )
 
-    def settle_details(self) -> None:
+    def case_form(self, data: Any = None) -> TapForm:
+        codes = [*((one.code, one.code) for one in self.cases), (questions.UNKNOWN, DONT_KNOW)]
+        ask = _("Which patient's case?")
+        return TapForm(data, initial=self.draft.values, name="case", ask=ask, answers=codes)
+
+    def point_form(self, data: Any = None) -> TapForm:
+        """At which point of the work, real or drill: one tap; a drill is asked its point with one more."""
+        if self.draft.text("drill") == "yes":
+            ask, name, answers = _("A drill: at which point?"), "phase", PHASES
+        else:
+            ask, name, answers = _("At which point?"), "point", POINTS
+        return TapForm(data, initial=self.draft.values, name=name, ask=ask, answers=answers)
+
+    def when_form(self, data: Any = None) -> WhenForm:
+        return WhenForm(data, initial=self.draft.values, station=self.station)
+
+    def form(self, page: str, fact: str = "", group: str = "", data: Any = None) -> forms.Form | None:
+        """The form of a page; bound where there is data."""
+        if page == "what":
+            return self.what_form(group, data)
+        if page == "person":
+            return PersonForm(data, initial=self.draft.values)
+        if page in ("who", "case", "point", "when"):
+            return getattr(self, f"{page}_form")(data)
+        if page == "question" and fact in self.facts:
+            chosen = {ANSWER + name: answer for name, answer in self.answers.items()}
+            return FactForm(data, initial=chosen, fact=self.facts[fact])
+        return None
+
+    def settle(self) -> None:
         """Another case is asked about in another version, and another mishap has another first-aid card."""
         self.draft.values["criteria_version"] = questions.version_named(self.asked)
-        if self.draft.text("aid_for") != self.draft.text("what_happened"):
+        aid_for = self.draft.text("aid_for")
+        if aid_for != self.draft.text("what_happened"):
             self.draft.values.pop("first_aid", None)
+            if aid_for:
+                self.draft.values.pop("aid_begun", None)
 
     def next_page(self) -> tuple[str, str]:
         """The first page that is not answered yet, with the fact that it asks about."""
-        if not self.details_form(self.draft.values).is_valid():
-            return "details", ""
-        if "first_aid" not in self.draft.values and self.first_aid_asked:
+        draft, said = self.draft, self.draft.values
+        if self.failure is None and draft.text("what_happened") != OTHER:
+            return "what", ""
+        if "first_aid" not in said and self.first_aid_asked:
             return "first_aid", ""
-        if self.draft.on_no_list and "reach_asked" not in self.draft.values:
+        if not self.who_form(said).is_valid():
+            return "who", ""
+        if draft.on_no_list and "reach_asked" not in said:
             return "person", ""
-        facts = questions.still_open(self.asked, self.draft.answers)
+        if len(self.cases) > 1 and not self.case_form(said).is_valid():
+            return "case", ""
+        if draft.text("drill") not in ("yes", "no") or draft.text("phase") not in Breach.Phase.values:
+            return "point", ""
+        if self._when_is_open() or not self.when_form(said).is_valid():
+            return "when", ""
+        facts = questions.still_open(self.asked, self.answers)
         return ("question", facts[0].name) if facts else ("review", "")
+
+    def _when_is_open(self) -> bool:
+        """During a removal it is now, unless somebody says otherwise; of anything else it is asked once."""
+        asked = self.draft.text("when_asked")
+        now = self.draft.text("phase") == Breach.Phase.REMOVAL or "mark" in self.draft.values
+        return asked == "no" or not (now or asked)

@@ -28,7 +28,7 @@ from exposure.web.observer.questions import UNKNOWN
 
 FIELDS = (
     "submission_id", "event", "mark", "case", "criteria_version", "who", "number", "name", "phone", "employer",
-    "unlisted", "reach_asked", "aid_for",
+    "unlisted", "reach_asked", "aid_for", "aid_begun", "when_asked",
     "what_happened", "phase", "occurred_at", "drill", "first_aid", "narrative", "anyone_else",
 )  # fmt: skip
 ANSWER = "fact-"  # before a fact's name
@@ -63,12 +63,12 @@ class Draft:
     def of_mark(cls, mark: Mark, *, case: str, zone: ZoneInfo) -> "Draft":
         """The report of a mark: one mark, one report, so the mark's id is the report's."""
         removal = mark.removal
-        person = {}
+        known = {"aid_begun": mark.aid_begun_at.isoformat()} if mark.aid_begun_at else {}
         if removal.worker is not None and removal.unlisted:
-            person = {"unlisted": str(removal.worker.uid), "name": removal.worker.name}
+            known |= {"unlisted": str(removal.worker.uid), "name": removal.worker.name}
         return cls(
             {
-                **person,
+                **known,
                 "submission_id": str(mark.uid),
                 "mark": str(mark.uid),
                 "case": case,
@@ -90,6 +90,7 @@ class Draft:
                 "case": breach.case.code if breach.case else "",
                 "phase": breach.phase,
                 "occurred_at": local(breach.happened_at, zone),
+                "when_asked": "yes",
                 "drill": "yes" if breach.drill else "no",
             }
         )
@@ -146,7 +147,7 @@ class Draft:
             "facts": facts,
             "what_happened": self.text("what_happened") or None,
             "first_aid": [code for code in [self.text("first_aid")] if code],
-            "narrative": self._narrative(),
+            "narrative": self._narrative(zone),
         }
 
     def _who(self) -> dict[str, Any]:
@@ -163,13 +164,22 @@ class Draft:
             return {"worker": kind, "person": person}
         return {"worker": kind if kind not in ("", "nobody") else None}
 
-    def _narrative(self) -> str:
+    @property
+    def aid_begun(self) -> datetime | None:
+        """When rinsing or washing began, aware."""
+        moment = read_instant(self.text("aid_begun"))
+        return moment if moment is not None and moment.tzinfo is not None else None
+
+    def _narrative(self, zone: ZoneInfo) -> str:
+        begun = self.aid_begun
         with wording.kept():
             others = {
                 "yes": _("Somebody else was touched or splashed too."),
                 "unknown": _("It is not known whether somebody else was touched or splashed."),
             }
-        lines = [self.text("narrative"), others.get(self.text("anyone_else"), "")]
+            clock_time = begun.astimezone(zone).strftime("%H:%M") if begun else ""
+            aid = _("First aid begun at %(time)s.") % {"time": clock_time} if clock_time else ""
+        lines = [self.text("narrative"), others.get(self.text("anyone_else"), ""), aid]
         return "\n".join(line for line in lines if line)
 
 

@@ -11,17 +11,30 @@ from django.utils.translation import gettext_lazy
 
 from exposure.classify.table import Fact
 from exposure.people.models import Worker
-from exposure.places.models import FailureType, Protocol, Station
-from exposure.report.models import Breach, Case
+from exposure.places.models import Protocol, Station
+from exposure.report.models import Breach, Removal
 from exposure.web.bidi import isolated
 from exposure.web.local_time import LocalTimeInput, instant_of
 from exposure.web.observer.draft import ANSWER
 from exposure.web.observer.here import shown_at
 from exposure.web.observer.questions import UNKNOWN, choices, in_words, number
-from exposure.wording import shipped
 
 REAL_OR_DRILL = [("no", gettext_lazy("Real")), ("yes", gettext_lazy("Drill"))]
 PHASES = [(code, capfirst(words)) for code, words in Breach.Phase.choices]
+# The usual one first; a drill is one more answer to the same question, so that real is chosen each time too.
+POINTS = [
+    (Breach.Phase.REMOVAL, gettext_lazy("Real, during the removal")),
+    (Breach.Phase.ROOM, gettext_lazy("Real, in the room")),
+    (Breach.Phase.ENTRY, gettext_lazy("Real, before entry")),
+    (Breach.Phase.LATER, gettext_lazy("Real, found later")),
+    ("drill", gettext_lazy("It was a drill")),
+]
+WATCHED = [
+    (Removal.Watched.OBSERVER, gettext_lazy("I do, as a trained observer")),
+    (Removal.Watched.TWO, gettext_lazy("Two observers, I am one")),
+    (Removal.Watched.BUDDY, gettext_lazy("I do, as a buddy")),
+    (Removal.Watched.NOBODY, gettext_lazy("Nobody")),
+]
 DONT_KNOW = gettext_lazy("Don't know")
 
 
@@ -72,35 +85,34 @@ class WhoForm(forms.Form):
             for kind in ("number", "name"):
                 self.fields[kind].required = self.data.get("who") == kind
 
+    @property
+    def offered(self) -> list[tuple[str, Any, bool]]:
+        """(value, words, whether chosen) of each way to say who it is: a button."""
+        return [(value, words, value == self["who"].value()) for value, words in self.fields["who"].choices]
 
-class ProtocolField(forms.ModelChoiceField):
-    """Protocols by their titles."""
-
-    def label_from_instance(self, protocol: Protocol) -> str:
-        return shipped(protocol.title)
+    @property
+    def typing(self) -> str:
+        """Whether a number or a name is typed: by which of the two."""
+        kind = self["who"].value()
+        return kind if kind in ("number", "name") else ""
 
 
 class StartForm(WhoForm):
     """Starts a guided removal. Real or drill is chosen each time."""
 
-    protocol = ProtocolField(
-        label=gettext_lazy("Which protocol?"),
-        queryset=Protocol.objects.none(),
+    protocol = forms.ModelChoiceField(queryset=Protocol.objects.none(), to_field_name="code")
+    drill = forms.ChoiceField(label=gettext_lazy("Real or drill?"), choices=REAL_OR_DRILL)
+    watched = forms.ChoiceField(
+        label=gettext_lazy("Who watches?"),
+        choices=WATCHED,
         widget=forms.RadioSelect,
-        to_field_name="code",
-        empty_label=None,
+        required=False,
+        initial=Removal.Watched.OBSERVER,
     )
-    drill = forms.ChoiceField(
-        label=gettext_lazy("Real or drill?"), choices=REAL_OR_DRILL, widget=forms.RadioSelect
-    )
-    field_order = ["protocol", "who"]
 
     def __init__(self, *args: Any, station: Station, **kwargs: Any) -> None:
         super().__init__(*args, station=station, **kwargs)
-        protocols = station.protocols.all()
-        self.fields["protocol"].queryset = protocols
-        if len(protocols) == 1:
-            self.fields["protocol"].initial = protocols[0].code
+        self.fields["protocol"].queryset = station.protocols.all()
 
 
 class PersonForm(forms.Form):
@@ -118,38 +130,24 @@ class PersonForm(forms.Form):
     )
 
 
-class DetailsForm(PersonForm, WhoForm):
-    """Who, what, when: what every report says."""
+class ReportedForm(PersonForm, WhoForm):
+    """Who was reported."""
 
-    case = forms.ChoiceField(
-        label=gettext_lazy("Which patient's case?"), widget=forms.RadioSelect, required=False
-    )
-    what_happened = forms.ChoiceField(label=gettext_lazy("What happened?"), widget=forms.RadioSelect)
-    phase = forms.ChoiceField(label=gettext_lazy("At which point?"), choices=PHASES, widget=forms.RadioSelect)
+
+class WhenForm(forms.Form):
+    """When it happened, where that is not the moment of the report."""
+
     # Any text is taken: a time that cannot be read is sent as it was typed.
     occurred_at = forms.CharField(
         label=gettext_lazy("When?"), required=False, widget=LocalTimeInput(attrs={"autocomplete": "off"})
     )
-    drill = forms.ChoiceField(
-        label=gettext_lazy("Real or drill?"), choices=REAL_OR_DRILL, widget=forms.RadioSelect
-    )
 
-    def __init__(
-        self, *args: Any, station: Station, cases: list[Case], failures: list[FailureType], **kwargs: Any
-    ) -> None:
-        super().__init__(*args, station=station, **kwargs)
-        self.fields["what_happened"].choices = [
-            *((one.code, shipped(one.label)) for one in failures),
-            ("other", _("Something else, or not known")),
-        ]
+    def __init__(self, *args: Any, station: Station, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
         self.fields["occurred_at"].help_text = _("On the clock of %(site)s.") % {
             "site": isolated(station.site.short_name)
         }
         self.fields["occurred_at"].widget.zone = ZoneInfo(station.site.zone)
-        if len(cases) > 1:
-            self.fields["case"].choices = [*((one.code, one.code) for one in cases), (UNKNOWN, DONT_KNOW)]
-        else:
-            del self.fields["case"]
 
     def clean_occurred_at(self) -> str:
         """Only what the clock showed twice is asked again: one of the two is an hour off."""
@@ -162,24 +160,15 @@ class DetailsForm(PersonForm, WhoForm):
         return typed
 
 
-class FactForm(forms.Form):
-    """One question of the criteria; "Don't know" is an answer like the others. Each choice is a button that goes on
-    (`offered`: code, words, whether it was chosen before); a measured answer is typed."""
+class TapForm(forms.Form):
+    """One question, each answer a button that goes on (`offered`: code, words, whether it was chosen before)."""
 
-    def __init__(self, *args: Any, fact: Fact, **kwargs: Any) -> None:
+    def __init__(
+        self, *args: Any, name: str, ask: Any, answers: list[tuple[str, Any]], **kwargs: Any
+    ) -> None:
         super().__init__(*args, **kwargs)
-        self.fact, self.field_name = fact, ANSWER + fact.name
-        offered = choices(fact)
-        if offered:
-            control: forms.Field = forms.ChoiceField(
-                choices=[*offered, (UNKNOWN, DONT_KNOW)], widget=forms.RadioSelect, label=in_words(fact)
-            )
-        else:
-            control = forms.CharField(
-                label=in_words(fact),
-                widget=forms.TextInput(attrs={"inputmode": "decimal", "autocomplete": "off"}),
-            )
-        self.fields[self.field_name] = control
+        self.field_name = name
+        self.fields[name] = forms.ChoiceField(choices=answers, widget=forms.RadioSelect, label=ask)
 
     @property
     def question(self) -> forms.BoundField:
@@ -188,8 +177,27 @@ class FactForm(forms.Form):
     @property
     def offered(self) -> list[tuple[str, Any, bool]]:
         chosen = self.question.value()
-        answers = self.fields[self.field_name].choices if not self.fact.cuts else [(UNKNOWN, DONT_KNOW)]
-        return [(code, words, code == chosen) for code, words in answers]
+        return [(code, words, code == chosen) for code, words in self.fields[self.field_name].choices]
+
+
+class FactForm(TapForm):
+    """One question of the criteria; "Don't know" is an answer like the others; a measured answer is typed."""
+
+    def __init__(self, *args: Any, fact: Fact, **kwargs: Any) -> None:
+        answers = [*choices(fact), (UNKNOWN, DONT_KNOW)]
+        super().__init__(*args, name=ANSWER + fact.name, ask=in_words(fact), answers=answers, **kwargs)
+        self.fact = fact
+        if fact.cuts:
+            self.fields[self.field_name] = forms.CharField(
+                label=in_words(fact),
+                widget=forms.TextInput(attrs={"inputmode": "decimal", "autocomplete": "off"}),
+            )
+
+    @property
+    def offered(self) -> list[tuple[str, Any, bool]]:
+        if self.fact.cuts:
+            return [(UNKNOWN, DONT_KNOW, self.question.value() == UNKNOWN)]
+        return super().offered
 
     def clean(self) -> dict[str, Any]:
         cleaned = super().clean()
@@ -203,12 +211,6 @@ class FactForm(forms.Form):
 class ReviewForm(forms.Form):
     """The last page before a report is sent; nothing on it is needed."""
 
-    anyone_else = forms.ChoiceField(
-        label=gettext_lazy("Was anyone else touched or splashed?"),
-        choices=[("yes", gettext_lazy("Yes")), ("no", gettext_lazy("No")), ("unknown", DONT_KNOW)],
-        widget=forms.RadioSelect,
-        required=False,
-    )
     narrative = forms.CharField(
         label=gettext_lazy("Anything else worth knowing"),
         required=False,

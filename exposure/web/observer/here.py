@@ -44,12 +44,17 @@ def lately_here(station: Station, *, chosen: str = "", at: datetime) -> list[Wor
     return people if worker is None or worker in people else [worker, *people]
 
 
-def by_uid(text: str) -> Worker | None:
-    """The worker whom the text names by uid, if it does."""
+def uid_in(text: str) -> uuid.UUID | None:
+    """The id that the text is; None is the id of nothing that exists."""
     try:
-        return Worker.objects.filter(uid=uuid.UUID(text)).first()
+        return uuid.UUID(text)
     except ValueError:
         return None
+
+
+def by_uid(text: str) -> Worker | None:
+    """The worker whom the text names by uid, if it does."""
+    return Worker.objects.filter(uid=uid_in(text)).first()
 
 
 def shown_at(station: Station, worker: Worker) -> str:

@@ -68,6 +68,16 @@ def facts_about_event(asked: list[Asked]) -> list[Fact]:
     return [fact for fact in facts.values() if fact.about == "event" and fact.name not in differing]
 
 
+def implied(asked: list[Asked], answers: Mapping[str, str]) -> dict[str, str]:
+    """What a failure says by itself (fact -> answer), as far as the criteria here ask it and have that answer."""
+    facts = {fact.name: fact for fact in facts_about_event(asked)}
+    return {
+        name: answer
+        for name, answer in answers.items()
+        if name in facts and answer in dict(choices(facts[name]))
+    }
+
+
 def still_open(asked: list[Asked], chosen: dict[str, str]) -> list[Fact]:
     """Facts not asked yet that can still change something, most decisive first; none once answers contradict."""
     facts = {fact.name: fact for fact in facts_about_event(asked)}

@@ -5,13 +5,13 @@ from typing import Any
 
 from django.utils.translation import gettext as _
 
-from exposure.places.models import FirstAidCard
+from exposure.places.models import FirstAidCard, Step
 from exposure.report import flags
 from exposure.report.intake import CLOCK_GRACE
-from exposure.report.models import Breach
+from exposure.report.models import Breach, Mark
 from exposure.web.observer import questions
 from exposure.web.observer.desk import Desk
-from exposure.web.observer.here import by_uid, shown_at
+from exposure.web.observer.here import by_uid, shown_at, uid_in
 from exposure.web.observer.questions import UNKNOWN
 from exposure.wording import shipped
 
@@ -26,11 +26,14 @@ def review(desk: Desk) -> dict[str, Any]:
         "first_aid": first_aid_in_words(
             desk.card, [code for code in [draft.text("first_aid")] if code], asked="first_aid" in draft.values
         ),
+        "step": _step(desk),
+        "begun": draft.aid_begun,
         "phase": dict(Breach.Phase.choices).get(draft.text("phase")),
         "moment": draft.moment(desk.zone),
         "drill": draft.text("drill") == "yes",
         "answers": _answers(desk),
         "remarks": _remarks(desk),
+        "others": [("no", _("No")), ("yes", _("Yes")), ("unknown", _("Don't know"))],
     }
 
 
@@ -46,6 +49,13 @@ def _who(desk: Desk) -> str:
     return shown_at(desk.station, worker) if worker else _("Not known yet")
 
 
+def _step(desk: Desk) -> Step | None:
+    """The step at which the reporter marked it."""
+    own = Mark.objects.filter(removal__observer=desk.request.user).select_related("step")
+    marked = own.filter(uid=uid_in(desk.draft.text("mark"))).first()
+    return marked.step if marked else None
+
+
 def first_aid_in_words(card: FirstAidCard | None, given: list[str], *, asked: bool) -> str:
     """Whether the first aid that was due was given, as the reporter said."""
     titles = dict(FirstAidCard.objects.filter(code__in=given).values_list("code", "title"))
@@ -57,15 +67,16 @@ def first_aid_in_words(card: FirstAidCard | None, given: list[str], *, asked: bo
     return (_("%(card)s: not done") if asked else _("%(card)s: not asked")) % {"card": shipped(card.title)}
 
 
-def _answers(desk: Desk) -> list[tuple[str, str, str]]:
-    """(fact, question, answer) as chosen, in words."""
+def _answers(desk: Desk) -> list[tuple[str, str, str, bool]]:
+    """(fact, question, answer in words, whether it was answered; else it follows from what happened)."""
     lines = []
-    for name, answer in desk.draft.answers.items():
+    for name, answer in desk.answers.items():
         fact = desk.facts.get(name)
         if fact is not None:
             words = {UNKNOWN: _("Don't know"), **dict(questions.choices(fact))}
             typed = f"{answer} {fact.unit or ''}".strip()
-            lines.append((name, questions.in_words(fact), words.get(answer, typed)))
+            given = name in desk.draft.answers
+            lines.append((name, questions.in_words(fact), words.get(answer, typed), given))
     return lines
 
 
@@ -84,6 +95,6 @@ def _remarks(desk: Desk) -> list[str]:
         odd.append("unknown_worker" if draft.text("who") == "number" else "unlisted_person")
     elif draft.on_no_list:
         odd.append("unlisted_person")
-    if questions.contradict(desk.asked, draft.answers):
+    if questions.contradict(desk.asked, desk.answers):
         odd.append("contradictory")
     return [flags.in_words(flag) for flag in odd]

@@ -15,6 +15,7 @@
     {{ jump.said_at|apart:jump.right_at }}   2 h 5 min
     {{ reading.temperature|degrees:reading.unit }}    38.4 °C
     {{ site_number|tel }}                    a link that dials
+    {{ breach.reference|spelled }}           Kilo 7 Mike 2 - 9 Quebec X-ray Delta - 4    to read out
 
 Dates come out inside <time datetime="...">. Every POST form begins with {% include "components/tokens.html" %}.
 Whole parts to include, each with its arguments in a comment at its top: components/ring, first_aid, causes,
@@ -70,6 +71,21 @@ NUMBER_WORDS = (
     gettext_lazy("eleven"),
     gettext_lazy("twelve"),
 )
+
+
+# The international spelling alphabet (ITU Radio Regulations, Appendix 14; from memory): alike in every language
+SPELLING = (
+    "Alfa", "Bravo", "Charlie", "Delta", "Echo", "Foxtrot", "Golf", "Hotel", "India", "Juliett", "Kilo", "Lima", "Mike",
+    "November", "Oscar", "Papa", "Quebec", "Romeo", "Sierra", "Tango", "Uniform", "Victor", "Whiskey", "X-ray",
+    "Yankee", "Zulu",
+)  # fmt: skip
+SPELLED = {word[0]: word for word in SPELLING}
+
+
+@register.filter
+def spelled(code: str) -> str:
+    """Letters, digits and dashes as they are read out on the telephone."""
+    return " ".join(SPELLED.get(sign, "–" if sign == "-" else sign) for sign in code)
 
 
 # Dates and times

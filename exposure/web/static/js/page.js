@@ -1,5 +1,6 @@
 // Attaches the small modules to markup that already works. One that fails, fails alone.
 import { banner } from "./banner.js";
+import { countdown } from "./countdown.js";
 import { devices } from "./devices.js";
 import { reading } from "./entry.js";
 import { errorSummary } from "./error-summary.js";
@@ -8,7 +9,7 @@ import { offline } from "./offline.js";
 import { session } from "./session.js";
 import { unsent } from "./unsent.js";
 
-const modules = { banner, devices, "error-summary": errorSummary, offline, reading, session, unsent };
+const modules = { banner, countdown, devices, "error-summary": errorSummary, offline, reading, session, unsent };
 
 function attach(page) {
   for (const [name, start] of Object.entries(modules)) {

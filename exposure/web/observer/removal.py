@@ -1,10 +1,12 @@
-"""Stations and guided removals. Every tap is a POST that may arrive twice and counts once."""
+"""A guided removal. Every tap is a POST that may arrive twice and counts once, for the step that was on the screen."""
 
 import uuid
+from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from django.contrib import messages
+from django.core import signing
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
@@ -14,115 +16,73 @@ from django.utils.translation import gettext as _
 from exposure.people.access import find
 from exposure.people.policy import View
 from exposure.pipeline import remove
-from exposure.places.first_aid import emergencies, failures_of
-from exposure.places.models import FailureType, Station, Step
+from exposure.places.first_aid import emergencies, failures_of, length_of
+from exposure.places.models import FailureType, Step
 from exposure.refusal import NotYet
 from exposure.report.models import Mark, Removal
-from exposure.report.removals import may_undo, open_marks, running, still_asking
-from exposure.web.observer.forms import StartForm
-from exposure.web.observer.here import by_number, by_uid, find_station, lately_here, look_up, open_cases
+from exposure.report.removals import may_undo, may_undo_finish, neighbours, open_marks, path_of
 from exposure.web.signed_in import kept_form, signed_in
 from exposure.wording import shipped
 
-
-@signed_in
-def stations(request: HttpRequest) -> HttpResponse:
-    """The stations of the person's sites."""
-    here = remove.stations_of(request.user, at=request.at)
-    return render(request, "observer/stations.html", {"stations": here})
-
-
-@signed_in
-def station(request: HttpRequest, code: str) -> HttpResponse:
-    """What one can do at a station: start or end a removal, answer what is open, report something."""
-    here = find_station(request.user, code, at=request.at)
-    if request.method == "POST" and "finish" in request.POST:
-        return _finish(request, here)
-    sent = request.POST if request.method == "POST" else None
-    kept = None if sent is not None else kept_form(request)
-    data = sent if sent is not None else kept
-    if data is not None and data.get("instead"):  # a near number was meant
-        data = {**data.dict(), "who": data["instead"]}
-    people = lately_here(here, chosen=(data or {}).get("who", ""), at=request.at)
-    form = StartForm(data, station=here, people=people)
-    with timezone.override(ZoneInfo(here.site.zone)):
-        if sent is not None and form.is_valid() and "change" not in sent:
-            return _start(request, here, form)
-        context = {
-            "station": here,
-            "form": form,
-            "kept": kept,
-            "cases": open_cases(here),
-            "running": [(removal, open_marks(removal)) for removal in running(here, request.user)],
-            "asking": [(removal, open_marks(removal)) for removal in still_asking(here, request.user)],
-        }
-        return render(request, "observer/station.html", context)
-
-
-def _start(request: HttpRequest, here: Station, form: StartForm) -> HttpResponse:
-    """Start it; somebody typed who is on no list is shown as that first, and one tap more starts it all the same."""
-    said = form.cleaned_data
-    kind, worker, unlisted = said["who"], None, ""
-    if kind in ("number", "name"):
-        typed = look_up(here, kind, said[kind])
-        worker = by_number(typed.text) if kind == "number" else None
-        if typed.listed is None and request.POST.get("as_typed") != typed.text:
-            fields = [(name, form.data[name]) for name in form.fields if name in form.data]
-            return render(
-                request, "observer/unlisted.html", {"station": here, "typed": typed, "fields": fields}
-            )
-        unlisted = "" if worker else typed.text
-    elif kind != "nobody":
-        worker = by_uid(kind)
-    removal = remove.start_removal(
-        station=here,
-        protocol=said["protocol"],
-        worker=worker,
-        unlisted=unlisted,
-        drill=said["drill"] == "yes",
-        by=request.user,
-        at=request.at,
-    )
-    return redirect("removal", uid=removal.uid)
-
-
-def _finish(request: HttpRequest, here: Station) -> HttpResponse:
-    """Removal finished, nothing seen: one tap."""
-    removal = _own_removal(request, request.POST["finish"])
-    try:
-        remove.finish_removal(removal=removal, nothing_seen=True, by=request.user, at=request.at)
-    except NotYet:
-        return redirect("removal", uid=removal.uid)
-    messages.success(request, _("The removal is finished; nothing was seen."))
-    return redirect("station", code=here.code)
+TAPPED = "tapped "  # with the mark: signs the moment of a tap that arrived without a session
 
 
 @signed_in
 def removal(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
     """A removal: one step at a time, then one question for each thing that went wrong."""
     current = _own_removal(request, uid)
-    steps = list(current.protocol.steps.all())
+    steps = list(current.protocol.steps.prefetch_related("step_failures__failure"))
     if request.method == "POST":
         return _tapped(request, current, steps)
     kept = kept_form(request)
     marks = open_marks(current)
     context = {"removal": current, "station": current.station, "marks": marks, "count": len(steps)}
     if current.finished_at is None and steps:
-        position = min(current.at_step, len(steps))
-        unsent = kept if kept and (kept.get("tap") == "wrong" or "emergency" in kept) else None
         page = "observer/step.html"
-        context |= {
-            "step": steps[position - 1],
-            "last": position == len(steps),
-            "fresh": uuid.uuid4(),
-            "unsent": unsent,
-            "emergencies": emergencies(),
-        }
+        context |= _on_step(current, steps) | {"unsent": _unsent(request, kept)}
     else:
         page = "observer/question.html" if marks else "observer/finished.html"
-        context |= {"mark": marks[0] if marks else None, "noted": _noted(request, current)}
+        context |= {
+            "mark": marks[0] if marks else None,
+            "noted": _noted(request, current),
+            "undo": may_undo_finish(current, at=request.at),
+        }
     with timezone.override(ZoneInfo(current.station.site.zone)):
         return render(request, page, context)
+
+
+def _on_step(current: Removal, steps: list[Step]) -> dict[str, Any]:
+    """What the page of the step shows on which the removal stands."""
+    step = steps[min(current.at_step, len(steps)) - 1]
+    before, after = neighbours(path_of(current, steps), step.position)
+    return {
+        "step": step,
+        "usual": [row.failure for row in step.step_failures.all()],
+        "first": before is None,
+        "last": after is None,
+        "has_way_out": any(one.way_out for one in steps),
+        "fresh": uuid.uuid4(),
+        "emergencies": emergencies(),
+    }
+
+
+def _unsent(request: HttpRequest, kept: Any) -> dict[str, Any] | None:
+    """A mark tapped when the session had ended; it is noted with the moment of that tap."""
+    if not kept or not (kept.get("tap") == "wrong" or "emergency" in kept):
+        return None
+    said = {name: kept.get(name, "") for name in ("position", "mark", "emergency")}
+    moment = request.kept_at
+    signed = signing.dumps(moment.isoformat(), salt=TAPPED + said["mark"]) if moment else ""
+    return said | {"at": moment, "signed": signed}
+
+
+def _tapped_at(request: HttpRequest) -> datetime | None:
+    """The moment that was signed for this mark and no other; None where there is none."""
+    salt = TAPPED + request.POST.get("mark", "")
+    try:
+        return datetime.fromisoformat(signing.loads(request.POST.get("tapped", ""), salt=salt, max_age=86400))
+    except signing.BadSignature:
+        return None
 
 
 def _noted(request: HttpRequest, current: Removal) -> list[tuple[Mark, bool]]:
@@ -142,17 +102,38 @@ def _tapped(request: HttpRequest, current: Removal, steps: list[Step]) -> HttpRe
         # Another emergency tapped on the same page is another mark; the same one twice is one.
         uid = uuid.uuid5(uid, emergency) if emergency else uid
         step = steps[position - 1]
-        noted = remove.mark_step(removal=current, step=step, uid=uid, emergency=emergency, **doing)
+        moment = _tapped_at(request)
+        noted = remove.mark_step(
+            removal=current, step=step, uid=uid, emergency=emergency, tapped_at=moment, **doing
+        )
         return redirect("mark", uid=current.uid, mark=noted.uid)
-    if tap == "done" and position < len(steps):
-        remove.reach_step(removal=current, left=position, position=position + 1, **doing)
-    elif tap == "back":
-        remove.reach_step(removal=current, left=position, position=position - 1, **doing)
+    try:
+        _moved(current, tap, position, steps, doing)
+    except NotYet:
+        messages.warning(request, _("It is too late to take this back. Report it instead."))
+    return redirect("removal", uid=current.uid)
+
+
+def _moved(
+    current: Removal, tap: str | None, position: int, steps: list[Step], doing: dict[str, Any]
+) -> None:
+    """Every tap but a mark: to another step, a pause, the way out, the end and back from it. Raises NotYet where that
+    is too late."""
+    before, after = neighbours(path_of(current, steps), position)
+    if tap == "done" and after is not None:
+        remove.reach_step(removal=current, left=position, position=after, **doing)
+    elif tap == "back" and before is not None:
+        remove.reach_step(removal=current, left=position, position=before, **doing)
     elif tap == "done":
         remove.finish_removal(removal=current, left=position if steps else None, **doing)
     elif tap == "out":
         remove.finish_removal(removal=current, **doing)
-    return redirect("removal", uid=current.uid)
+    elif tap in ("pause", "go_on"):
+        remove.pause_removal(removal=current, paused=tap == "pause", **doing)
+    elif tap in ("way_out", "whole"):
+        remove.take_way_out(removal=current, out=tap == "way_out", **doing)
+    elif tap == "not_out":
+        remove.undo_finish(removal=current, **doing)
 
 
 @signed_in
@@ -175,6 +156,7 @@ def mark(request: HttpRequest, uid: uuid.UUID, mark: uuid.UUID) -> HttpResponse:
     else:
         page = "observer/first_aid.html"
         alike = failures_of(card.emergency, [noted.removal.protocol]) if card.emergency else []
+        context |= length_of(card, noted.aid_begun_at, at=request.at)
         context |= {"card": card, "others": [failure for failure in alike if failure.card_id != card.pk]}
     with timezone.override(ZoneInfo(noted.removal.station.site.zone)):
         return render(request, page, context)
@@ -187,6 +169,9 @@ def _said(request: HttpRequest, noted: Mark) -> HttpResponse:
     if contact:
         address = reverse("report", args=[noted.removal.station.code])
         return redirect(f"{address}?mark={noted.uid}")
+    if "begun" in request.POST:
+        remove.begin_first_aid(mark=noted, **doing)
+        return redirect("mark", uid=noted.removal.uid, mark=noted.uid)
     if "undo" in request.POST:
         try:
             remove.undo_deviation(mark=noted, **doing)
