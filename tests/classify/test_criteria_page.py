@@ -15,20 +15,25 @@ from hypothesis import strategies as st
 from exposure.classify.criteria import Criteria, CriteriaError
 from tests.classify.documents import documents, written
 
-HERE = Path(__file__).parent
-PUBLISHED = sorted((HERE.parents[1] / "fixtures" / "criteria").glob("*.yaml"))
+ROOT = Path(__file__).parents[2]
+PUBLISHED = sorted((ROOT / "fixtures" / "criteria").glob("*.yaml"))
 
 
 def node(lines):
     """What the page's module says, per line of {compiled, cases}."""
+    return node_running("tests/classify/classify_with_node.mjs", lines)
+
+
+def node_running(script, lines):
+    """What a script of ours writes, a line of JSON for each line that it is given."""
     program = shutil.which("node")
     if program is None:
-        message = "node is not installed, so the page's classification was NOT compared with the server's"
+        message = "node is not installed, so the page's own modules were NOT compared with the server's"
         if os.environ.get("CI") == "true":
             pytest.fail(message)
         pytest.skip(message)
     ran = subprocess.run(
-        [program, HERE / "classify_with_node.mjs"],
+        [program, ROOT / script],
         input="\n".join(map(json.dumps, lines)),
         capture_output=True,
         text=True,
