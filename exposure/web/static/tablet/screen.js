@@ -66,6 +66,7 @@ export function when(instant, zone) {
 /** Links that ring, wherever [data-ring] names one of the numbers. */
 export function numbers(root, site) {
   for (const link of root.querySelectorAll("[data-ring]")) {
+    if (link.dataset.if && link.hidden) continue;
     const number = site?.[link.dataset.ring];
     link.hidden = !number;
     if (!number) continue;
