@@ -128,7 +128,12 @@ export async function enrol(key) {
   return true;
 }
 
-/** The station's pack: as it is kept, and brought up to date where that is possible. {pack, shut} */
+/** The station's pack as it is kept; null where none is. */
+export async function packed() {
+  return (await take("pack"))?.pack ?? null;
+}
+
+/** The same brought up to date where that is possible. {pack, shut} */
 export async function renew() {
   const [device, kept] = [await take("device"), await take("pack")];
   if (!device) return { pack: null, shut: false };

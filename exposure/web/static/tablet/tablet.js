@@ -2,7 +2,7 @@
 // kept can be reached here any more but its reference, until it has been sent.
 import { drop } from "./base.js";
 import { moment, remembered } from "./clock.js";
-import { drain, enrol, remove, renew, spoken, unsent } from "./outbox.js";
+import { drain, enrol, packed, remove, renew, spoken, unsent } from "./outbox.js";
 import { again, begin, foot, isWriting, resume } from "./report.js";
 import { numbers, part, show, told, when, word } from "./screen.js";
 
@@ -19,14 +19,15 @@ let touched = Date.now();
 async function start() {
   await remembered();
   registered();
-  ({ pack, shut } = await renew());
+  pack = await packed(); // at once: a slow network is waited for by nobody
   if (!pack) setUp();
   else if (!await resume(pack, kept)) home();
-  await told_of_storage();
-  await look();
+  renewing();
+  told_of_storage();
+  look();
   for (const name of ["online", "focus"]) addEventListener(name, look);
   setInterval(look, LOOK);
-  setInterval(async () => { if (pack) renewed(await renew()); }, RENEW);
+  setInterval(renewing, RENEW);
   for (const name of ["pointerdown", "keydown"]) addEventListener(name, () => { touched = Date.now(); });
   setInterval(cover, 5000);
   document.querySelector("#unsent").addEventListener("click", () => { if (pack) waiting(); });
@@ -38,9 +39,12 @@ async function registered() {
   } catch { /* without it a page that is open still works */ }
 }
 
-function renewed(got) {
+async function renewing() {
+  if (!pack) return;
+  const got = await renew();
   if (got.pack) pack = got.pack;
   shut = got.shut;
+  document.querySelector("#shut").hidden = !shut;
 }
 
 async function told_of_storage() {
@@ -63,9 +67,8 @@ function setUp() {
         [words.hidden, words.textContent] = [false, word("no_network")];
       }
       if (!words.hidden) return;
-      renewed(await renew());
+      [pack, shut] = [await packed(), false];
       home();
-      look();
     },
   });
 }
