@@ -209,7 +209,10 @@ def test_the_usual_report_by_taps_without_a_network_and_killed_before_it_was_kep
     tablet.kill()
     page = tablet.open()
     page.goto("/station/en/")
-    page.locator("#unsent").wait_for(state="hidden")
+    for _look in range(300):
+        if not page.evaluate(UNSENT):
+            break
+        page.wait_for_timeout(100)
     breach = Breach.objects.get()
     assert breach.reference == shown
     assert (breach.worker, breach.station, breach.what_happened) == (cast.worker, cast.station, "glove_tear")

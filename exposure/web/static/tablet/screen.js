@@ -48,7 +48,7 @@ function tapped(button, deed) {
 
 /** A sentence that the page composes. */
 export function word(name, values = {}) {
-  const text = document.querySelector(`#words [data-word="${name}"]`).textContent;
+  const text = document.querySelector(`#words [data-word="${name}"]`).textContent.trim();
   return Object.entries(values).reduce((made, [key, value]) => made.replace(`{${key}}`, value), text);
 }
 
