@@ -154,7 +154,10 @@ function aid() {
     [draft.aid, draft.aidFor] = [codes, draft.what];
     go();
   };
-  const main = page("aid", { title: told(card.title), failure: told(failure(draft.what).label), collapse: card.emergency === "collapse" }, {
+  const main = page("aid", {
+    title: told(card.title), failure: told(failure(draft.what).label), collapse: card.emergency === "collapse",
+    drill: draft.drill,
+  }, {
     done: () => done([card.code]), not: () => done([]),
   });
   main.querySelector("ol").append(...card.lines.map((line) => {
