@@ -10,7 +10,7 @@ from django.core.exceptions import ImproperlyConfigured
 from redis.backoff import NoBackoff
 from redis.retry import Retry
 
-from config import env, reach, seal_key
+from config import env, reach, report_key, seal_key
 
 BASE_DIR = Path(__file__).resolve().parent.parent
 VAR = Path(env.text("VAR_DIR") or BASE_DIR / "var")
@@ -266,6 +266,11 @@ if LOCAL_SEAL_KEY:
     env.local_secret(LOCAL_SEAL_KEY, seal_key.new_seal_key)
 SEAL_HEADS_EMAIL = env.text("SEAL_HEADS_EMAIL")
 SEAL_HEADS_DIR = Path(env.text("SEAL_HEADS_DIR") or VAR / "heads")
+
+# What stations' tablets seal reports for while they have no network. Without a key they work only with one.
+REPORT_KEYS = report_key.report_keys(env.text("REPORT_KEY"))
+if LOCAL_USE and not REPORT_KEYS:
+    REPORT_KEYS = report_key.report_keys(env.local_secret(VAR / "report-key.pem", report_key.new_report_key))
 
 # Cautious defaults that a site may tighten; each is a local choice.
 READINGS_TAKEN_AFTER_CLEARANCE_DAYS = 14

@@ -58,6 +58,20 @@ def seal_key(app_configs: Any, **kwargs: Any) -> list[CheckMessage]:
     ]
 
 
+@register(Tags.security, deploy=True)
+def report_key(app_configs: Any, **kwargs: Any) -> list[CheckMessage]:
+    """W007: without a key a station's tablet can keep no report for later."""
+    if settings.REPORT_KEYS:
+        return []
+    return [
+        Warning(
+            "Without REPORT_KEY a station's tablet keeps no report while it has no network.",
+            hint="Set REPORT_KEY_FILE to a P-256 key: openssl ecparam -name prime256v1 -genkey -noout.",
+            id="exposure.W007",
+        )
+    ]
+
+
 @register(Tags.security)
 def sender_address(app_configs: Any, **kwargs: Any) -> list[CheckMessage]:
     """E001: reminders from localhost are refused by mail servers."""

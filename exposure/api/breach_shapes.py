@@ -55,6 +55,11 @@ class SubmissionSerializer(serializers.Serializer):
     what_happened = serializers.CharField(required=False, allow_null=True)
     first_aid = serializers.ListField(child=serializers.CharField(), required=False, allow_null=True)
     narrative = serializers.CharField(required=False, allow_null=True)
+    device_clock = serializers.DictField(
+        required=False,
+        allow_null=True,
+        help_text="`at`: by the device's own clock; `offset_ms`: by how much it was behind the service's.",
+    )
 
 
 class AssessmentSerializer(serializers.ModelSerializer):

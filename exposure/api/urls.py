@@ -14,6 +14,7 @@ from exposure.api import (
     follow_ups,
     readings,
     removals,
+    sealed_reports,
     seals,
     tasks,
 )
@@ -39,6 +40,7 @@ urlpatterns = [
     path("breaches/<uuid:uid>/override/", breaches.BreachOverride.as_view()),
     path("breaches/<uuid:uid>/withdraw/", breaches.BreachWithdrawal.as_view()),
     path("breaches/<uuid:uid>/told/", breaches.BreachTold.as_view()),
+    path("sealed-reports/", sealed_reports.SealedReports.as_view()),
     path("readings/", readings.Readings.as_view()),
     path("criteria/", criteria.CriteriaList.as_view()),
     path("criteria/<slug:pathogen>/classify/", criteria.Classification.as_view()),

@@ -39,6 +39,9 @@ TEXTS = {
     "altered": _(
         "Parts could not be stored as sent: unreadable characters show as �, very large numbers stand as text."
     ),
+    "unopened": _(
+        "It was sealed on a station's tablet and cannot be opened here; it is kept as it came. Ask at the station now."
+    ),
     "self_answered": _("The worker reported themself; their answers wait for a clinician."),
 }
 PREFIXES = {

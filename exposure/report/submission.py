@@ -7,6 +7,7 @@ odd is kept, and named in `flags` by those who understand it.
 import hashlib
 import math
 import uuid
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
@@ -19,7 +20,7 @@ TEXTS = (
     "station", "worker", "occurred_at", "case", "phase", "step", "removal", "event", "pathogen", "criteria_version",
     "what_happened", "narrative",
 )  # fmt: skip
-KEYS = frozenset({"submission_id", "person", "drill", "facts", "first_aid", *TEXTS})
+KEYS = frozenset({"submission_id", "person", "drill", "facts", "first_aid", "device_clock", "sealed", *TEXTS})
 PERSON_KEYS = ("name", "phone", "employer")
 DEFAULTS: dict[str, Any] = {"drill": False, "facts": {}, "first_aid": [], "narrative": "", "phase": "removal"}
 ALPHABET = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"
@@ -62,7 +63,8 @@ def read_submission(raw: Any) -> Submission:
     unknown = [f"unknown_key:{key}" for key in body if key not in KEYS]
     unknown += [f"unknown_key:person.{key}" for key in person or () if key not in PERSON_KEYS]
     altered = body != raw or any(REPLACED in (body.get(name) or "") for name in TEXTS)
-    flags = (["altered"] if altered else []) + unknown + odd
+    unopened = ["unopened"] if body.get("sealed") else []
+    flags = (["altered"] if altered else []) + unopened + unknown + odd
     return Submission(
         submission_id=submission_id,
         body=body,
@@ -83,6 +85,11 @@ def _wrong_types(body: dict[str, Any]) -> list[Problem]:
         problems.append(Problem("/person", "“person” must be an object with name, phone and employer."))
     elif person and any(not isinstance(person.get(key), str | None) for key in PERSON_KEYS):
         problems.append(Problem("/person", "Name, phone and employer of “person” must be text."))
+    problems += [
+        Problem(f"/{name}", f"“{name}” must be an object.")
+        for name in ("device_clock", "sealed")
+        if not isinstance(body.get(name), dict | None)
+    ]
     if not isinstance(body.get("drill"), bool | None):
         problems.append(Problem("/drill", "“drill” must be true or false."))
     if not isinstance(facts, dict | None):
@@ -191,9 +198,14 @@ def reference(submission_id: uuid.UUID) -> str:
     """
     bits = int.from_bytes(hashlib.sha256(submission_id.bytes).digest()[:5])
     digits = [bits >> shift & 31 for shift in range(35, -1, -5)]
+    letters = "".join(ALPHABET[digit] for digit in digits)
+    return f"{letters[:4]}-{letters[4:]}-{ALPHABET[check_digit(digits)]}"
+
+
+def check_digit(digits: Sequence[int]) -> int:
+    """Luhn modulo 32."""
     total = 0
     for place, digit in enumerate(reversed(digits)):
         doubled = digit * (2 if place % 2 == 0 else 1)
         total += doubled // 32 + doubled % 32
-    letters = "".join(ALPHABET[digit] for digit in digits)
-    return f"{letters[:4]}-{letters[4:]}-{ALPHABET[-total % 32]}"
+    return -total % 32

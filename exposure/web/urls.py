@@ -25,6 +25,7 @@ urlpatterns = [
     path("offline/", reach.offline, name="offline"),
     path("app.webmanifest", reach.manifest, name="manifest"),
     path("messages/", home.outgoing, name="outgoing"),
+    path("", include("exposure.web.tablet.urls")),
     path("", include("exposure.web.observer.urls")),
     path("", include("exposure.web.worker.urls")),
     path("", include("exposure.web.nurse.urls")),

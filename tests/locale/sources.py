@@ -62,6 +62,7 @@ PYTHON = (
     "web/reply.py",
     "web/signed_in.py",
     "web/strip.py",
+    "web/tablet/*.py",
     "web/templatetags/*.py",
     "web/times.py",
     "web/worker/*.py",
@@ -102,6 +103,7 @@ KEPT = {
         "%(name)s further answers are not known ones; they are kept as sent.",
         "%(name)s further entries are not known ones; they are kept as sent.",
         "No station is given.",
+        "It was sealed on a station's tablet and cannot be opened here; it is kept as it came. Ask at the station now.",
         "Nobody is named.",
         "Parts could not be stored as sent: unreadable characters show as �, very large numbers stand "
         "as text.",

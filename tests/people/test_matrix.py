@@ -67,6 +67,11 @@ DOORS: dict[str, tuple[frozenset[str] | None, frozenset[str] | None]] = {
     "devices/": (NONE, SIGNED_IN),  # no PUSH_HOSTS: no such page
     "devices/<uuid:uid>/end/": (NONE, NONE),
     "messages/": (NURSES | ADMINISTRATOR | {"outsider"}, NURSES | ADMINISTRATOR | {"outsider"}),
+    "station/": (EVERYBODY, None),
+    "station/worker.js": (EVERYBODY, None),
+    "station/pack/": (DEVICE, None),
+    "station/<slug:language>/": (EVERYBODY, None),
+    "station/<slug:language>/app.webmanifest": (EVERYBODY, None),
     "stations/": (SIGNED_IN, SIGNED_IN),
     "stations/<slug:code>/": (AT_STATION, AT_STATION),
     "stations/<slug:code>/start/": (AT_STATION, AT_STATION),
@@ -89,6 +94,7 @@ DOORS: dict[str, tuple[frozenset[str] | None, frozenset[str] | None]] = {
     "settings/times/": (WORKER, WORKER),
     "needs-action/": (CLINICIANS, CLINICIANS),
     "reports/": (CLINICIANS, CLINICIANS),
+    "reports/by-telephone/": (CLINICIANS, CLINICIANS),
     "monitoring/": (CLINICIANS, CLINICIANS),
     "duty/": (CLINICIANS | {"lead"}, CLINICIANS | {"lead"}),
     "calls/": (CLINICIANS, CLINICIANS),
@@ -150,6 +156,7 @@ DOORS |= {
         "breaches/<uuid:uid>/override/": (None, NURSES),
         "breaches/<uuid:uid>/withdraw/": (None, NURSES | AUTHOR),
         "breaches/<uuid:uid>/told/": (None, NURSES),
+        "sealed-reports/": (None, DEVICE),
         "readings/": (None, SIGNED_IN),
         "criteria/": (SIGNED_IN, None),
         "cases/": (SIGNED_IN, None),
@@ -272,14 +279,14 @@ def address_of(route, rows):
     for what, value in (
         ("<uuid:uid>", uid), ("<uuid:other>", rows["other"]), ("<uuid:known>", rows["known"]),
         ("<uuid:mark>", rows["mark"]), ("<int:key>", "0"), ("<slug:pathogen>", rows["pathogen"]), ("<slug:code>", code),
-        ("<int:sequence>", "0"),
+        ("<int:sequence>", "0"), ("<slug:language>", "en"),
     ):  # fmt: skip
         route = route.replace(what, value)
     assert "<" not in route, route
     return f"/{route}"
 
 
-KEPT_ON_PURPOSE = {"app.webmanifest", "reminders.js"}  # the same for everybody
+KEPT_ON_PURPOSE = {"app.webmanifest", "reminders.js", "station/worker.js"}  # the same for everybody
 
 
 def verdict(answer):

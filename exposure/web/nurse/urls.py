@@ -19,6 +19,7 @@ from exposure.web.nurse import (
     reading_deeds,
     report_deeds,
     search,
+    spoken,
     views,
 )
 from exposure.web.nurse.deed import pattern
@@ -37,6 +38,7 @@ urlpatterns = [
     path("needs-action/", views.needs_action, name="needs_action"),
     path("alerts/<uuid:uid>/", alert_page.one_alert, name="alert"),
     path("reports/", views.reports, name="reports"),
+    path("reports/by-telephone/", spoken.spoken_report, name="spoken_report"),
     path("reports/<uuid:uid>/", views.one_report, name="breach"),
     path("monitoring/", monitoring.monitoring, name="monitoring"),
     path("calls/", calls.calls, name="calls"),

@@ -1,0 +1,61 @@
+"""A report that a station's tablet sealed is opened and taken in like any other; one that cannot be opened is kept as
+it came, and a nurse is asked."""
+
+from datetime import datetime, timedelta
+from typing import Any
+
+from django.db import transaction
+from django.utils.translation import gettext as _
+
+from exposure import wording
+from exposure.attend import alerts
+from exposure.attend.models import Alert
+from exposure.people.models import User
+from exposure.pipeline.report import Reported, report_breach
+from exposure.refusal import BadSubmission
+from exposure.report import sealed
+from exposure.report.intake import CLOCK_GRACE
+from exposure.report.submission import read_instant
+
+
+def take_sealed(*, envelope: sealed.Envelope, reporter: User, at: datetime) -> Reported:
+    """Store what was sealed, once per `submission_id`, as `report_breach` does.
+
+    Raises Conflict (the id stands with other content, which is kept for a nurse). Never BadSubmission: what cannot be
+    read is kept as it came, at the highest tier, under its reference.
+    """
+    try:
+        body = sealed.opened(envelope)
+    except sealed.CannotOpen:
+        return _keep_as_it_came(envelope, reporter, at)
+    try:
+        reported = report_breach(body=body, reporter=reporter, at=at)
+    except BadSubmission:
+        return _keep_as_it_came(envelope, reporter, at)
+    if _clock_was_set(body, envelope, at):
+        _ask_when(reported, at)
+    return reported
+
+
+def _keep_as_it_came(envelope: sealed.Envelope, reporter: User, at: datetime) -> Reported:
+    body = {"submission_id": str(envelope.submission_id), "sealed": envelope.as_kept}
+    return report_breach(body=body, reporter=reporter, at=at)
+
+
+def _clock_was_set(body: dict[str, Any], envelope: sealed.Envelope, at: datetime) -> bool:
+    """Whether the tablet's clock stood otherwise when it sent the report than when it wrote it, against ours."""
+    clock = body.get("device_clock")
+    offset = clock.get("offset_ms") if isinstance(clock, dict) else None
+    sent_at = read_instant(envelope.sent_at)
+    if sent_at is None or sent_at.tzinfo is None or not isinstance(offset, int) or isinstance(offset, bool):
+        return False
+    now = (at - sent_at) / timedelta(milliseconds=1)
+    return abs(now - offset) > CLOCK_GRACE / timedelta(milliseconds=1)
+
+
+def _ask_when(reported: Reported, at: datetime) -> None:
+    with wording.kept():
+        because = _("The tablet's clock was set between this report and its sending: ask when it happened.")
+    breach = reported.breach
+    with transaction.atomic():
+        alerts.raise_alert(breach, Alert.Cause.TO_LOOK_AT, because, site=breach.site, at=at)

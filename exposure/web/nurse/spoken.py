@@ -1,0 +1,90 @@
+"""A report that a station's tablet could not send, read out over the telephone or brought on paper: typed in here."""
+
+from contextlib import suppress
+from typing import Any
+
+from django import forms
+from django.contrib import messages
+from django.core.exceptions import ValidationError
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.utils.translation import gettext as _
+from django.utils.translation import gettext_lazy
+
+from exposure.people.access import visible
+from exposure.people.policy import AS_CLINICIAN
+from exposure.pipeline.report import report_breach
+from exposure.refusal import Conflict
+from exposure.report.models import Breach
+from exposure.report.spoken import Misheard, read_block
+from exposure.report.submission import reference
+from exposure.web.bidi import isolated
+from exposure.web.nurse.views import for_clinicians
+from exposure.web.observer.here import by_number
+
+
+class SpokenForm(forms.Form):
+    block = forms.CharField(
+        label=gettext_lazy("The lines"),
+        help_text=gettext_lazy(
+            "One below the other, each with its last character. Blanks and small letters do not matter."
+        ),
+        widget=forms.Textarea(attrs={"rows": 9, "autocomplete": "off", "spellcheck": "false"}),
+        max_length=4000,
+    )
+    name = forms.CharField(
+        label=gettext_lazy("Who it is, if they have no staff number"), required=False, max_length=200
+    )
+    phone = forms.CharField(label=gettext_lazy("Their telephone"), required=False, max_length=40)
+    narrative = forms.CharField(
+        label=gettext_lazy("What else was said"), required=False, widget=forms.Textarea(attrs={"rows": 3})
+    )
+
+    def clean_block(self) -> dict[str, Any]:
+        try:
+            return read_block(self.cleaned_data["block"])
+        except Misheard as misheard:
+            if misheard.line is None:
+                raise ValidationError(
+                    _("The lines do not make a whole: is the last one there, and each in its place?")
+                ) from None
+            raise ValidationError(
+                _("Line %(line)s does not fit: have it read out again.") % {"line": misheard.line}
+            ) from None
+
+    def body(self) -> dict[str, Any]:
+        """The report as it is handed on. The lines hold no capital letters: a number is looked up as it is written."""
+        said = self.cleaned_data
+        body = {**said["block"], "narrative": said["narrative"]}
+        worker = by_number(body.get("worker", ""))
+        if worker is not None:
+            body["worker"] = worker.number
+        elif said["name"] or said["phone"]:
+            body["person"] = {"name": said["name"], "phone": said["phone"]}
+        return body
+
+
+@for_clinicians
+def spoken_report(request: HttpRequest) -> HttpResponse:
+    """Takes it as a report of its own id: where the tablet sends it after all, both stand together."""
+    form = SpokenForm(request.POST if request.method == "POST" else None)
+    if request.method == "POST" and form.is_valid():
+        body = form.body()
+        named = {"reference": isolated(reference(_id_of(body)))}
+        with suppress(Conflict):
+            reported = report_breach(body=body, reporter=request.user, at=request.at)
+            messages.success(request, _("The report %(reference)s is taken.") % named)
+            own = Breach.objects.filter(pk=reported.breach.pk)
+            if visible(request.user, own, *AS_CLINICIAN, at=request.at).exists():
+                return redirect("breach", uid=reported.breach.uid)
+            return redirect("reports")  # of another site, or about oneself
+        messages.warning(
+            request,
+            _("The report %(reference)s stands already. What you typed is kept beside it.") % named,
+        )
+        return redirect("reports")
+    return render(request, "nurse/spoken.html", {"form": form}, status=422 if form.is_bound else 200)
+
+
+def _id_of(body: dict[str, Any]) -> Any:
+    return Breach._meta.get_field("uid").to_python(body["submission_id"])
