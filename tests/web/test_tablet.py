@@ -20,12 +20,12 @@ from exposure.classify.criteria import CriteriaError
 from exposure.people import devices
 from exposure.people.models import Worker
 from exposure.pipeline import remove
-from exposure.places.models import FailureType, Protocol, Station
+from exposure.places.models import FailureGroup, FailureType, Protocol, Station
 from exposure.report.models import Breach, Case, CaseStatement, OtherContent
 from exposure.report.sealed import PURPOSE, SUITE, public_key
 from exposure.report.submission import reference
 from exposure.web.observer import questions
-from exposure.web.tablet.pack import GROUP_OF, pack_of
+from exposure.web.tablet.pack import pack_of
 from tests.cast import MONDAY, adopt, doing
 from tests.classify.test_criteria_page import node_running
 
@@ -124,8 +124,12 @@ def test_only_a_standing_device_gets_it(cast, key, what):
     assert "people" not in answer.content.decode()
 
 
-def test_every_failure_type_that_is_shipped_has_a_group_or_stands_under_something_else(cast, key):
-    assert set(GROUP_OF) <= set(FailureType.objects.values_list("code", flat=True))
+def test_failures_stand_in_the_groups_of_the_pages_and_say_what_they_say_there(cast, key):
+    pack = pack_of(cast.station, at=MONDAY)
+    assert [group["code"] for group in pack["groups"]] == FailureGroup.values
+    shown = {one["code"]: (one["group"], one["answers"]) for one in pack["failures"]}
+    assert shown == {one.code: (one.group, one.answers) for one in FailureType.objects.all()}
+    assert any(answers for _group, answers in shown.values())
 
 
 def test_the_tablet_asks_what_the_pages_ask(cast, key):

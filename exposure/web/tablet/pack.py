@@ -11,14 +11,13 @@ from typing import Any
 from django.conf import settings
 from django.db.models import Max
 from django.utils import translation
-from django.utils.translation import gettext_lazy as _
 
 from exposure.classify.criteria import Criteria
 from exposure.classify.table import Fact
 from exposure.classify.words import said
 from exposure.people.models import Worker
 from exposure.places.first_aid import emergencies, failures_of
-from exposure.places.models import FailureType, FirstAidCard, Protocol, Station
+from exposure.places.models import FailureGroup, FailureType, FirstAidCard, Protocol, Station
 from exposure.report import sealed
 from exposure.report.models import Breach, Case
 from exposure.web.observer.here import open_cases
@@ -28,24 +27,6 @@ from exposure.wording import shipped
 LATELY = timedelta(days=60)
 MOST_PEOPLE = 300
 Texts = dict[str, str]
-
-# By what was touched, as somebody looks for it in a hurry; the order in which the page shows them.
-GROUPS = [
-    ("sharp", _("Sharp, or skin touched")),
-    ("face", _("Face, eyes, nose or mouth")),
-    ("air", _("Respirator or air")),
-    ("gloves", _("Gloves, clothes, shoes")),
-    ("place", _("Things and people around")),
-    ("other", _("Something else")),
-]
-GROUP_OF = {
-    "sharp": "sharp", "bare_hand": "sharp", "splash_body": "sharp",
-    "splash_face": "face", "splash_eyes": "face", "splash_mouth": "face", "face_touched": "face",
-    "hood_touched_face": "face",
-    "respirator_moved": "air", "air_supply_lost": "air", "front_touched": "air",
-    "glove_tear": "gloves", "outer_glove_tear": "gloves", "outside_touched_body": "gloves", "shoes_missed": "gloves",
-    "clean_side_touched": "place", "assistant_touched": "place", "soil_left": "place",
-}  # fmt: skip
 
 
 def pack_of(station: Station, *, at: datetime) -> dict[str, Any]:
@@ -63,7 +44,7 @@ def pack_of(station: Station, *, at: datetime) -> dict[str, Any]:
         "seal_for": sealed.public_key(),
         "cards": [_card(card) for card in FirstAidCard.objects.all()],
         "emergencies": _emergencies(station),
-        "groups": [{"code": code, "label": in_each(words.__str__)} for code, words in GROUPS],
+        "groups": [{"code": code, "label": in_each(words.__str__)} for code, words in FailureGroup.choices],
         "failures": [_failure(failure) for failure in FailureType.objects.select_related("card")],
         "protocols": [_protocol(one) for one in station.protocols.prefetch_related("steps")],
         "phases": [{"code": code, "label": in_each(words.__str__)} for code, words in Breach.Phase.choices],
@@ -112,8 +93,8 @@ def _failure(failure: FailureType) -> dict[str, Any]:
         "code": failure.code,
         "label": _text(failure.label),
         "card": failure.card.code if failure.card else None,
-        "group": GROUP_OF.get(failure.code, "other"),
-        "answers": getattr(failure, "answers", None) or {},
+        "group": failure.group,
+        "answers": failure.answers,
     }
 
 

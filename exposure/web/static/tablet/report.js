@@ -61,10 +61,12 @@ const ruling = () => choiceOf(pack, draft.case);
 const answers = () => ({ ...implied(), ...draft.answers });
 const open = () => stillOpen(ruling(), answers());
 
-/** What the failure type says already, where it is asked at all. */
+/** What the failure type says already, where it is asked at all and has that answer. */
 function implied() {
-  const said = Object.entries(failure(draft.what)?.answers ?? {});
-  return Object.fromEntries(said.filter(([name]) => ruling().facts.some((fact) => fact.name === name)));
+  const offers = ([name, code]) => ruling().facts.some((fact) => (
+    fact.name === name && fact.answers?.some((one) => one.code === code)
+  ));
+  return Object.fromEntries(Object.entries(failure(draft.what)?.answers ?? {}).filter(offers));
 }
 
 function screen() {
