@@ -21,6 +21,7 @@ from exposure.audit.heads import Head
 from exposure.audit.leaves import Fields, Source, by_name, instant, sources, unsealed
 from exposure.audit.merkle import Frontier, leaf_hash
 from exposure.audit.models import SealEntry, SealHead
+from exposure.audit.purged import Purged, purges
 
 BATCH = 1_000
 # A row is sealed within a minute, one that a quick look has missed within the hour.
@@ -51,6 +52,7 @@ class Verification:
     """One reading of the whole record. Iterate `findings()`, then see what was counted.
 
     `late_until`: entries before it may be younger than their own date says; somebody knows why (an upgrade).
+    `purges`: what went lawfully, which is no finding; what is gone without one of them is.
     """
 
     at: datetime
@@ -60,14 +62,19 @@ class Verification:
     heads: int = 0
     waiting: int = 0
     unknown: int = 0
+    purges: list[Purged] = field(default_factory=list)
     _rows: list[SealHead] = field(default_factory=list)
     _added: "Added" = field(init=False)
+    _purged: dict[int, Purged] = field(default_factory=dict)
 
     def findings(self) -> Iterator[str]:
         """One sentence per thing that does not fit."""
         self._rows = list(SealHead.objects.order_by("pk"))
         self.size, self.heads, self._added = sealing.size(), len(self._rows), Added(self._rows)
         yield from self._chain()
+        self.purges = purges()
+        self._purged = {leaf: purge for purge in self.purges if purge.is_lawful for leaf in purge.leaves}
+        yield from (purge.unlawful for purge in self.purges if not purge.is_lawful)
         asked = [(row.size, bytes(row.root), _("the head of %s") % instant(row.at)) for row in self._rows]
         known = {bytes(row.signature) for row in self._rows}
         for kept in self.kept:
@@ -156,6 +163,10 @@ class Verification:
                 "model": entry.model,
                 "row": entry.row,
             }
+            if (purge := self._purged.get(entry.sequence)) is not None:
+                if entry.content is not None or (entry.model, entry.row) in rows:
+                    yield f"{words}: " + _("purged under order %s, and it is there.") % purge.order
+                continue
             leaf, wrong = _leaf(entry)
             if leaf is None:
                 yield f"{words}: {wrong}"
