@@ -15,6 +15,7 @@ from django.conf import settings
 from django.core.exceptions import PermissionDenied
 from django.db import transaction
 from django.db.models import Max, Q, QuerySet
+from django.utils.translation import gettext as _
 
 from exposure.audit.belonging import belongs_to, model_named, recorded_models, written_once_models
 from exposure.audit.history import entries_of_person
@@ -22,7 +23,7 @@ from exposure.audit.models import Hold, Purge, PurgeOrder
 from exposure.people.access import require, require_on
 from exposure.people.models import User, Worker
 from exposure.people.policy import Deed
-from exposure.refusal import Conflict, NotYet, Problem, BadSubmission, require_text
+from exposure.refusal import BadSubmission, Conflict, NotYet, Problem, require_text
 
 # About a person, and no part of what was done for them: what is written there now keeps no record longer.
 ABOUT_THE_PERSON = frozenset({"Worker", "WorkerWindow", "Invitation", "Hold"})
@@ -111,7 +112,7 @@ def place_hold(*, site: Any, worker: Worker | None, reason: str, by: User, at: d
     else:
         require_on(by, Deed.HOLD, worker, at=at)
     require_text(
-        reason, "/reason", "Say what needs the record: a court, a claim, an inquiry, with its reference."
+        reason, "/reason", _("Say what needs the record: a court, a claim, an inquiry, with its reference.")
     )
     return Hold.objects.create(site=site, worker=worker, reason=reason, placed_by=by, placed_at=at)
 
@@ -119,7 +120,7 @@ def place_hold(*, site: Any, worker: Worker | None, reason: str, by: User, at: d
 def lift_hold(*, hold: Hold, because: str, by: User, at: datetime) -> Hold:
     """Raises PermissionDenied also for a hold on one's own record, Conflict where it was lifted already."""
     require(by, Deed.LIFT_HOLD, hold.site_id, hold.worker.user_id if hold.worker else None, at=at)
-    require_text(because, "/because", "Say why nothing needs the record any more.")
+    require_text(because, "/because", _("Say why nothing needs the record any more."))
     with transaction.atomic():
         row = Hold.objects.select_for_update().get(pk=hold.pk)
         if row.lifted_at is not None:
@@ -129,15 +130,16 @@ def lift_hold(*, hold: Hold, because: str, by: User, at: datetime) -> Hold:
     return row
 
 
-def past_retention(workers: QuerySet[Worker], *, at: datetime) -> list[tuple[Worker, Kept]]:
-    """The people among those workers whose last day of employment is long enough ago, and what stands in the way."""
+def past_retention(workers: QuerySet[Worker], most: int, *, at: datetime) -> list[tuple[Worker, Kept]]:
+    """The people among those workers whose last day of employment is long enough ago, `most` of them, those who left
+    first before the others; and what stands in the way."""
     today = at.date()
     try:
         latest = today.replace(year=today.year - settings.RETENTION_YEARS)
     except ValueError:
         latest = date(today.year - settings.RETENTION_YEARS, 2, 28)
     rows = workers.filter(same_as=None, left_on__lte=latest).select_related("site").order_by("left_on", "pk")
-    return [(worker, kept(worker, at=at)) for worker in rows]
+    return [(worker, kept(worker, at=at)) for worker in rows[:most]]
 
 
 def standing_orders(site_ids: Iterable[int]) -> QuerySet[PurgeOrder]:
@@ -153,9 +155,9 @@ def propose(*, site: Any, workers: Iterable[Worker], reason: str, by: User, at: 
     for worker in people:
         require(by, Deed.PROPOSE_PURGE, worker.site_id, worker.user_id, at=at)
     require(by, Deed.PROPOSE_PURGE, site.pk, at=at)
-    require_text(reason, "/reason", "Say why these records go now.")
+    require_text(reason, "/reason", _("Say why these records go now."))
     if not people or any(worker.site_id != site.pk or worker.same_as_id for worker in people):
-        raise BadSubmission(Problem("/people", "Choose people of this site whose period has ended."))
+        raise BadSubmission(Problem("/people", _("Choose people of this site whose period has ended.")))
     with transaction.atomic():
         type(site).objects.select_for_update().get(
             pk=site.pk

@@ -2,8 +2,8 @@
 
 They stand on every history table, every insert-only table and the seals, on PostgreSQL and SQLite. Installed after each
 migrate, because SQLite drops a table's triggers when it rebuilds the table. Only a lawful purge lifts those against
-DELETE (`lifted`), as the owner of the tables and within its transaction. Refusals reach Django as IntegrityError. Whoever owns the database can
-still drop them; that it was done is what the seals are for.
+DELETE (`lifted`), as the owner of the tables and within its transaction. Refusals reach Django as IntegrityError.
+Whoever owns the database can still drop them; that it was done is what the seals are for.
 
 SQLite's REPLACE takes away the row that stands in its way, and no trigger hears of it unless the connection asks
 (https://www.sqlite.org/lang_conflict.html), which other programs do not. So before each insert the rows in its way are

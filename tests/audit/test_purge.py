@@ -213,20 +213,22 @@ def test_who_proposed_does_not_agree_with_both_roles_either(gone_by):
     order = propose(gone_by)
     with pytest.raises(PermissionDenied):
         answer(gone_by, order, by=gone_by.physician)
+    order.agreed, order.answered_by, order.answered_at = True, gone_by.physician, THEN
     with doing(gone_by.physician), pytest.raises(IntegrityError), transaction.atomic():
-        order.agreed, order.answered_by, order.answered_at = True, gone_by.physician, THEN
         order.save()
 
 
+def own_record(cast, user):
+    with doing(cast.administrator):
+        return Worker.objects.create(site=cast.site, user=user, name=str(user), left_on=LEFT)
+
+
 def test_nobody_proposes_or_agrees_about_themselves(gone_by):
-    with doing(gone_by.administrator):
-        for user in (gone_by.physician, gone_by.auditor):
-            own = Worker.objects.create(site=gone_by.site, user=user, name=str(user), left_on=LEFT)
-            with pytest.raises(PermissionDenied):
-                if user == gone_by.physician:
-                    propose(gone_by, workers=[own])
-                else:
-                    answer(gone_by, propose(gone_by, workers=[own]))
+    with pytest.raises(PermissionDenied):
+        propose(gone_by, workers=[own_record(gone_by, gone_by.physician)])
+    order = propose(gone_by, workers=[own_record(gone_by, gone_by.auditor)])
+    with pytest.raises(PermissionDenied):
+        answer(gone_by, order)
 
 
 def test_an_order_needs_a_reason_people_of_the_site_and_a_period_that_has_ended(gone_by):

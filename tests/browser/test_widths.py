@@ -56,6 +56,8 @@ ELSEWHERE = {
     "confirm_mobile": "after another number is given",
     "session_left": "asked by the pages",
     "settle_role": "a button alone",
+    "lift_hold": "while a hold stands",
+    "purge_order": "once an order was given",
     "invitation": "from a link that was handed out",
     "violations": "for browsers",
     "reply": "from the link in a message",

@@ -100,6 +100,9 @@ DOORS: dict[str, tuple[frozenset[str] | None, frozenset[str] | None]] = {
     "history/people/<uuid:uid>/record.pdf": (NURSES | AUDITOR, None),
     "history/people/<uuid:uid>/record.json": (AUDITOR, None),
     "history/people/<uuid:uid>/": (NURSES | AUDITOR, NURSES | AUDITOR),
+    "retention/": (PHYSICIANS | AUDITOR, PHYSICIANS | AUDITOR),
+    "retention/holds/<uuid:uid>/lift/": (NONE, NONE),  # none stands
+    "retention/orders/<uuid:uid>/": (NONE, NONE),
 }
 OF_A_ROW = (
     "alerts/<uuid:uid>/", "reports/<uuid:uid>/", "people/<uuid:uid>/", "people/<uuid:uid>/messages/",

@@ -70,4 +70,5 @@ class Command(BaseCommand):
 
 def _words(counts: dict[str, int], entries: int) -> str:
     rows = purging.total([counts])
-    return f"{sum(rows.values())} rows ({', '.join(f'{name} {n}' for name, n in sorted(rows.items()))}), {entries} entries"
+    kinds = ", ".join(f"{name} {count}" for name, count in sorted(rows.items()))
+    return f"{sum(rows.values())} rows ({kinds}), {entries} entries"
