@@ -20,7 +20,7 @@ from exposure.audit import heads, sealing
 from exposure.audit.heads import Head
 from exposure.audit.leaves import Fields, Source, by_name, instant, sources, unsealed
 from exposure.audit.merkle import Frontier, leaf_hash
-from exposure.audit.models import SealEntry, SealHead
+from exposure.audit.models import SealedBytes, SealEntry, SealHead
 from exposure.audit.purged import Purged, purges
 
 BATCH = 1_000
@@ -246,6 +246,15 @@ def _leaf(entry: Sealed) -> tuple[dict[str, Any] | None, str]:
         return None, _("sealed as entry %(sequence)s (%(model)s %(row)s).") % leaf
     except (ValueError, KeyError, TypeError):
         return None, _("its bytes are no entry's.")
+
+
+def unlike_its_seal(sealed: SealedBytes, row: Fields | None) -> str:
+    """What does not fit of one entry with its bytes and the row that it stands for; "" where all does."""
+    entry = sealed.entry
+    leaf, wrong = _leaf(
+        Sealed(entry.sequence, entry.model, entry.row, bytes(entry.leaf_hash), bytes(sealed.content))
+    )
+    return wrong if leaf is None else _unlike_row(leaf["fields"], row)
 
 
 def _about(source: Source, fields: Fields) -> str:
