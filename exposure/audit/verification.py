@@ -158,30 +158,26 @@ class Verification:
     def _unlike(self, batch: list[Sealed]) -> Iterator[str]:
         rows = _read(batch)
         for entry in batch:
-            words = _("Entry %(sequence)d (%(model)s %(row)d)") % {
-                "sequence": entry.sequence,
-                "model": entry.model,
-                "row": entry.row,
-            }
+            row = rows.get((entry.model, entry.row))
             if (purge := self._purged.get(entry.sequence)) is not None:
-                if entry.content is not None or (entry.model, entry.row) in rows:
-                    yield f"{words}: " + _("purged under order %s, and it is there.") % purge.order
+                if entry.content is not None or row is not None:
+                    yield _words(entry) + _("purged under order %s, and it is there.") % purge.order
                 continue
             leaf, wrong = _leaf(entry)
             if leaf is None:
-                yield f"{words}: {wrong}"
+                yield _words(entry) + wrong
                 continue
+            fields = leaf["fields"]
             source = by_name().get(entry.model)
             if source is None:
                 self.unknown += 1
                 continue
-            words += _about(source, leaf["fields"])
-            wrong = _unlike_row(leaf["fields"], rows.get((entry.model, entry.row)))
-            if wrong:
-                yield f"{words}: {wrong}"
+            if fields != row and (wrong := _unlike_row(fields, row)):
+                yield _words(entry, source, fields) + wrong
             after = self._added.after(entry.sequence)
-            if after and entry.sequence >= self.late_until and str(leaf["fields"].get(source.dated)) < after:
-                yield f"{words}: " + _("added later than %(at)s, long after its own date.") % {"at": after}
+            if after and entry.sequence >= self.late_until and str(fields.get(source.dated)) < after:
+                late = _("added later than %(at)s, long after its own date.") % {"at": after}
+                yield _words(entry, source, fields) + late
 
     def _unsealed(self) -> Iterator[str]:
         """Rows without an entry: what was written just now waits, what is older should have been sealed."""
@@ -240,7 +236,7 @@ def _leaf(entry: Sealed) -> tuple[dict[str, Any] | None, str]:
     if leaf_hash(content) != bytes(entry.leaf_hash):
         return None, _("its bytes are not those that were sealed.")
     try:
-        leaf = json.loads(content)
+        leaf = json.loads(content.decode())
         if (leaf["sequence"], leaf["model"], leaf["row"]) == (entry.sequence, entry.model, entry.row):
             return {"fields": dict(leaf["fields"])}, ""
         return None, _("sealed as entry %(sequence)s (%(model)s %(row)s).") % leaf
@@ -257,9 +253,17 @@ def unlike_its_seal(sealed: SealedBytes, row: Fields | None) -> str:
     return wrong if leaf is None else _unlike_row(leaf["fields"], row)
 
 
-def _about(source: Source, fields: Fields) -> str:
-    who = next((fields[name] for name in WHO if name in fields), "")
-    return _(" of %(at)s by %(who)s") % {"at": fields.get(source.dated), "who": who} if who else ""
+def _words(entry: Sealed, source: Source | None = None, fields: Fields | None = None) -> str:
+    """Which entry, and what it was, as a finding begins. Said of what does not fit alone: there may be millions."""
+    words = _("Entry %(sequence)d (%(model)s %(row)d)") % {
+        "sequence": entry.sequence,
+        "model": entry.model,
+        "row": entry.row,
+    }
+    if source is not None and fields is not None:
+        who = next((fields[name] for name in WHO if name in fields), "")
+        words += _(" of %(at)s by %(who)s") % {"at": fields.get(source.dated), "who": who} if who else ""
+    return f"{words}: "
 
 
 def _unlike_row(sealed: Fields, row: Fields | None) -> str:
