@@ -231,7 +231,7 @@ def order_page(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
                 (worker, _counts([going.counts]), len(going.leaves), _words(going.in_the_way))
                 for worker, going in people
             ],
-            "purges": purges,
+            "purges": [(purge, _numbers(purge.leaves)) for purge in purges],
             "went": _counts([purge.counts for purge in purges]),
             "entries": sum(purge.entries for purge in purges),
             "first_at": min((purge.first_at for purge in purges), default=None),
@@ -254,6 +254,10 @@ def _answer(request: HttpRequest, order: PurgeOrder) -> HttpResponse:
     except (NotYet, Conflict) as refused:
         messages.warning(request, _refusal(refused))
     return redirect("purge_order", order.uid)
+
+
+def _numbers(leaves: list[list[int]]) -> str:
+    return ", ".join(str(first) if first == last else f"{first}–{last}" for first, last in leaves)
 
 
 def _counts(counts: list[dict[str, int]]) -> list[tuple[str, int]]:
