@@ -2,8 +2,9 @@
 
 `update`, `bulk_create`, `bulk_update`, `delete` and `_raw_delete` of a queryset leave no version. Only exposure.record
 may call them, the sealer for the seals, a lawful purge, and whoever works on the outbox, the heartbeats and drafts,
-which are working state. Raw SQL that writes stands in exposure.audit.triggers, accounts (rights, no rows) and storing (the seals), and in
-exposure.remind.insert_select: INSERT ... SELECT, which the ORM has no word for, and which refuses recorded models.
+which are working state. Raw SQL that writes stands in exposure.audit.triggers, accounts (rights, no rows) and storing
+(the seals), and in exposure.remind.insert_select: INSERT ... SELECT, which the ORM has no word for, and which refuses
+recorded models.
 """
 
 import ast
