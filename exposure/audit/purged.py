@@ -55,14 +55,24 @@ def _purged(row: Purge) -> Purged:
         proposed_by=str(order.proposed_by),
         agreed_by=str(order.answered_by or ""),
         at=instant(row.recorded_at),
-        leaves=frozenset(leaf for first, last in row.leaves for leaf in range(first, last + 1)),
+        leaves=_leaves(row) or frozenset(),
         unlawful=words % {"uid": row.uid, "at": instant(row.recorded_at), "why": why} if why else "",
     )
 
 
+def _leaves(row: Purge) -> frozenset[int] | None:
+    """The numbers that it names; None where they are none."""
+    try:
+        return frozenset(leaf for first, last in row.leaves for leaf in range(first, last + 1))
+    except (TypeError, ValueError):
+        return None
+
+
 def _unlawful(row: Purge) -> str:
     order = row.order
-    if str(row.about) not in order.people:
+    if _leaves(row) is None:
+        return _("what it took cannot be read.")
+    if str(row.about) not in (order.people or ()):
         return _("its order does not name that person.")
     if not order.agreed or order.answered_at is None or order.answered_by is None:
         return _("its order was not agreed to.")

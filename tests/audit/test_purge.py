@@ -422,6 +422,21 @@ def test_a_purge_that_two_people_did_not_order_is_named_and_so_is_what_it_took(g
     assert any(one.startswith("Entry 5 (") and "its bytes are gone" in one for one in findings)
 
 
+@pytest.mark.parametrize("leaves", [{"5": 5}, [[5]], [["a", "b"]], 5, None, [5]])
+def test_a_purge_whose_numbers_cannot_be_read_is_named_and_ends_no_reading(gone_by, leaves):
+    order = ordered(gone_by)
+    with doing("command:purge", at=THEN + SOON):
+        Purge.objects.create(
+            order=order,
+            about=gone_by.worker.uid,
+            counts={},
+            first_at=MONDAY,
+            last_at=MONDAY,
+            leaves=leaves or "x",
+        )
+    assert any("what it took cannot be read" in one for one in found())
+
+
 def test_what_has_gone_lawfully_and_is_there_again_is_named(gone_by, monkeypatch):
     ordered(gone_by)
     command(monkeypatch, "purge", "--carry-out")

@@ -69,6 +69,7 @@ def test_what_one_has_sent_has_a_code_and_what_a_nurse_entered_is_hers(cast, sen
     page = page_of(cast.worker.user)
     assert grouped(code_of(sent)) in page
     assert page.count("<code>") == 1
+    assert "&lt;time" not in page
     assert "Nothing that you have sent" not in page
 
 
@@ -152,6 +153,7 @@ def test_the_copy_on_paper_is_a_pdf_with_the_readings(cast, sent):
     said = json.dumps(made.call_args.args[1], ensure_ascii=False)
     assert said.count("36.8") == 2
     assert "Readings" in said
+    assert "<" not in said, "paper has no markup"
     assert client_of(cast.worker.user).get(reverse("copy_paper")).content.startswith(b"%PDF-")
 
 
@@ -165,3 +167,11 @@ def test_no_machine_is_the_first_to_say_what_a_person_has_not(cast, told):
     for name in ("copy_file", "copy_paper"):
         assert client_of(cast.worker.user).get(reverse(name)).status_code == 302
     assert not AccessEntry.objects.filter(subject="own copy").exists()
+
+
+def test_the_record_that_an_auditor_prints_has_no_markup_either(cast, sent):
+    with mock.patch("exposure.paper.pdf", return_value=b"%PDF") as made:
+        client_of(cast.auditor).get(reverse("record_pdf", args=[cast.worker.uid]))
+    said = json.dumps(made.call_args.args[1], ensure_ascii=False)
+    assert "36.8" in said
+    assert "<time" not in said

@@ -10,7 +10,9 @@ from django.urls import reverse
 from exposure import clock
 from exposure.audit.models import AccessEntry, Hold, PurgeOrder
 from exposure.people.models import Worker
+from exposure.pipeline import clear
 from tests.cast import MONDAY, doing
+from tests.walk import follow_up_told_and_confirmed
 
 pytestmark = pytest.mark.django_db
 
@@ -138,3 +140,15 @@ def test_each_look_is_noted(cast, left):
     assert [(look.kind, look.about) for look in looks if look.kind != "signed_in"] == [
         ("list", None), ("person", left.uid),
     ]  # fmt: skip
+
+
+def test_who_left_without_a_last_day_being_entered_is_named(cast):
+    follow_up = follow_up_told_and_confirmed(cast)
+    said = "the last day of employment was never entered"
+    assert said not in page_of(cast.physician)
+    with doing(cast.physician):
+        clear.end_follow_up(
+            follow_up=follow_up, kind="left", reason="Left.", basis="agreed", by=cast.physician, at=MONDAY
+        )
+    assert said in page_of(cast.physician)
+    assert "Wim Alder" in page_of(cast.physician)

@@ -22,6 +22,7 @@ from exposure.audit import purging
 from exposure.audit import retention as rules
 from exposure.audit.access_log import note_look
 from exposure.audit.models import AccessEntry, Hold, PurgeOrder
+from exposure.followup.models import FollowUpState
 from exposure.people.access import may, roles_of
 from exposure.people.models import User, Worker
 from exposure.people.policy import DOING, Deed
@@ -137,6 +138,9 @@ def retention(request: HttpRequest) -> HttpResponse:
                     site.pk for site in sites if may(request.user, Deed.LIFT_HOLD, site.pk, at=request.at)
                 },
                 "years": settings.RETENTION_YEARS,
+                "without_day": others.filter(
+                    left_on=None, same_as=None, follow_ups__states__kind=FollowUpState.Kind.LEFT
+                ).distinct(),
             },
             status=422 if sent is not None else 200,
         )
@@ -237,6 +241,7 @@ def order_page(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
             "first_at": min((purge.first_at for purge in purges), default=None),
             "last_at": max((purge.last_at for purge in purges), default=None),
             "may_answer": _may_answer(request, order),
+            "kept": any(rules.kept(worker, at=request.at).in_the_way for worker, _going in people),
         }
         return render(request, "auditor/purge_order.html", context)
 

@@ -7,7 +7,7 @@ what waits for clinicians are not in it.
 import uuid
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 from typing import Any
 
 from django.contrib import messages
@@ -32,7 +32,7 @@ from exposure.people.models import Worker
 from exposure.people.policy import View
 from exposure.report.models import Breach
 from exposure.web.bidi import spelled_out
-from exposure.web.templatetags.look import day, degrees, moment
+from exposure.web.templatetags.look import day, degrees, moment, unmarked
 from exposure.web.worker import meaning
 from exposure.web.worker.own import common, own_page
 from exposure.web.worker.signed import cleared
@@ -124,7 +124,7 @@ def copy_paper(request: HttpRequest, worker: Worker) -> HttpResponse:
         "title": _("My record: %(name)s") % {"name": spelled_out(worker.name)},
         "site": worker.site.name,
         "lede": _("%(site)s, as of %(at)s. Times of %(zone)s.")
-        % {"site": worker.site.name, "at": moment(request.at), "zone": worker.zone.key},
+        % {"site": worker.site.name, "at": _when(request.at), "zone": worker.zone.key},
         "footer": _("Printed by the person it is about. Local protocol and the licensed clinician decide."),
         "sections": [
             {"heading": heading, "lines": lines or [("", _("Nothing."))]}
@@ -144,10 +144,10 @@ def _sections(
     exposures = visible(request.user, Exposure.objects.all(), *own, at=request.at).filter(withdrawn_at=None)
     yield (
         _("What was found"),
-        [(day(one.day_zero), shipped(one.tier_label)) for one in exposures if one.tier_label],
+        [(_on(one.day_zero), shipped(one.tier_label)) for one in exposures if one.tier_label],
     )
     readings = visible(request.user, readings_of(worker), *own, at=request.at).order_by("taken_at", "pk")
-    yield _("Readings"), [(moment(one.taken_at), _reading(one, situation)) for one in readings]
+    yield _("Readings"), [(_when(one.taken_at), _reading(one, situation)) for one in readings]
     restrictions = visible(request.user, Restriction.objects.all(), *own, at=request.at)
     yield _("What was restricted"), [(shipped(one.title), _days(one)) for one in restrictions]
     clearances = visible(request.user, Clearance.objects.all(), *own, at=request.at)
@@ -156,7 +156,7 @@ def _sections(
         _("Signed clearances"),
         [
             (
-                moment(one.clearance.effective_at),
+                _when(one.clearance.effective_at),
                 ", ".join(spelled_out(name) for name, _roles in one.signed_by),
             )
             for one in cleared(signed)
@@ -165,7 +165,7 @@ def _sections(
     looks = meaning.by_person_and_day(looks_at(worker.uid)[: meaning.LOOKS])
     yield (
         _("Who looked at my record"),
-        [(day(look.on), ", ".join((spelled_out(look.name), *look.roles))) for look in looks],
+        [(_on(look.on), ", ".join((spelled_out(look.name), *look.roles))) for look in looks],
     )
 
 
@@ -179,10 +179,10 @@ def _reading(one: Reading, situation: Situation) -> str:
 
 def _days(one: Restriction) -> str:
     if one.to_date is None:
-        return _("from %(first)s") % {"first": day(one.from_date)}
+        return _("from %(first)s") % {"first": _on(one.from_date)}
     return _("from %(first)s to %(last)s, both days included") % {
-        "first": day(one.from_date),
-        "last": day(one.to_date),
+        "first": _on(one.from_date),
+        "last": _on(one.to_date),
     }
 
 
@@ -213,7 +213,15 @@ def _sent(request: HttpRequest, worker: Worker) -> list[Sent]:
 
 def _of_reading(one: Reading) -> str:
     value = degrees(one.value, one.unit) if one.value is not None else _("no reading")
-    return _("Reading of %(at)s: %(value)s") % {"at": moment(one.taken_at), "value": value}
+    return _("Reading of %(at)s: %(value)s") % {"at": _when(one.taken_at), "value": value}
+
+
+def _when(instant: datetime) -> str:
+    return unmarked(moment(instant))
+
+
+def _on(that: date) -> str:
+    return unmarked(day(that))
 
 
 def _note(request: HttpRequest, worker: Worker) -> None:
