@@ -12,7 +12,7 @@ from datetime import datetime, timedelta
 from itertools import accumulate, groupby
 from typing import Any, NamedTuple
 
-from django.db.models import CharField, F, Value
+from django.db.models import CharField, F, QuerySet, Value
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
@@ -72,8 +72,7 @@ class Verification:
         self._rows = list(SealHead.objects.order_by("pk"))
         self.size, self.heads, self._added = sealing.size(), len(self._rows), Added(self._rows)
         yield from self._chain()
-        self.purges = purges()
-        self._purged = {leaf: purge for purge in self.purges if purge.is_lawful for leaf in purge.leaves}
+        self._read_purges()
         yield from (purge.unlawful for purge in self.purges if not purge.is_lawful)
         asked = [(row.size, bytes(row.root), _("the head of %s") % instant(row.at)) for row in self._rows]
         known = {bytes(row.signature) for row in self._rows}
@@ -89,6 +88,10 @@ class Verification:
                 asked.append((kept.head.size, kept.head.root, kept.where))
         yield from self._entries(sorted(asked, key=lambda one: one[0]))
         yield from self._unsealed()
+
+    def _read_purges(self) -> None:
+        self.purges = purges()
+        self._purged = {leaf: purge for purge in self.purges if purge.is_lawful for leaf in purge.leaves}
 
     def _chain(self) -> Iterator[str]:
         """The heads of the database among themselves: signatures, keys, sizes."""
@@ -147,16 +150,29 @@ class Verification:
                 "head": asked[0][2],
             }
 
-    def _batches(self) -> Iterator[list[Sealed]]:
+    def _columns(self) -> QuerySet:
         entries = SealEntry.objects.filter(sequence__lt=self.size).order_by("sequence")
-        columns = entries.values_list("sequence", "model", "row", "leaf_hash", "sealed__content")
+        return entries.values_list("sequence", "model", "row", "leaf_hash", "sealed__content")
+
+    def _batches(self) -> Iterator[list[Sealed]]:
+        columns = self._columns()
         batch = [Sealed(*row) for row in columns[:BATCH]]
         while batch:
             yield batch
             batch = [Sealed(*row) for row in columns.filter(sequence__gt=batch[-1].sequence)[:BATCH]]
 
+    def _again(self, batch: list[Sealed]) -> list[Sealed]:
+        return [Sealed(*row) for row in self._columns().filter(sequence__in=[one.sequence for one in batch])]
+
     def _unlike(self, batch: list[Sealed]) -> Iterator[str]:
         rows = _read(batch)
+        if any(
+            (one.content is None or (one.model, one.row) not in rows) and one.sequence not in self._purged
+            for one in batch
+        ):
+            self._read_purges()  # one may have been carried out since, and its row came in before
+            batch = self._again(batch)
+            rows = _read(batch)
         for entry in batch:
             row = rows.get((entry.model, entry.row))
             if (purge := self._purged.get(entry.sequence)) is not None:

@@ -4,11 +4,12 @@ hold; and whatever else is gone is still found."""
 import uuid
 from datetime import date, timedelta
 from io import StringIO
+from unittest import mock
 
 import pytest
 from django.core.exceptions import PermissionDenied
 from django.core.management import CommandError, call_command
-from django.db import IntegrityError, connection, transaction
+from django.db import IntegrityError, OperationalError, connection, transaction
 
 from config.seal_key import new_seal_key
 from exposure import clock
@@ -295,6 +296,32 @@ def test_verify_says_who_let_it_go_and_calls_it_no_tampering(gone_by, monkeypatc
     assert f"Purged lawfully by {gone_by.physician} and {gone_by.auditor} on 2056-05-01" in said
     assert f"{entries} entries" in said
     assert "All of it fits." in said
+
+
+def test_a_purge_in_the_middle_of_a_verification_is_no_finding_either(gone_by, monkeypatch):
+    ordered(gone_by)
+    verification = Verification(at=THEN + SOON)
+    monkeypatch.setattr("exposure.audit.verification.BATCH", 50)
+    first = Verification._unlike
+    done = []
+
+    def unlike(self, batch):
+        if not done:
+            done.append(command(monkeypatch, "purge", "--carry-out"))  # after this batch was read
+        yield from first(self, batch)
+
+    monkeypatch.setattr(Verification, "_unlike", unlike)
+    assert list(verification.findings()) == []
+    assert [str(one) for one in verification.purges if one.is_lawful]
+
+
+def test_others_who_write_all_the_time_put_it_off_and_nothing_has_gone(gone_by, monkeypatch):
+    ordered(gone_by)
+    monkeypatch.setattr("exposure.management.commands.purge.PAUSE", 0)
+    monkeypatch.setattr(purging, "_lock", mock.Mock(side_effect=OperationalError("lock timeout")))
+    with pytest.raises(CommandError, match="quieter hour"):
+        command(monkeypatch, "purge", "--carry-out")
+    assert Worker.objects.filter(pk=gone_by.worker.pk).exists()
 
 
 def test_doing_it_again_does_nothing_and_says_so(gone_by, monkeypatch):

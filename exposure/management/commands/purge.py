@@ -7,7 +7,7 @@ from time import sleep
 from typing import Any
 
 from django.core.management.base import BaseCommand, CommandError
-from django.db import OperationalError, ProgrammingError
+from django.db import IntegrityError, OperationalError, ProgrammingError
 
 from exposure import clock
 from exposure.audit import purging, retention
@@ -63,7 +63,7 @@ class Command(BaseCommand):
                     return purging.carry_out(order, worker, at=at)
             except ProgrammingError as error:
                 raise CommandError(f"Run it as the owner of the tables: {error}".strip()) from None
-            except OperationalError:
+            except (OperationalError, IntegrityError):  # or somebody added to the record meanwhile
                 sleep(PAUSE)
         raise CommandError("Others are writing to these tables all the time: run it again in a quieter hour.")
 
