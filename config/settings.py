@@ -266,6 +266,8 @@ if LOCAL_SEAL_KEY:
     env.local_secret(LOCAL_SEAL_KEY, seal_key.new_seal_key)
 SEAL_HEADS_EMAIL = env.text("SEAL_HEADS_EMAIL")
 SEAL_HEADS_DIR = Path(env.text("SEAL_HEADS_DIR") or VAR / "heads")
+# After the last day of employment, and after the newest entry. 29 CFR 1910.1020(d)(1) asks for thirty.
+RETENTION_YEARS = env.count("RETENTION_YEARS", 30)
 
 # What stations' tablets seal reports for while they have no network. Without a key they work only with one.
 REPORT_KEYS = report_key.report_keys(env.text("REPORT_KEY"))

@@ -371,7 +371,7 @@ class UserAdmin(RecordedAdmin):
 
 @admin.register(Worker, site=setup)
 class WorkerAdmin(WithWindows):
-    fields = ["site", "number", "name", "phone", "email", "employer", "phone_only", "why"]
+    fields = ["site", "number", "name", "phone", "email", "employer", "left_on", "phone_only", "why"]
     inlines = [WorkerWindowInline]
     list_display = ["name", "number", "employer", "site"]
     list_filter = ["site"]

@@ -1,7 +1,7 @@
 """Every model of the app, re-exported so that Django finds them. Nothing is defined here."""
 
 from exposure.attend.models import Alert, AlertEntry, Call, Handover, OtherDecision, Promise
-from exposure.audit.models import AccessEntry, SealedBytes, SealEntry, SealHead
+from exposure.audit.models import AccessEntry, Hold, Purge, PurgeOrder, SealedBytes, SealEntry, SealHead
 from exposure.classify.models import Adoption, Assessment, CriteriaVersion, Replay, Signature, Tick
 from exposure.clear.models import Clearance
 from exposure.followup.models import (
@@ -95,6 +95,7 @@ __all__ = [
     "FollowUpState",
     "Handover",
     "Heartbeat",
+    "Hold",
     "Invitation",
     "Mark",
     "Message",
@@ -107,6 +108,8 @@ __all__ = [
     "Promise",
     "Protection",
     "Protocol",
+    "Purge",
+    "PurgeOrder",
     "PushSubscription",
     "Reading",
     "Reminder",

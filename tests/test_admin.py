@@ -4,12 +4,14 @@ from datetime import timedelta
 from io import StringIO
 
 import pytest
+from django import forms
 from django.apps import apps
 from django.core.cache import cache
 from django.core.management import CommandError, call_command
 from django.urls import reverse
 
 from exposure import admin as set_up
+from exposure.audit.live import unlike_their_versions
 from exposure.people import access
 from exposure.people.models import Role, User, Worker
 from exposure.pipeline import report
@@ -75,6 +77,25 @@ def filled(page, **changes):
         else:
             sent[name] = value
     return {**sent, **changes}
+
+
+@pytest.mark.parametrize("model", set_up.setup._registry, ids=lambda model: model.__name__)
+def test_whatever_is_changed_in_the_set_up_leaves_a_version_with_who_and_why(
+    browser, cast, everywhere, model
+):
+    row = model._base_manager.order_by("pk").last()
+    page = browser.get(change_page(row))
+    form = page.context["adminform"].form
+    texts = [name for name, field in form.fields.items() if type(field) is forms.CharField]
+    text = next((name for name in texts if name not in ("why", "name", "code")), "name")
+    versions = row.history.count()
+    answer = browser.post(change_page(row), filled(page, **{text: "Something else", "why": "Tried out."}))
+    assert answer.status_code == 302, answer.context["errors"]
+    newest = row.history.order_by("history_id").last()
+    assert row.history.count() == versions + 1
+    assert (newest.history_user_id, newest.history_change_reason) == (cast.administrator.actor, "Tried out.")
+    assert getattr(newest, text) == "Something else"
+    assert list(unlike_their_versions()) == []
 
 
 def test_every_role_but_the_administrators_is_refused(client, cast, standing_clock):

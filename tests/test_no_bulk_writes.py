@@ -1,9 +1,10 @@
 """No write passes the history by: read from our own code, and tried at run time.
 
 `update`, `bulk_create`, `bulk_update`, `delete` and `_raw_delete` of a queryset leave no version. Only exposure.record
-may call them, the sealer for the seals, and whoever works on the outbox, the heartbeats and drafts, which are working
-state. Raw SQL that writes stands in exposure.audit.triggers, accounts (rights, no rows) and storing (the seals), and in
-exposure.remind.insert_select: INSERT ... SELECT, which the ORM has no word for, and which refuses recorded models.
+may call them, the sealer for the seals, a lawful purge, and whoever works on the outbox, the heartbeats and drafts,
+which are working state. Raw SQL that writes stands in exposure.audit.triggers, accounts (rights, no rows) and storing
+(the seals), and in exposure.remind.insert_select: INSERT ... SELECT, which the ORM has no word for, and which refuses
+recorded models.
 """
 
 import ast
@@ -21,7 +22,7 @@ BULK |= {"aupdate", "adelete", "abulk_create", "abulk_update"}
 RAW = {"execute", "executemany", "executescript", "callproc", "raw", "extra"}
 WORKING_STATE = {"Message", "Heartbeat", "SetAside", "Planned", "ReportDraft", "Session"}
 TAKEN_AWAY_WITH_A_VERSION = {"Authenticator"}  # its queryset deletes one by one: people.library_history
-MAY_WRITE_IN_BULK = {"record.py", "management/new_database.py", "audit/storing.py"}
+MAY_WRITE_IN_BULK = {"record.py", "management/new_database.py", "audit/purging.py", "audit/storing.py"}
 MAY_WRITE_SQL = {"audit/accounts.py", "audit/storing.py", "audit/triggers.py", "remind/insert_select.py"}
 
 

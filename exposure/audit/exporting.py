@@ -22,18 +22,28 @@ class NoHead(Exception):
     """Nothing could be proved: no head is signed yet."""
 
 
-def record_of(worker: Any, *, sites: frozenset[int] | None, at: datetime) -> dict[str, Any]:
+def record_of(
+    worker: Any, *, sites: frozenset[int] | None, at: datetime, only: frozenset[str] | None = None
+) -> dict[str, Any]:
     """The sealed entries about the worker (and what stands under another entry of the same person), of `sites` or of
-    none; each with its exact bytes and its proof in the newest head. Raises NoHead."""
+    none, and of the models in `only`, where they are named; each with its exact bytes and its proof in the newest head.
+    Raises NoHead."""
+    people = model_named("Worker").objects.filter(Q(pk=worker.pk) | Q(same_as=worker.pk))
+    wanted = Wanted(workers=frozenset(people.values_list("pk", flat=True)), sites=sites)
+    sealed = list(_sealed(wanted, only))
+    if only is None or "Signature" in only:
+        sealed += _of_rows("signature", _signatures(sealed))
+    return proved(worker, sealed, at=at)
+
+
+def proved(worker: Any, sealed: Iterable[SealedBytes], *, at: datetime) -> dict[str, Any]:
+    """Entries with their proofs in the newest head, those that it covers; as `verify_record.py` reads them. Raises
+    NoHead."""
     head = heads.newest()
     if head is None:
         raise NoHead
-    people = model_named("Worker").objects.filter(Q(pk=worker.pk) | Q(same_as=worker.pk))
-    wanted = Wanted(workers=frozenset(people.values_list("pk", flat=True)), sites=sites)
     leaves = SealEntry.objects.filter(sequence__lt=head.size).order_by("sequence")
     tree = merkle.Tree([bytes(leaf) for leaf in leaves.values_list("leaf_hash", flat=True).iterator()])
-    sealed = list(_sealed(wanted))
-    sealed += _of_rows("signature", _signatures(sealed))
     entries = [
         {
             "sequence": one.entry_id,
@@ -53,9 +63,10 @@ def record_of(worker: Any, *, sites: frozenset[int] | None, at: datetime) -> dic
     }
 
 
-def _sealed(wanted: Wanted) -> Iterator[SealedBytes]:
+def _sealed(wanted: Wanted, only: frozenset[str] | None) -> Iterator[SealedBytes]:
     for source in sources():
-        if source.of.__name__ not in WITHHELD:
+        name = source.of.__name__
+        if name not in WITHHELD and (only is None or name in only):
             yield from _of_rows(source.name, _keys(source, wanted))
 
 

@@ -24,6 +24,9 @@ log = logging.getLogger(__name__)
 
 LARGEST_EXACT = 2**53 - 1  # of an integer in RFC 8785
 Fields = dict[str, Any]
+AS_IT_IS = frozenset({str, bool, type(None)})  # of most columns, so a million times
+# Texts, whole numbers, true, false, null under ASCII keys: here the two agree, and this one is 20 times faster.
+_write = json.JSONEncoder(sort_keys=True, separators=(",", ":"), ensure_ascii=False).encode
 
 
 @dataclass(frozen=True)
@@ -52,10 +55,20 @@ class Source:
 
 def read_rows(rows: QuerySet, key: str, keys: Iterable[int], columns: Sequence[str]) -> dict[int, Fields]:
     """The rows with those keys as plain values. What cannot be read is told in the log, and left out."""
-    keys = list(keys)
+    keys = sorted(keys)
+    whole = (
+        len(keys) > 1 and keys[-1] - keys[0] == len(keys) - 1
+    )  # one stretch, as most are: two numbers to send
+    wanted = {f"{key}__range": (keys[0], keys[-1])} if whole else {f"{key}__in": keys}
     try:
-        found = rows.filter(**{f"{key}__in": keys}).order_by().values_list(key, *columns)
-        return {place: dict(zip(columns, map(plain, values), strict=True)) for place, *values in found}
+        found = rows.filter(**wanted).order_by().values_list(key, *columns)
+        return {
+            place: {
+                column: value if type(value) in AS_IT_IS else plain(value)
+                for column, value in zip(columns, values, strict=True)
+            }
+            for place, *values in found
+        }
     except (ValueError, TypeError, ArithmeticError):
         if len(keys) > 1:  # one of them; the others go on
             return {place: row for one in keys for place, row in read_rows(rows, key, [one], columns).items()}
@@ -101,13 +114,14 @@ def leaf_bytes(source: Source, sequence: int, row: int, fields: Fields) -> bytes
     leaf = {"fields": fields, "model": source.name, "row": row, "sequence": sequence}
     if source.has_json:
         return rfc8785.dumps(leaf)
-    # Texts, whole numbers, true, false, null under ASCII keys: here the two agree, and this one is 20 times faster.
-    return json.dumps(leaf, sort_keys=True, separators=(",", ":"), ensure_ascii=False).encode()
+    return _write(leaf).encode()
 
 
 def plain(value: Any) -> Any:
     """A stored value as RFC 8785 can hold it: instants in UTC as RFC 3339 with microseconds, decimals as text without
     needless zeros (a column made wider later changes nothing), whole numbers that a double cannot hold as text."""
+    if type(value) is int and -LARGEST_EXACT <= value <= LARGEST_EXACT:  # most of what is not AS_IT_IS
+        return value
     match value:
         case None | str() | bool():
             return value
@@ -134,7 +148,7 @@ def plain(value: Any) -> Any:
 
 def instant(value: datetime) -> str:
     """RFC 3339, in UTC, with microseconds."""
-    return value.astimezone(UTC).isoformat(timespec="microseconds").replace("+00:00", "Z")
+    return value.astimezone(UTC).isoformat(timespec="microseconds")[: -len("+00:00")] + "Z"
 
 
 def unsealed(source: Source, entries: QuerySet) -> QuerySet:

@@ -1,11 +1,11 @@
-"""Who looked at what, and who came in; and the seals over all that is recorded."""
+"""Who looked at what, and who came in; the seals over all that is recorded; how long it is kept, and what went."""
 
 from django.conf import settings
 from django.db import models
-from django.db.models import Q
+from django.db.models import F, Q
 from django.utils.translation import gettext_lazy as _
 
-from exposure.record import GuardedQuerySet, InsertOnly
+from exposure.record import GuardedQuerySet, InsertOnly, Recorded
 
 
 class AccessEntry(InsertOnly):
@@ -124,3 +124,89 @@ class SealHead(Seals):
 
     def __str__(self) -> str:
         return f"{self.size} {self.at:%Y-%m-%d %H:%M:%S}"
+
+
+class Hold(Recorded):
+    """A court, a claim or an inquiry needs the record of a worker, or of a whole site (no `worker`): nothing of it is
+    purged until somebody has lifted the hold."""
+
+    site = models.ForeignKey("exposure.Site", models.PROTECT, related_name="holds")
+    worker = models.ForeignKey("exposure.Worker", models.PROTECT, null=True, related_name="holds")
+    reason = models.TextField()
+    placed_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="holds_placed")
+    placed_at = models.DateTimeField()
+    lifted_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.PROTECT, null=True, related_name="holds_lifted"
+    )
+    lifted_at = models.DateTimeField(null=True)
+    lifted_because = models.TextField(blank=True)
+
+    class Meta:
+        ordering = ["placed_at"]
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(lifted_at=None, lifted_by=None)
+                | Q(lifted_at__isnull=False, lifted_by__isnull=False) & ~Q(lifted_because=""),
+                name="hold_lifted_whole",
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.site_id} {self.worker_id or 'all'}"
+
+
+class PurgeOrder(Recorded):
+    """Whose records are to go, proposed by one person and answered by another; `agreed` is empty until then.
+
+    `people` holds the uids of the workers, because a name here would outlive the record. Nothing goes by the order
+    itself: `manage.py purge`, run by whoever owns the tables, carries it out.
+    """
+
+    site = models.ForeignKey("exposure.Site", models.PROTECT, related_name="purge_orders")
+    people = models.JSONField()
+    reason = models.TextField()
+    proposed_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="purges_proposed")
+    proposed_at = models.DateTimeField()
+    answered_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.PROTECT, null=True, related_name="purges_answered"
+    )
+    answered_at = models.DateTimeField(null=True)
+    agreed = models.BooleanField(null=True)
+
+    class Meta:
+        ordering = ["proposed_at"]
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(answered_by=None, answered_at=None, agreed=None)
+                | Q(answered_by__isnull=False, answered_at__isnull=False, agreed__isnull=False)
+                & ~Q(answered_by=F("proposed_by")),
+                name="purge_order_by_two",
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.site_id} {self.proposed_at:%Y-%m-%d}"
+
+
+class Purge(InsertOnly):
+    """The record of one person has gone under an order. `about` is the worker's uid, `counts` rows by model,
+    `first_at` and `last_at` the dates between which they were recorded, `leaves` the numbers of their entries in the
+    tree as [[first, last], ...]: their hashes stay. Written by the owner of the tables alone, and sealed."""
+
+    order = models.ForeignKey(PurgeOrder, models.PROTECT, related_name="purges")
+    about = models.UUIDField(unique=True)
+    counts = models.JSONField()
+    first_at = models.DateTimeField()
+    last_at = models.DateTimeField()
+    leaves = models.JSONField()
+
+    class Meta:
+        ordering = ["recorded_at", "id"]
+
+    def __str__(self) -> str:
+        return f"{self.order_id} {self.about}"
+
+    @property
+    def entries(self) -> int:
+        """How many entries lost their bytes."""
+        return sum(last - first + 1 for first, last in self.leaves)

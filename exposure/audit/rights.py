@@ -11,7 +11,7 @@ from django.apps import apps
 from django.db.models import Model
 
 from exposure.audit.belonging import WITHDRAWN, recorded_models, withdrawable
-from exposure.audit.triggers import guarded_models
+from exposure.audit.triggers import append_only_models
 from exposure.record import REMOVABLE
 
 MIGRATIONS = "django_migrations"  # has no model
@@ -28,6 +28,7 @@ class Rights:
 
 READ = Rights()
 ADD = Rights(insert=True)
+BY_THE_OWNER = frozenset({"Purge"})  # what went says who deleted it, and that is the owner of the tables
 # Working state that is taken away when it has served.
 TAKEN_AWAY = frozenset({"Planned", "ReportDraft"})
 # Of the libraries: None is whatever may be done to rows.
@@ -55,7 +56,9 @@ def rights() -> dict[str, Rights]:
 
 
 def _of(model: type[Model]) -> Rights:
-    if model in guarded_models():
+    if model.__name__ in BY_THE_OWNER:
+        return READ
+    if model in append_only_models():
         return Rights(insert=True, update=frozenset({WITHDRAWN} if withdrawable(model) else ()))
     name = model.__name__
     if model._meta.app_label == "exposure":

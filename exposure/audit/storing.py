@@ -1,21 +1,18 @@
 """Entries and their bytes, stored a batch at a time.
 
-PostgreSQL takes them as columns, in one statement each: a tenth of what as many objects cost. INSERT ... SELECT FROM
-unnest is what its manual names for that ("Array Functions and Operators"); Django's ORM has no word for it.
+PostgreSQL takes them by COPY, in one statement each and as text that costs next to nothing to write (manual, "COPY",
+text format): a tenth of what as many objects cost. Django's ORM has no word for it.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import NamedTuple
 
 from django.db import connection, models, transaction
 
 from exposure.audit.models import SealedBytes, SealEntry
 
-ENTRIES = (
-    'INSERT INTO exposure_sealentry (sequence, model, "row", leaf_hash)'
-    " SELECT * FROM unnest(%s::bigint[], %s::text[], %s::bigint[], %s::bytea[])"
-)
-BYTES = "INSERT INTO exposure_sealedbytes (entry_id, content) SELECT * FROM unnest(%s::bigint[], %s::bytea[])"
+ENTRIES = 'COPY exposure_sealentry (sequence, model, "row", leaf_hash) FROM STDIN'
+BYTES = "COPY exposure_sealedbytes (entry_id, content) FROM STDIN"
 
 
 class Leaf(NamedTuple):
@@ -32,18 +29,22 @@ def store(leaves: Sequence[Leaf]) -> None:
     """All of them or none. Raises IntegrityError where another sealer was faster."""
     with transaction.atomic():
         if connection.vendor == "postgresql":
-            _as_columns(leaves)
+            _as_text(leaves)
         else:
             _as_rows(leaves)
 
 
-def _as_columns(leaves: Sequence[Leaf]) -> None:
-    if not leaves:
-        return
-    sequences, names, rows, hashes, contents = (list(column) for column in zip(*leaves, strict=True))
-    with connection.cursor() as cursor:
-        cursor.execute(ENTRIES, [sequences, names, rows, hashes])
-        cursor.execute(BYTES, [sequences, contents])
+def _as_text(leaves: Sequence[Leaf]) -> None:
+    r"""Nothing needs escaping: numbers, names of models, and bytes as \x and hexadecimal digits."""
+    _copy(
+        ENTRIES, (f"{one.sequence}\t{one.model}\t{one.row}\t\\\\x{one.leaf_hash.hex()}\n" for one in leaves)
+    )
+    _copy(BYTES, (f"{one.sequence}\t\\\\x{one.content.hex()}\n" for one in leaves))
+
+
+def _copy(statement: str, lines: Iterable[str]) -> None:
+    with connection.cursor() as cursor, connection.wrap_database_errors, cursor.copy(statement) as copy:
+        copy.write("".join(lines))
 
 
 def _as_rows(leaves: Sequence[Leaf]) -> None:

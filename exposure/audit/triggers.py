@@ -1,15 +1,17 @@
 """Append-only in the database itself: triggers refuse UPDATE, DELETE and TRUNCATE of whatever was written once.
 
-They stand on every history table, every insert-only table and the seals, on PostgreSQL and SQLite; the exact bytes of
-an entry may be deleted, which a purge does, and nothing else. Installed after each migrate, because SQLite drops a
-table's triggers when it rebuilds the table. Refusals reach Django as IntegrityError. Whoever owns the database can
-still drop them; that it was done is what the seals are for.
+They stand on every history table, every insert-only table and the seals, on PostgreSQL and SQLite. Installed after each
+migrate, because SQLite drops a table's triggers when it rebuilds the table. Only a lawful purge lifts those against
+DELETE (`lifted`), as the owner of the tables and within its transaction. Refusals reach Django as IntegrityError.
+Whoever owns the database can still drop them; that it was done is what the seals are for.
 
 SQLite's REPLACE takes away the row that stands in its way, and no trigger hears of it unless the connection asks
 (https://www.sqlite.org/lang_conflict.html), which other programs do not. So before each insert the rows in its way are
 noted, and after it they must stand: an insert that was refused or left out has no after.
 """
 
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from typing import Any
 
 from django.db import DEFAULT_DB_ALIAS, connections, transaction
@@ -46,19 +48,14 @@ NOTED = "exposure_noted"  # SQLite: rows in the way of an insert, by table and k
 def append_only_models() -> list[type[Model]]:
     """Every insert-only model, the history of every recorded one, and the seals."""
     histories = [model.history.model for model in recorded_models()]
-    return [*written_once_models(), *histories, SealEntry, SealHead]
-
-
-def guarded_models() -> list[type[Model]]:
-    """Whatever has triggers."""
-    return [*append_only_models(), SealedBytes]
+    return [*written_once_models(), *histories, SealEntry, SealHead, SealedBytes]
 
 
 def expected(using: str = DEFAULT_DB_ALIAS) -> set[tuple[str, str]]:
     """The triggers that must stand, as (table, trigger)."""
     return {
         (model._meta.db_table, name)
-        for model in guarded_models()
+        for model in append_only_models()
         for name in _definitions(model, connections[using].vendor)
     }
 
@@ -91,7 +88,7 @@ def install(using: str = DEFAULT_DB_ALIAS) -> None:
                     f'CREATE TABLE IF NOT EXISTS "{NOTED}" (of_table text NOT NULL, noted NOT NULL)'
                 )
                 cursor.execute(f'DELETE FROM "{NOTED}"')
-            for model in guarded_models():
+            for model in append_only_models():
                 if model._meta.db_table in tables:
                     for name, definition in _definitions(model, connection.vendor).items():
                         if not name.endswith(AGAINST_REPLACE) or _is_whole(model, connection, cursor):
@@ -106,6 +103,49 @@ def remove(using: str = DEFAULT_DB_ALIAS) -> None:
         for table, name in sorted(ours):
             place = f' ON "{table}"' if connection.vendor == "postgresql" else ""
             cursor.execute(f'DROP TRIGGER "{name}"{place}')
+
+
+def lock(models: Iterable[type[Model]], *, timeout: str, using: str = DEFAULT_DB_ALIAS) -> None:
+    """PostgreSQL: nobody else writes to these tables until the transaction ends. Raises OperationalError where others
+    hold them for longer than `timeout`, ProgrammingError where the account may not."""
+    tables = ", ".join(sorted({f'"{model._meta.db_table}"' for model in models}))
+    with connections[using].cursor() as cursor:
+        cursor.execute("SELECT set_config('lock_timeout', %s, true)", [timeout])
+        cursor.execute(f"LOCK TABLE {tables} IN SHARE ROW EXCLUSIVE MODE")
+
+
+@contextmanager
+def lifted(models: Iterable[type[Model]], using: str = DEFAULT_DB_ALIAS) -> Iterator[None]:
+    """Inside, and inside the transaction that is open, rows of these tables may be deleted. Where it fails the
+    transaction must end with it, which puts everything back."""
+    connection = connections[using]
+    if not connection.in_atomic_block:
+        raise transaction.TransactionManagementError("Triggers are lifted inside a transaction only.")
+    standing_now = standing(using)
+    guards = [
+        (model._meta.db_table, f"{model._meta.db_table}_no_delete", model)
+        for model in models
+        if (model._meta.db_table, f"{model._meta.db_table}_no_delete") in standing_now
+    ]
+    on_postgresql = connection.vendor == "postgresql"
+    with connection.cursor() as cursor:
+        if on_postgresql:  # what waits for the end of the transaction would be in the way of both
+            cursor.execute("SET CONSTRAINTS ALL IMMEDIATE; SET CONSTRAINTS ALL DEFERRED")
+        for table, name, _model in guards:
+            cursor.execute(
+                f'ALTER TABLE "{table}" DISABLE TRIGGER "{name}"'
+                if on_postgresql
+                else f'DROP TRIGGER "{name}"'
+            )
+        yield
+        if on_postgresql:
+            cursor.execute("SET CONSTRAINTS ALL IMMEDIATE; SET CONSTRAINTS ALL DEFERRED")
+        for table, name, model in guards:
+            cursor.execute(
+                f'ALTER TABLE "{table}" ENABLE TRIGGER "{name}"'
+                if on_postgresql
+                else f'CREATE TRIGGER "{name}" {_definitions(model, connection.vendor)[name]}'
+            )
 
 
 def lift_before_migrate(sender: Any, using: str, **_: Any) -> None:
@@ -139,8 +179,6 @@ def _definitions(model: type[Model], vendor: str) -> dict[str, str]:
         triggers = _for_postgresql(table, withdrawable(model))
     else:
         triggers = {**_for_sqlite(table, columns, withdrawable(model)), **_against_replace(model)}
-    if model is SealedBytes:
-        del triggers["no_delete"]
     return {f"{table}_{name}": rest for name, rest in triggers.items()}
 
 

@@ -12,7 +12,7 @@ from datetime import datetime, timedelta
 from itertools import accumulate, groupby
 from typing import Any, NamedTuple
 
-from django.db.models import CharField, F, Value
+from django.db.models import CharField, F, QuerySet, Value
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
@@ -20,7 +20,8 @@ from exposure.audit import heads, sealing
 from exposure.audit.heads import Head
 from exposure.audit.leaves import Fields, Source, by_name, instant, sources, unsealed
 from exposure.audit.merkle import Frontier, leaf_hash
-from exposure.audit.models import SealEntry, SealHead
+from exposure.audit.models import SealedBytes, SealEntry, SealHead
+from exposure.audit.purged import Purged, purges
 
 BATCH = 1_000
 # A row is sealed within a minute, one that a quick look has missed within the hour.
@@ -51,6 +52,7 @@ class Verification:
     """One reading of the whole record. Iterate `findings()`, then see what was counted.
 
     `late_until`: entries before it may be younger than their own date says; somebody knows why (an upgrade).
+    `purges`: what went lawfully, which is no finding; what is gone without one of them is.
     """
 
     at: datetime
@@ -60,14 +62,18 @@ class Verification:
     heads: int = 0
     waiting: int = 0
     unknown: int = 0
+    purges: list[Purged] = field(default_factory=list)
     _rows: list[SealHead] = field(default_factory=list)
     _added: "Added" = field(init=False)
+    _purged: dict[int, Purged] = field(default_factory=dict)
 
     def findings(self) -> Iterator[str]:
         """One sentence per thing that does not fit."""
         self._rows = list(SealHead.objects.order_by("pk"))
         self.size, self.heads, self._added = sealing.size(), len(self._rows), Added(self._rows)
         yield from self._chain()
+        self._read_purges()
+        yield from (purge.unlawful for purge in self.purges if not purge.is_lawful)
         asked = [(row.size, bytes(row.root), _("the head of %s") % instant(row.at)) for row in self._rows]
         known = {bytes(row.signature) for row in self._rows}
         for kept in self.kept:
@@ -82,6 +88,10 @@ class Verification:
                 asked.append((kept.head.size, kept.head.root, kept.where))
         yield from self._entries(sorted(asked, key=lambda one: one[0]))
         yield from self._unsealed()
+
+    def _read_purges(self) -> None:
+        self.purges = purges()
+        self._purged = {leaf: purge for purge in self.purges if purge.is_lawful for leaf in purge.leaves}
 
     def _chain(self) -> Iterator[str]:
         """The heads of the database among themselves: signatures, keys, sizes."""
@@ -140,37 +150,50 @@ class Verification:
                 "head": asked[0][2],
             }
 
-    def _batches(self) -> Iterator[list[Sealed]]:
+    def _columns(self) -> QuerySet:
         entries = SealEntry.objects.filter(sequence__lt=self.size).order_by("sequence")
-        columns = entries.values_list("sequence", "model", "row", "leaf_hash", "sealed__content")
+        return entries.values_list("sequence", "model", "row", "leaf_hash", "sealed__content")
+
+    def _batches(self) -> Iterator[list[Sealed]]:
+        columns = self._columns()
         batch = [Sealed(*row) for row in columns[:BATCH]]
         while batch:
             yield batch
             batch = [Sealed(*row) for row in columns.filter(sequence__gt=batch[-1].sequence)[:BATCH]]
 
+    def _again(self, batch: list[Sealed]) -> list[Sealed]:
+        return [Sealed(*row) for row in self._columns().filter(sequence__in=[one.sequence for one in batch])]
+
     def _unlike(self, batch: list[Sealed]) -> Iterator[str]:
         rows = _read(batch)
+        if any(
+            (one.content is None or (one.model, one.row) not in rows) and one.sequence not in self._purged
+            for one in batch
+        ):
+            self._read_purges()  # one may have been carried out since, and its row came in before
+            batch = self._again(batch)
+            rows = _read(batch)
         for entry in batch:
-            words = _("Entry %(sequence)d (%(model)s %(row)d)") % {
-                "sequence": entry.sequence,
-                "model": entry.model,
-                "row": entry.row,
-            }
+            row = rows.get((entry.model, entry.row))
+            if (purge := self._purged.get(entry.sequence)) is not None:
+                if entry.content is not None or row is not None:
+                    yield _words(entry) + _("purged under order %s, and it is there.") % purge.order
+                continue
             leaf, wrong = _leaf(entry)
             if leaf is None:
-                yield f"{words}: {wrong}"
+                yield _words(entry) + wrong
                 continue
+            fields = leaf["fields"]
             source = by_name().get(entry.model)
             if source is None:
                 self.unknown += 1
                 continue
-            words += _about(source, leaf["fields"])
-            wrong = _unlike_row(leaf["fields"], rows.get((entry.model, entry.row)))
-            if wrong:
-                yield f"{words}: {wrong}"
+            if fields != row and (wrong := _unlike_row(fields, row)):
+                yield _words(entry, source, fields) + wrong
             after = self._added.after(entry.sequence)
-            if after and entry.sequence >= self.late_until and str(leaf["fields"].get(source.dated)) < after:
-                yield f"{words}: " + _("added later than %(at)s, long after its own date.") % {"at": after}
+            if after and entry.sequence >= self.late_until and str(fields.get(source.dated)) < after:
+                late = _("added later than %(at)s, long after its own date.") % {"at": after}
+                yield _words(entry, source, fields) + late
 
     def _unsealed(self) -> Iterator[str]:
         """Rows without an entry: what was written just now waits, what is older should have been sealed."""
@@ -229,7 +252,7 @@ def _leaf(entry: Sealed) -> tuple[dict[str, Any] | None, str]:
     if leaf_hash(content) != bytes(entry.leaf_hash):
         return None, _("its bytes are not those that were sealed.")
     try:
-        leaf = json.loads(content)
+        leaf = json.loads(content.decode())
         if (leaf["sequence"], leaf["model"], leaf["row"]) == (entry.sequence, entry.model, entry.row):
             return {"fields": dict(leaf["fields"])}, ""
         return None, _("sealed as entry %(sequence)s (%(model)s %(row)s).") % leaf
@@ -237,9 +260,26 @@ def _leaf(entry: Sealed) -> tuple[dict[str, Any] | None, str]:
         return None, _("its bytes are no entry's.")
 
 
-def _about(source: Source, fields: Fields) -> str:
-    who = next((fields[name] for name in WHO if name in fields), "")
-    return _(" of %(at)s by %(who)s") % {"at": fields.get(source.dated), "who": who} if who else ""
+def unlike_its_seal(sealed: SealedBytes, row: Fields | None) -> str:
+    """What does not fit of one entry with its bytes and the row that it stands for; "" where all does."""
+    entry = sealed.entry
+    leaf, wrong = _leaf(
+        Sealed(entry.sequence, entry.model, entry.row, bytes(entry.leaf_hash), bytes(sealed.content))
+    )
+    return wrong if leaf is None else _unlike_row(leaf["fields"], row)
+
+
+def _words(entry: Sealed, source: Source | None = None, fields: Fields | None = None) -> str:
+    """Which entry, and what it was, as a finding begins. Said of what does not fit alone: there may be millions."""
+    words = _("Entry %(sequence)d (%(model)s %(row)d)") % {
+        "sequence": entry.sequence,
+        "model": entry.model,
+        "row": entry.row,
+    }
+    if source is not None and fields is not None:
+        who = next((fields[name] for name in WHO if name in fields), "")
+        words += _(" of %(at)s by %(who)s") % {"at": fields.get(source.dated), "who": who} if who else ""
+    return f"{words}: "
 
 
 def _unlike_row(sealed: Fields, row: Fields | None) -> str:

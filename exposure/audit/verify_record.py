@@ -1,4 +1,6 @@
-"""Checks an exported record without the service: python verify_record.py RECORD.json --key KEY | --heads HEADS.jsonl
+"""Checks an exported record or a receipt without the service:
+
+    python verify_record.py RECORD.json --key KEY | --heads HEADS.jsonl [--code CODE]
 
 Needs Python 3.11 and the package `cryptography`; this one file is all of it. What it asks of every entry of the file:
 
@@ -7,6 +9,8 @@ Needs Python 3.11 and the package `cryptography`; this one file is all of it. Wh
 3. The head is signed with Ed25519 by the key that it names (RFC 8032).
 4. That key is KEY, or one to which KEY has handed over, head by head; with --heads, the first key of a file of heads
    that somebody has kept elsewhere, and then the file's head must also stand in there, if it is not newer than all.
+
+5. With --code: one of its entries has the receipt's code, which is how its leaf begins, in hexadecimal digits.
 
 Then every entry was in the record, as it stands here, when the head was signed. It does not prove that nothing was
 left out of the file. Exit code 0 only if everything holds.
@@ -23,6 +27,7 @@ from typing import Any
 from cryptography.exceptions import InvalidSignature
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
 
+CODE_DIGITS = 20
 SIGNED = ("at", "key", "next_key", "root", "size")
 
 
@@ -93,6 +98,14 @@ def check_kept(head: dict[str, Any], kept: Sequence[dict[str, Any]]) -> None:
         raise Refused("the head is not among those that were kept")
 
 
+def check_code(code: str, entries: Sequence[dict[str, Any]]) -> None:
+    digits = "".join(code.split()).replace("-", "").lower()
+    if len(digits) < CODE_DIGITS:
+        raise Refused(f"a receipt's code has at least {CODE_DIGITS} digits")
+    if not any(leaf_hash(entry["content"]).hex().startswith(digits) for entry in entries):
+        raise Refused("no entry of the file has this code")
+
+
 def check(record: dict[str, Any], *, trusted: str, kept: Sequence[dict[str, Any]] = ()) -> int:
     """How many entries hold; raises Refused with what does not."""
     head, entries = record["head"], record["entries"]
@@ -116,6 +129,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     trust = parser.add_mutually_exclusive_group(required=True)
     trust.add_argument("--key", default="", help="the public key that you trust, 64 hexadecimal digits")
     trust.add_argument("--heads", type=Path, help="heads that you have kept, one a line, oldest first")
+    parser.add_argument("--code", default="", help="the code of a receipt that the file must hold")
     given = parser.parse_args(arguments)
     try:
         record = json.loads(given.record.read_text(encoding="utf-8"))
@@ -123,6 +137,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         kept = [json.loads(line) for line in lines if line]
         trusted = given.key or (kept[0]["key"] if kept else "")
         count = check(record, trusted=trusted, kept=kept)
+        if given.code:
+            check_code(given.code, record["entries"])
     except Refused as refused:
         sys.stderr.write(f"REFUSED: {refused}.\n")
         return 1

@@ -123,6 +123,8 @@ class Worker(Recorded):
         _("language of the reminders"), max_length=10, blank=True, default="", db_default=""
     )
     employer = models.CharField(max_length=200, blank=True)
+    # How long the record is kept is counted from here; unknown, it is kept.
+    left_on = models.DateField(_("last day of employment"), null=True, blank=True)
     own_zone = models.CharField(
         _("time zone while travelling"), max_length=64, blank=True, validators=[validate_zone]
     )

@@ -202,6 +202,7 @@ PATHS: dict[str, Paths] = {
     "Call": Paths(Part.CALLS, "site", _PERSON, worker=_WORKER),
     "OtherDecision": Paths(Part.NOTES, "site", _PERSON),
     "PrivateNote": Paths(Part.NOTES, "worker__site", _PERSON),
+    "Hold": Paths(Part.NOTES, "site", _PERSON),
     "Message": Paths(Part.LETTERS, "site", _PERSON, followed="worker__follow_ups"),
     "Reminder": Paths(Part.LETTERS, "worker__site", _PERSON, followed="worker__follow_ups"),
     "Reply": Paths(Part.LETTERS, "worker__site", _PERSON, followed="worker__follow_ups"),
@@ -236,6 +237,10 @@ class Deed(StrEnum):
     BREAK_GLASS = "break_glass"
     INVITE = "invite"
     TAKE_LIST = "take_list"
+    HOLD = "hold"
+    LIFT_HOLD = "lift_hold"
+    PROPOSE_PURGE = "propose_purge"
+    AGREE_PURGE = "agree_purge"
 
 
 _CLINICIANS = frozenset({Kind.NURSE, Kind.PHYSICIAN})
@@ -266,10 +271,16 @@ DOING: dict[Deed, frozenset[str]] = {
     Deed.BREAK_GLASS: _CLINICIANS,
     Deed.INVITE: _CLINICIANS,
     Deed.TAKE_LIST: _CLINICIANS,
+    # The physician's is the medical record, the auditor's to ask whether it may go: one proposes, the other agrees, and
+    # what a court may want is let go by whoever does not propose.
+    Deed.HOLD: _PHYSICIANS | {Kind.AUDITOR},
+    Deed.LIFT_HOLD: frozenset({Kind.AUDITOR}),
+    Deed.PROPOSE_PURGE: _PHYSICIANS,
+    Deed.AGREE_PURGE: frozenset({Kind.AUDITOR}),
 }
 # Of what is about a worker: what only their own site does; and what a site may do that has followed them up before,
 # because it is entered into its own record.
-AT_HOME = frozenset({Deed.NOTE_PRIVATELY, Deed.INVITE})
+AT_HOME = frozenset({Deed.NOTE_PRIVATELY, Deed.INVITE, Deed.PROPOSE_PURGE, Deed.AGREE_PURGE})
 WITH_THEIR_RECORD = frozenset({Deed.ENTER_READING})
 
 

@@ -38,10 +38,11 @@ PAGES = {
         ("cases", _("Cases")),
         ("criteria", _("Criteria")),
         ("waiting_roles", _("Roles to confirm")),
+        ("retention", _("Retention")),
         ("how_told", _("How I am told")),
     ],
     Role.Kind.LEAD: [("duty", _("On duty"))],
-    Role.Kind.AUDITOR: [("history", _("History"))],
+    Role.Kind.AUDITOR: [("history", _("History")), ("retention", _("Retention"))],
     Role.Kind.ADMINISTRATOR: [
         ("admin:index", _("Set-up")),
         ("station_devices", _("Devices of the stations")),

@@ -10,9 +10,11 @@ from django.db.models import fields
 
 from exposure.attend.models import Alert
 from exposure.audit.leaves import sources
+from exposure.audit.models import PurgeOrder
 from exposure.people.models import User, Worker
+from exposure.places.models import Site
 from exposure.record import InsertOnly
-from tests.cast import MONDAY
+from tests.cast import MONDAY, doing
 
 NUMBER = itertools.count(1000)
 
@@ -66,10 +68,25 @@ def wanted_together(name, at):
             return {"worker": Worker.objects.first(), "user": None}
         case "Promise":
             return {"worker": Worker.objects.first()}
+        case "Purge":
+            return {**ordered(at), "counts": {}, "leaves": []}
         case "Message":
             alert = Alert.objects.first() or stored(made(Alert, at))
             return {"alert": alert, "user": User.objects.first(), "alert_round": next(NUMBER), "page_rung": 1}
     return {}
+
+
+def ordered(at):
+    """An order that two people have signed, for one person, and whom it is about."""
+    about, (one, other) = uuid.uuid4(), User.objects.filter(device_of=None).order_by("pk")[:2]
+    with doing(one, at=at):
+        order = PurgeOrder.objects.create(
+            site=Site.objects.first(), people=[str(about)], reason="x", proposed_by=one, proposed_at=at
+        )
+    order.agreed, order.answered_by, order.answered_at = True, other, at
+    with doing(other, at=at):
+        order.save()
+    return {"order": order, "about": about}
 
 
 def value_for(field, at):

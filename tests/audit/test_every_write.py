@@ -8,12 +8,17 @@ from django.db import IntegrityError, connection, models, transaction
 from django.test import Client
 from django.urls import reverse
 
+from config.celery import app as celery
+from config.seal_key import new_seal_key
+from exposure import tasks  # noqa: F401  so that they are registered
+from exposure.attend.models import Alert
 from exposure.audit.belonging import recorded_models
 from exposure.audit.live import unlike_their_versions
 from exposure.people.models import User, Worker
 from exposure.record import BulkWriteRefused, NotActing
 from tests.audit.rows import made, stored
 from tests.cast import MONDAY, PASSWORD, doing
+from tests.walk import follow_up_told_and_confirmed, hours, log
 
 pytestmark = [pytest.mark.database, pytest.mark.django_db]
 
@@ -61,6 +66,25 @@ def test_each_way_of_writing_leaves_a_version_is_refused_or_is_found(cast, model
     assert list(unlike_their_versions(only=[model])) == [
         f"{model.__name__} {row.pk}: not as its newest version has it: {changed}."
     ]
+
+
+OURS = sorted(name for name in celery.tasks if name.startswith("exposure."))
+
+
+def test_whatever_the_queues_run_leaves_a_version_of_what_it_wrote(cast, standing_clock, settings, tmp_path):
+    """Every task that is registered, over a follow-up with a fever, a late task and days without a reading."""
+    settings.SEAL_KEY, settings.SEAL_HEADS_DIR, settings.LOCAL_SEAL_KEY = new_seal_key(), tmp_path, None
+    settings.HANDOVER_FOLDER = tmp_path
+    follow_up_told_and_confirmed(cast)
+    log(cast, at=MONDAY + hours(8), temperature="38.4")
+    assert {"exposure.tasks.tick", "exposure.tasks.send", "exposure.tasks.seal"} <= set(OURS)
+    for at in (MONDAY + hours(9), MONDAY + hours(60)):
+        standing_clock(at)
+        for name in OURS:
+            celery.tasks[name].apply(throw=True)
+    written = Alert.history.filter(history_user_id__startswith="task:")
+    assert written.exists(), "the tasks had something to write"
+    assert list(unlike_their_versions()) == []
 
 
 def written_past_the_history(row):

@@ -155,7 +155,8 @@ def test_a_deleted_row_is_named_in_every_table(record):
         )
     findings = found()
     assert {(name, row) for name, row in gone.items()} <= named(findings)
-    assert all("the row is gone" in finding for finding in findings)
+    # A purge whose order has lost a signature is none, which is said beside.
+    assert all("the row is gone" in one for one in findings if not one.startswith("The purge"))
 
 
 def test_a_table_whose_tail_was_cut_off_is_named_from_its_first_missing_row(record):

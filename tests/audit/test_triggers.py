@@ -53,7 +53,7 @@ def test_every_history_and_every_insert_only_model_is_on_the_list():
         model.history.model for model in every if issubclass(model, Recorded | User | PushSubscription)
     } | {EmailAddress.history.model, Authenticator.history.model}
     written_once = {model for model in every if issubclass(model, InsertOnly)}
-    assert set(EVERY) == histories | written_once | {SealEntry, SealHead}
+    assert set(EVERY) == histories | written_once | {SealEntry, SealHead, SealedBytes}
     assert len(histories) > 20
     assert every - set(EVERY) - {model for model in every if hasattr(model, "history")} == {
         Message,
@@ -61,17 +61,28 @@ def test_every_history_and_every_insert_only_model_is_on_the_list():
         SetAside,
         Planned,
         ReportDraft,
-        SealedBytes,  # may be purged, and changed by nobody: below
     }
 
 
-def test_the_bytes_of_an_entry_may_be_purged_and_never_changed(cast):
+def test_a_lifted_guard_is_back_afterwards_and_only_inside_a_transaction(cast):
+    """What a purge does, and nothing else: DELETE alone, of the tables named, while its transaction lasts."""
     sealing.seal(at=MONDAY, thorough=True)
-    table = SealedBytes._meta.db_table
-    refused(f"UPDATE {table} SET content = %s", b"{}")
-    with connection.cursor() as cursor:
-        cursor.execute(f"DELETE FROM {table} WHERE entry_id = 0")
+    table, other = SealedBytes._meta.db_table, SealEntry._meta.db_table
+    before = triggers.standing()
+    with triggers.lifted([SealedBytes]):
+        refused(f"UPDATE {table} SET content = %s", b"{}")
+        refused(f"DELETE FROM {other}")
+        with connection.cursor() as cursor:
+            cursor.execute(f"DELETE FROM {table} WHERE entry_id = 0")
+    assert triggers.standing() == before
+    refused(f"DELETE FROM {table}")
     assert SealEntry.objects.filter(sequence=0).exists()
+
+
+@pytest.mark.django_db(transaction=True)
+def test_no_guard_is_lifted_outside_of_a_transaction(cast):
+    with pytest.raises(transaction.TransactionManagementError), triggers.lifted([SealedBytes]):
+        pass
 
 
 def test_after_migrate_every_table_on_the_list_has_its_triggers():
@@ -127,7 +138,7 @@ def test_no_connection_replaces_a_row_of_any_table_on_the_list(cast):
     with connection.cursor() as cursor:
         cursor.execute("PRAGMA recursive_triggers = OFF")
         try:
-            for model in triggers.guarded_models():
+            for model in triggers.append_only_models():
                 table, key = model._meta.db_table, model._meta.pk.column
                 for columns in triggers._unique(model):
                     replace_all_but(cursor, table, key, columns)
@@ -165,14 +176,14 @@ def test_what_stands_in_the_way_of_an_insert_that_is_left_out_keeps_nothing_back
 
 def test_every_key_of_the_tables_on_the_list_is_one_of_columns():
     """A key of expressions would need a line in what refuses SQLite's REPLACE."""
-    for model in triggers.guarded_models():
+    for model in triggers.append_only_models():
         rules = [rule for rule in model._meta.constraints if isinstance(rule, models.UniqueConstraint)]
         assert all(rule.fields for rule in rules), model
 
 
 @pytest.mark.skipif(not ON_POSTGRESQL, reason="SQLite has no TRUNCATE")
 def test_each_table_refuses_truncate():
-    for model in triggers.guarded_models():
+    for model in triggers.append_only_models():
         refused(f'TRUNCATE "{model._meta.db_table}" CASCADE')
 
 

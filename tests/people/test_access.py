@@ -98,10 +98,19 @@ def test_nobody_does_anything_to_their_own_record(cast, deed):
 
 
 @pytest.mark.parametrize("deed", Deed)
-def test_only_clinicians_of_the_site_do_clinical_deeds(cast, deed):
+def test_only_who_the_policy_names_at_the_site_does_a_deed(cast, deed):
     doing_it = {name for name in EVERYBODY if may(account(cast, name), deed, cast.site.pk, None, at=MONDAY)}
-    physicians = deed in (Deed.PROPOSE_CRITERIA, Deed.APPROVE_CRITERIA, Deed.ASSESS_ALSO)
-    assert doing_it == ({"physician", "physician2"} if physicians else CLINICIANS)
+    physicians = {"physician", "physician2"}
+    others = {
+        Deed.PROPOSE_CRITERIA: physicians,
+        Deed.APPROVE_CRITERIA: physicians,
+        Deed.ASSESS_ALSO: physicians,
+        Deed.PROPOSE_PURGE: physicians,
+        Deed.HOLD: physicians | {"auditor"},
+        Deed.LIFT_HOLD: {"auditor"},
+        Deed.AGREE_PURGE: {"auditor"},
+    }
+    assert doing_it == others.get(deed, CLINICIANS)
 
 
 def test_requiring_what_one_may_not_is_denied(cast):

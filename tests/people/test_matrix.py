@@ -90,6 +90,10 @@ DOORS: dict[str, tuple[frozenset[str] | None, frozenset[str] | None]] = {
     "my-days/": (WORKER, WORKER),
     "what-this-means/": (WORKER, None),
     "what-this-means/at-home/": (WORKER, None),
+    "my-record/": (WORKER, None),
+    "my-record/copy.pdf": (WORKER, None),
+    "my-record/copy.json": (WORKER, None),
+    "my-record/receipts/<uuid:uid>.json": (WORKER, None),
     "settings/": (WORKER, WORKER),
     "settings/times/": (WORKER, WORKER),
     "needs-action/": (CLINICIANS, CLINICIANS),
@@ -111,6 +115,9 @@ DOORS: dict[str, tuple[frozenset[str] | None, frozenset[str] | None]] = {
     "history/people/<uuid:uid>/record.pdf": (NURSES | AUDITOR, None),
     "history/people/<uuid:uid>/record.json": (AUDITOR, None),
     "history/people/<uuid:uid>/": (NURSES | AUDITOR, NURSES | AUDITOR),
+    "retention/": (PHYSICIANS | AUDITOR, PHYSICIANS | AUDITOR),
+    "retention/holds/<uuid:uid>/lift/": (NONE, NONE),  # none stands
+    "retention/orders/<uuid:uid>/": (NONE, NONE),
 }
 OF_A_ROW = (
     "alerts/<uuid:uid>/", "reports/<uuid:uid>/", "people/<uuid:uid>/", "people/<uuid:uid>/messages/",
@@ -242,6 +249,8 @@ def rows(cast, standing_clock):
         "assessments": Assessment.objects.filter(breach=breach).first(),
         "readings": Reading.objects.first(),
         "today": Reading.objects.first(),
+        "my-record": Reading.objects.first(),
+        "retention": removal,  # no hold, no order
         "tasks": Promise.objects.filter(kind="task").first(),
         "missing": Check.objects.first(),
         "exposures": Exposure.objects.filter(breach=breach).first(),

@@ -65,6 +65,9 @@ class Command(BaseCommand):
             )
             % words
         )
+        for purge in verification.purges:
+            if purge.is_lawful:
+                self.stdout.write(str(purge))
         if verification.unknown:
             self.stdout.write(
                 _("Of tables that are no more, by their bytes alone: %d.") % verification.unknown

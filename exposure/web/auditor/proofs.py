@@ -29,7 +29,7 @@ from exposure.web.auditor.views import read_by
 from exposure.web.auditor.words import Told, tell
 from exposure.web.bidi import spelled_out
 from exposure.web.signed_in import signed_in
-from exposure.web.templatetags.look import moment
+from exposure.web.templatetags.look import moment, unmarked
 
 
 @signed_in
@@ -103,7 +103,7 @@ def record_pdf(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
                 "number": worker.number or _("no number"),
                 "site": worker.site.name,
                 "zone": worker.site.zone,
-                "at": moment(request.at),
+                "at": unmarked(moment(request.at)),
             },
             "footer": _("Printed for %(name)s.") % {"name": request.user.full_name},
             "operations": [_on_paper(tell(one, withhold=withhold)) for one in of_worker(uid, sites)],
@@ -115,12 +115,17 @@ def record_pdf(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
 def _on_paper(told: Told) -> dict[str, Any]:
     withheld = [(_("Seen by clinicians only."), "", "")]
     return {
-        "at": moment(told.at),
+        "at": unmarked(moment(told.at)),
         "who": told.who,
         "why": _("Why: %(why)s") % {"why": told.why} if told.why else "",
         "origin": _("From: %(origin)s") % {"origin": told.origin} if told.origin else "",
         "lines": [
-            {"what": f"{line.kind}: {line.what}", "changes": withheld if line.withheld else line.changes}
+            {
+                "what": f"{line.kind}: {line.what}",
+                "changes": withheld
+                if line.withheld
+                else [tuple(map(unmarked, change)) for change in line.changes],
+            }
             for line in told.lines
         ],
     }

@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from exposure.web.auditor import proofs, views
+from exposure.web.auditor import proofs, retention, views
 
 urlpatterns = [
     path("history/", views.history, name="history"),
@@ -10,4 +10,7 @@ urlpatterns = [
     path("history/head.pdf", proofs.head_sheet, name="head_sheet"),
     path("history/people/<uuid:uid>/record.pdf", proofs.record_pdf, name="record_pdf"),
     path("history/people/<uuid:uid>/record.json", proofs.record_file, name="record_file"),
+    path("retention/", retention.retention, name="retention"),
+    path("retention/holds/<uuid:uid>/lift/", retention.lift, name="lift_hold"),
+    path("retention/orders/<uuid:uid>/", retention.order_page, name="purge_order"),
 ]

@@ -35,7 +35,8 @@ from django.forms import BaseForm, BoundField
 from django.forms.formsets import BaseFormSet
 from django.utils import timezone
 from django.utils.formats import date_format, localize
-from django.utils.html import format_html, format_html_join
+from django.utils.html import format_html, format_html_join, strip_tags
+from django.utils.safestring import SafeString
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy, ngettext, pgettext
 
@@ -109,6 +110,12 @@ def day(value: date | datetime | None) -> str:
     if isinstance(value, datetime):
         value = _local(value).date()
     return _formatted(value, pgettext("date format: Wednesday 25 November 2026", "l j F Y"))
+
+
+def unmarked(text: str) -> str:
+    """The words of an instant or a date without their markup: for paper, and inside a sentence. What somebody typed is
+    no markup, and stays."""
+    return strip_tags(text) if isinstance(text, SafeString) else text
 
 
 @register.filter

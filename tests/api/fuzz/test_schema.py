@@ -20,6 +20,7 @@ from schemathesis.specs.openapi.checks import (
 )
 
 from config.wsgi import application
+from exposure.audit.live import unlike_their_versions
 from exposure.models import Alert, CriteriaVersion, FollowUp, Promise
 from exposure.people import tokens
 from exposure.pipeline import follow, report
@@ -104,3 +105,4 @@ def test_every_operation_answers_as_described(there, headers, mode):
     for operation in operations:
         known = there.get(operation.path.split("/")[3], {})
         assert _fuzz(operation, known, mode, headers) > 0, operation.label
+    assert list(unlike_their_versions()) == [], "whatever it wrote has a version"
