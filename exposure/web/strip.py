@@ -13,6 +13,7 @@ from itertools import groupby
 COLDEST, HOTTEST = 35.0, 41.0
 DAYS_IN_PANEL = 7
 MARGIN = 2.0
+ON_TOP = ("half", "alert")  # shapes that lie on those of their mark
 MARK_IN_SLOT = 0.8  # of its slot, so that the widest outline (the diamond) touches no neighbour
 
 
@@ -117,6 +118,14 @@ def in_a_row(marks: Sequence[StripMark], threshold: float | None) -> Panel | Non
         return None
     first, last = ordered[0].day, ordered[-1].day
     return _panel(ordered, SMALL, first, last - first + 1, threshold)
+
+
+def by_kind(shapes: Iterable[Shape]) -> tuple[Shape, ...]:
+    """One path for all marks of a kind: a page of a list has thousands. What lies on another mark comes after it."""
+    paths: dict[str, list[str]] = {}
+    for shape in sorted(shapes, key=lambda shape: ON_TOP.index(shape.kind) if shape.kind in ON_TOP else -1):
+        paths.setdefault(shape.kind, []).append(shape.d)
+    return tuple(Shape(kind, "".join(of_kind)) for kind, of_kind in paths.items())
 
 
 def glyph(kind: str, size: float = 16) -> tuple[Shape, ...]:

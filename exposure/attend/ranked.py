@@ -1,0 +1,225 @@
+"""What is wrong with each of many follow-ups, without reading their readings.
+
+What a list is ordered and filtered by is asked of the database: a fixed number of statements, a few plain values for
+each follow-up. It is the same as `watched` finds from everything: a test compares them.
+"""
+
+from collections import defaultdict
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from functools import cached_property
+from typing import Any, NamedTuple
+from zoneinfo import ZoneInfo
+
+from django.db.models import Count, Exists, F, Max, OuterRef, Q, QuerySet, Subquery
+from django.db.models.functions import Coalesce
+
+from exposure.attend.models import Alert, Call
+from exposure.attend.overview import WITHOUT_CONFIRMATION, day_of, end_of, in_force_of, last_of
+from exposure.attend.watched import Flag, Signs, flags_of, profiles_of, unseen_yesterday
+from exposure.classify.plan import Profile
+from exposure.followup.fills import standing_fill
+from exposure.followup.models import Check, Exposure, Fill, FollowUp, FollowUpState, Reading
+from exposure.followup.observed import SeenDay, seen_days
+from exposure.followup.states import PAUSED
+from exposure.people.models import Worker
+
+NEAR = timedelta(days=3)  # yesterday and today, wherever on earth
+SEEN_NAMES = ("worker_id", "local_date", "observed_by")
+CHECK_NAMES = ("follow_up_id", "local_date", "zone", "opens_at", "closes_at")
+EXPOSURE_NAMES = ("pk", "follow_up_id", "breach_id", "occurred_at", "zone", "day_zero", "last_day", "tier",
+                  "tier_label", "plan", "unconfirmed", "station")  # fmt: skip
+
+
+class Standing(NamedTuple):
+    """A follow-up as its own row and its checks have it: `opened` is when the newest check that has opened did, `next`
+    when the next unanswered one will; `repeat` the state of the newest."""
+
+    pk: int
+    worker: int
+    name: str
+    site: str
+    site_name: str
+    pathogen: str
+    opened_at: datetime
+    ended_at: datetime | None
+    opened: datetime | None
+    next: datetime | None
+    missing: int
+    repeat: str | None
+
+
+@dataclass(frozen=True)
+class Ranked:
+    """A follow-up in a list, with what it is ordered and filtered by; `state` is the kind of its state."""
+
+    row: Standing
+    at: datetime
+    exposures: tuple[Any, ...]
+    state: str
+    signs: Signs
+    alerts: tuple[Any, ...]
+    profile: Profile | None
+
+    @cached_property
+    def found(self) -> tuple[Flag, ...]:
+        """What is wrong, worst first."""
+        return flags_of(self.signs, self.alerts)
+
+    @property
+    def badness(self) -> tuple[Any, ...]:
+        """Sorts worst first: flag by flag, then by how many readings are missing; the same order every time."""
+        ranks = [*(flag.rank for flag in self.found), (LAST, False)]
+        return ranks, -self.signs.missing, self.row.name, self.row.pk
+
+    @property
+    def in_force(self) -> Any:
+        """The exposure with the tier in force."""
+        return in_force_of(self.exposures, self.at)
+
+    @property
+    def day(self) -> int | None:
+        return day_of(last_of(self.exposures), self.at)
+
+
+LAST = 99  # after every flag
+
+
+def ranked(follow_ups: QuerySet[FollowUp], *, at: datetime) -> list[Ranked]:
+    """One per follow-up, in the order of the queryset."""
+    standing = _standing(follow_ups, at)
+    keys = follow_ups.order_by().values("pk")
+    workers = follow_ups.order_by().values("worker")
+    exposures = _grouped(_exposures(keys))
+    states = dict(
+        FollowUpState.objects.filter(follow_up__in=keys, until_at=None).values_list("follow_up", "kind")
+    )
+    also = dict(Worker.objects.filter(same_as__in=workers).values_list("pk", "same_as"))
+    contact = _last_contact(workers, also)
+    alerts = _alerts(keys, workers)
+    profiles = profiles_of(keys)
+    unseen = _unseen(standing, exposures, also, at)
+    found = []
+    for row in standing:
+        own = exposures[row.pk]
+        profile = profiles.get(row.pk)
+        ends_at = end_of(last_of(own))
+        signs = Signs(
+            at=at,
+            ended=row.ended_at is not None and row.ended_at <= at,
+            paused=states.get(row.pk) in PAUSED,
+            over=ends_at is not None and ends_at <= at,
+            asked=row.opened is not None,
+            last_contact_at=max(row.opened_at, contact.get(row.worker, row.opened_at)),
+            missing=row.missing,
+            repeat_due=row.repeat == "repeat_due",
+            unseen=unseen.get(row.pk),
+            unconfirmed=any(one.unconfirmed for one in own),
+            silence_hours=profile.silence_hours if profile else None,
+        )
+        about = [alerts["follow_up", row.pk], alerts["worker", row.worker]]
+        about += [alerts["breach", key] for key in {one.breach_id for one in own} - {None}]
+        open_alerts = tuple(alert for group in about for alert in group)
+        found.append(Ranked(row, at, tuple(own), states.get(row.pk, ""), signs, open_alerts, profile))
+    return found
+
+
+def _standing(follow_ups: QuerySet[FollowUp], at: datetime) -> list[Standing]:
+    """One statement; each look-up in it walks back from now and stops at what it looks for."""
+    checks = Check.objects.filter(follow_up=OuterRef("pk"), withdrawn_at=None)
+    fills = Fill.objects.filter(standing_fill())
+    closed = checks.filter(closes_at__lte=at)
+    answered = closed.filter(Exists(fills.filter(check_row=OuterRef("pk")))).order_by("-opens_at")
+    newest = checks.filter(opens_at__lte=at).order_by("-opens_at")
+    unfilled = ~Exists(fills.filter(check_row=OuterRef("pk")))
+    upcoming = checks.filter(unfilled, opens_at__gt=at).order_by("opens_at")
+    since = Coalesce(OuterRef("answered"), OuterRef("opened_at") - timedelta(days=3650))
+    unanswered = closed.filter(opens_at__gt=since).order_by().values("follow_up")
+    state = fills.filter(check_row=OuterRef("newest")).order_by("-recorded_at", "-pk").values("state")
+    asked = (
+        follow_ups.annotate(
+            answered=Subquery(answered.values("opens_at")[:1]), newest=Subquery(newest.values("pk")[:1])
+        )
+        .annotate(
+            opened=Subquery(newest.values("opens_at")[:1]),
+            upcoming=Subquery(upcoming.values("opens_at")[:1]),
+            missing=Coalesce(Subquery(unanswered.annotate(count=Count("pk")).values("count")), 0),
+            repeat=Subquery(state[:1]),
+        )
+        .values_list("pk", "worker", "worker__name", "site__code", "site__short_name", "pathogen", "opened_at",
+                     "ended_at", "opened", "upcoming", "missing", "repeat")
+    )  # fmt: skip
+    return [Standing(*row) for row in asked]
+
+
+def _exposures(keys: QuerySet) -> Iterable[Any]:
+    standing = Exposure.objects.filter(follow_up__in=keys, withdrawn_at=None)
+    standing = standing.annotate(unconfirmed=WITHOUT_CONFIRMATION, station=F("breach__station"))
+    return standing.values_list(*EXPOSURE_NAMES, named=True)
+
+
+def _grouped(rows: Iterable[Any], name: str = "follow_up_id") -> dict[int, list[Any]]:
+    groups: dict[int, list[Any]] = defaultdict(list)
+    for row in rows:
+        groups[getattr(row, name)].append(row)
+    return groups
+
+
+def _last_contact(workers: QuerySet, also: Mapping[int, int]) -> dict[int, datetime]:
+    """Worker -> when they last gave a reading, or answered a call; two statements."""
+    about = Q(worker__in=workers) | Q(worker__same_as__in=workers)
+    given = Reading.objects.filter(about, could_not="").order_by().values("worker")
+    rang = Call.objects.filter(about, answered=True).order_by().values("worker")
+    newest: dict[int, datetime] = {}
+    for rows in (given.annotate(at=Max("recorded_at")), rang.annotate(at=Max("called_at"))):
+        for worker, when in rows.values_list("worker", "at"):
+            person = also.get(worker, worker)
+            newest[person] = max(when, newest.get(person, when))
+    return newest
+
+
+def _alerts(keys: QuerySet, workers: QuerySet) -> dict[tuple[str, int], list[Any]]:
+    """(kind of subject, its key) -> the open alerts; one statement."""
+    exposed = Exposure.objects.filter(follow_up__in=keys, withdrawn_at=None, breach__isnull=False)
+    about = Q(follow_up__in=keys) | Q(worker__in=workers) | Q(breach__in=exposed.values("breach"))
+    rows = Alert.objects.filter(about, closed_at=None).order_by("-urgent", "round_at")
+    names = ("follow_up_id", "worker_id", "breach_id", "cause", "acknowledged_at")
+    of_subject: dict[tuple[str, int], list[Any]] = defaultdict(list)
+    for row in rows.values_list(*names, named=True):
+        for kind in ("follow_up", "worker", "breach"):
+            key = getattr(row, f"{kind}_id")
+            if key is not None:
+                of_subject[kind, key].append(row)
+    return of_subject
+
+
+def _unseen(
+    standing: Iterable[Standing], exposures: Mapping[int, list[Any]], also: Mapping[int, int], at: datetime
+) -> dict[int, SeenDay]:
+    """Follow-up -> yesterday, where the plan asks that readings are seen and too few were; two statements, or none
+    where no plan asks it."""
+    asking = {
+        row.pk: row for row in standing if any(one.plan.get("observed_per_day") for one in exposures[row.pk])
+    }
+    if not asking:
+        return {}
+    near = Check.objects.filter(withdrawn_at=None, opens_at__gt=at - NEAR, opens_at__lt=at + NEAR)
+    checks = _grouped(near.filter(follow_up__in=asking).values_list(*CHECK_NAMES, named=True))
+    people = {row.worker for row in asking.values()}
+    about = Q(worker__in=people) | Q(worker__in=[key for key, person in also.items() if person in people])
+    taken = Reading.objects.filter(
+        about, taken_at__gt=at - NEAR, taken_at__lte=at, could_not="", replaced_by=None
+    )
+    seen: dict[int, list[Any]] = defaultdict(list)
+    for reading in taken.exclude(observed_by="").values_list(*SEEN_NAMES, named=True):
+        seen[also.get(reading.worker_id, reading.worker_id)].append(reading)
+    found = {}
+    for key, row in asking.items():
+        opened = [check for check in checks[key] if check.opens_at <= at]
+        today = at.astimezone(ZoneInfo(opened[-1].zone)).date() if opened else None
+        days = seen_days(checks[key], exposures[key], seen[row.worker], opened_at=row.opened_at, at=at)
+        day = unseen_yesterday(days, today)
+        if day is not None:
+            found[key] = day
+    return found
