@@ -21,12 +21,12 @@ from exposure.people.access import visible
 from exposure.people.policy import View
 from exposure.places.models import Station
 from exposure.web.bidi import isolated
+from exposure.web.nurse.live import live
 from exposure.web.nurse.rows import CAUSES, rows_of_page
+from exposure.web.nurse.views import ON_A_PAGE, for_clinicians, note_list
 from exposure.web.nurse.views import causes as sentence
-from exposure.web.nurse.views import for_clinicians, note_list
 
 ENDED = "ended"
-ON_A_PAGE = 50
 Stations = Mapping[int, Mapping[str, str]]  # follow-up -> code and name of the stations of its reports
 
 
@@ -44,6 +44,7 @@ class Filter:
 
 
 @for_clinicians
+@live
 def monitoring(request: HttpRequest) -> HttpResponse:
     """Everybody who is followed up, worst first; with a fixed number of statements. Who stands on the list is asked of
     the database; what stands beside each is read for those on the page."""
