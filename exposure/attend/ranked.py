@@ -12,29 +12,26 @@ from functools import cached_property
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
-from django.db.models import Count, Exists, F, Max, OuterRef, Q, QuerySet, Subquery
-from django.db.models.functions import Coalesce
+from django.db.models import F, Max, Min, Q, QuerySet
 
 from exposure.attend.models import Alert, Call
 from exposure.attend.overview import WITHOUT_CONFIRMATION, day_of, end_of, in_force_of, last_of
 from exposure.attend.watched import Flag, Signs, flags_of, profiles_of, unseen_yesterday
 from exposure.classify.plan import Profile
-from exposure.followup.fills import standing_fill
 from exposure.followup.models import Check, Exposure, Fill, FollowUp, FollowUpState, Reading
 from exposure.followup.observed import SeenDay, seen_days
 from exposure.followup.states import PAUSED
 from exposure.people.models import Worker
 
-NEAR = timedelta(days=3)  # yesterday and today, wherever on earth
+NEAR = timedelta(days=2)  # yesterday and today, wherever on earth: who answers at all has answered in it
 SEEN_NAMES = ("worker_id", "local_date", "observed_by")
-CHECK_NAMES = ("follow_up_id", "local_date", "zone", "opens_at", "closes_at")
+CHECK_NAMES = ("pk", "follow_up_id", "local_date", "zone", "opens_at", "closes_at")
 EXPOSURE_NAMES = ("pk", "follow_up_id", "breach_id", "occurred_at", "zone", "day_zero", "last_day", "tier",
                   "tier_label", "plan", "unconfirmed", "station")  # fmt: skip
 
 
 class Standing(NamedTuple):
-    """A follow-up as its own row and its checks have it: `opened` is when the newest check that has opened did, `next`
-    when the next unanswered one will; `repeat` the state of the newest."""
+    """A follow-up as its own row has it."""
 
     pk: int
     worker: int
@@ -44,10 +41,18 @@ class Standing(NamedTuple):
     pathogen: str
     opened_at: datetime
     ended_at: datetime | None
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What has been asked for: `opened` is when the newest check that has opened did, `next` when the next one will;
+    `missing` as in `Signs`; `repeat` whether the newest is to be repeated; `near` those of yesterday and today."""
+
     opened: datetime | None
     next: datetime | None
     missing: int
-    repeat: str | None
+    repeat: bool
+    near: tuple[Any, ...]
 
 
 @dataclass(frozen=True)
@@ -55,6 +60,7 @@ class Ranked:
     """A follow-up in a list, with what it is ordered and filtered by; `state` is the kind of its state."""
 
     row: Standing
+    asked: Asked
     at: datetime
     exposures: tuple[Any, ...]
     state: str
@@ -88,7 +94,8 @@ LAST = 99  # after every flag
 
 def ranked(follow_ups: QuerySet[FollowUp], *, at: datetime) -> list[Ranked]:
     """One per follow-up, in the order of the queryset."""
-    standing = _standing(follow_ups, at)
+    names = ("worker", "worker__name", "site__code", "site__short_name", "pathogen", "opened_at", "ended_at")
+    standing = [Standing(*row) for row in follow_ups.values_list("pk", *names)]
     keys = follow_ups.order_by().values("pk")
     workers = follow_ups.order_by().values("worker")
     exposures = _grouped(_exposures(keys))
@@ -99,7 +106,8 @@ def ranked(follow_ups: QuerySet[FollowUp], *, at: datetime) -> list[Ranked]:
     contact = _last_contact(workers, also)
     alerts = _alerts(keys, workers)
     profiles = profiles_of(keys)
-    unseen = _unseen(standing, exposures, also, at)
+    asked = _asked(standing, keys, workers, at)
+    unseen = _unseen(standing, asked, exposures, also, at)
     found = []
     for row in standing:
         own = exposures[row.pk]
@@ -110,10 +118,10 @@ def ranked(follow_ups: QuerySet[FollowUp], *, at: datetime) -> list[Ranked]:
             ended=row.ended_at is not None and row.ended_at <= at,
             paused=states.get(row.pk) in PAUSED,
             over=ends_at is not None and ends_at <= at,
-            asked=row.opened is not None,
+            asked=asked[row.pk].opened is not None,
             last_contact_at=max(row.opened_at, contact.get(row.worker, row.opened_at)),
-            missing=row.missing,
-            repeat_due=row.repeat == "repeat_due",
+            missing=asked[row.pk].missing,
+            repeat_due=asked[row.pk].repeat,
             unseen=unseen.get(row.pk),
             unconfirmed=any(one.unconfirmed for one in own),
             silence_hours=profile.silence_hours if profile else None,
@@ -121,36 +129,62 @@ def ranked(follow_ups: QuerySet[FollowUp], *, at: datetime) -> list[Ranked]:
         about = [alerts["follow_up", row.pk], alerts["worker", row.worker]]
         about += [alerts["breach", key] for key in {one.breach_id for one in own} - {None}]
         open_alerts = tuple(alert for group in about for alert in group)
-        found.append(Ranked(row, at, tuple(own), states.get(row.pk, ""), signs, open_alerts, profile))
+        found.append(
+            Ranked(row, asked[row.pk], at, tuple(own), states.get(row.pk, ""), signs, open_alerts, profile)
+        )
     return found
 
 
-def _standing(follow_ups: QuerySet[FollowUp], at: datetime) -> list[Standing]:
-    """One statement; each look-up in it walks back from now and stops at what it looks for."""
-    checks = Check.objects.filter(follow_up=OuterRef("pk"), withdrawn_at=None)
-    fills = Fill.objects.filter(standing_fill())
-    closed = checks.filter(closes_at__lte=at)
-    answered = closed.filter(Exists(fills.filter(check_row=OuterRef("pk")))).order_by("-opens_at")
-    newest = checks.filter(opens_at__lte=at).order_by("-opens_at")
-    unfilled = ~Exists(fills.filter(check_row=OuterRef("pk")))
-    upcoming = checks.filter(unfilled, opens_at__gt=at).order_by("opens_at")
-    since = Coalesce(OuterRef("answered"), OuterRef("opened_at") - timedelta(days=3650))
-    unanswered = closed.filter(opens_at__gt=since).order_by().values("follow_up")
-    state = fills.filter(check_row=OuterRef("newest")).order_by("-recorded_at", "-pk").values("state")
-    asked = (
-        follow_ups.annotate(
-            answered=Subquery(answered.values("opens_at")[:1]), newest=Subquery(newest.values("pk")[:1])
-        )
-        .annotate(
-            opened=Subquery(newest.values("opens_at")[:1]),
-            upcoming=Subquery(upcoming.values("opens_at")[:1]),
-            missing=Coalesce(Subquery(unanswered.annotate(count=Count("pk")).values("count")), 0),
-            repeat=Subquery(state[:1]),
-        )
-        .values_list("pk", "worker", "worker__name", "site__code", "site__short_name", "pathogen", "opened_at",
-                     "ended_at", "opened", "upcoming", "missing", "repeat")
-    )  # fmt: skip
-    return [Standing(*row) for row in asked]
+def _asked(standing: Iterable[Standing], keys: QuerySet, workers: QuerySet, at: datetime) -> dict[int, Asked]:
+    """What was asked of each. Who has answered nothing since yesterday is looked at back to the beginning; four
+    statements, and three for those."""
+    checks = Check.objects.filter(withdrawn_at=None)
+    replaced = set(
+        Reading.objects.filter(
+            Q(worker__in=workers) | Q(worker__same_as__in=workers), replaces__isnull=False
+        ).values_list("replaces", flat=True)
+    )
+    upcoming = checks.filter(follow_up__in=keys, opens_at__gt=at).order_by().values("follow_up")
+    following = dict(upcoming.annotate(next=Min("opens_at")).values_list("follow_up", "next"))
+    opened = checks.filter(follow_up__in=keys, opens_at__gt=at - NEAR, opens_at__lte=at)
+    near, states = _opened(opened, replaced)
+    silent = [row.pk for row in standing if not any(one.pk in states for one in near[row.pk])]
+    before: dict[int, list[Any]] = defaultdict(list)
+    if silent:
+        before, earlier = _opened(checks.filter(follow_up__in=silent, opens_at__lte=at - NEAR), replaced)
+        states |= earlier
+    return {
+        row.pk: _asked_of([*before[row.pk], *near[row.pk]], near[row.pk], states, following.get(row.pk), at)
+        for row in standing
+    }
+
+
+def _opened(checks: QuerySet, replaced: set[int]) -> tuple[dict[int, list[Any]], dict[int, str]]:
+    """Follow-up -> its checks in order; check -> the state of the fill that counts."""
+    rows = _grouped(checks.order_by("opens_at").values_list(*CHECK_NAMES, named=True))
+    fills = Fill.objects.filter(check_row__in=checks.order_by().values("pk")).order_by("recorded_at", "id")
+    given = fills.values_list("check_row", "reading", "state")
+    return rows, {check: state for check, reading, state in given if reading not in replaced}
+
+
+def _asked_of(
+    opened: list[Any], near: list[Any], states: Mapping[int, str], following: datetime | None, at: datetime
+) -> Asked:
+    missing = 0
+    for check in reversed(opened):
+        if check.closes_at > at:
+            continue
+        if check.pk in states:
+            break
+        missing += 1
+    newest = opened[-1] if opened else None
+    return Asked(
+        opened=newest.opens_at if newest else None,
+        next=following,
+        missing=missing,
+        repeat=newest is not None and states.get(newest.pk) == "repeat_due",
+        near=tuple(near),
+    )
 
 
 def _exposures(keys: QuerySet) -> Iterable[Any]:
@@ -195,30 +229,33 @@ def _alerts(keys: QuerySet, workers: QuerySet) -> dict[tuple[str, int], list[Any
 
 
 def _unseen(
-    standing: Iterable[Standing], exposures: Mapping[int, list[Any]], also: Mapping[int, int], at: datetime
+    standing: Iterable[Standing],
+    asked: Mapping[int, Asked],
+    exposures: Mapping[int, list[Any]],
+    also: Mapping[int, int],
+    at: datetime,
 ) -> dict[int, SeenDay]:
-    """Follow-up -> yesterday, where the plan asks that readings are seen and too few were; two statements, or none
+    """Follow-up -> yesterday, where the plan asks that readings are seen and too few were; one statement, or none
     where no plan asks it."""
     asking = {
         row.pk: row for row in standing if any(one.plan.get("observed_per_day") for one in exposures[row.pk])
     }
     if not asking:
         return {}
-    near = Check.objects.filter(withdrawn_at=None, opens_at__gt=at - NEAR, opens_at__lt=at + NEAR)
-    checks = _grouped(near.filter(follow_up__in=asking).values_list(*CHECK_NAMES, named=True))
     people = {row.worker for row in asking.values()}
     about = Q(worker__in=people) | Q(worker__in=[key for key, person in also.items() if person in people])
+    since = at - NEAR - timedelta(days=1)
     taken = Reading.objects.filter(
-        about, taken_at__gt=at - NEAR, taken_at__lte=at, could_not="", replaced_by=None
+        about, taken_at__gt=since, taken_at__lte=at, could_not="", replaced_by=None
     )
     seen: dict[int, list[Any]] = defaultdict(list)
     for reading in taken.exclude(observed_by="").values_list(*SEEN_NAMES, named=True):
         seen[also.get(reading.worker_id, reading.worker_id)].append(reading)
     found = {}
     for key, row in asking.items():
-        opened = [check for check in checks[key] if check.opens_at <= at]
-        today = at.astimezone(ZoneInfo(opened[-1].zone)).date() if opened else None
-        days = seen_days(checks[key], exposures[key], seen[row.worker], opened_at=row.opened_at, at=at)
+        near = asked[key].near
+        today = at.astimezone(ZoneInfo(near[-1].zone)).date() if near else None
+        days = seen_days(near, exposures[key], seen[row.worker], opened_at=row.opened_at, at=at)
         day = unseen_yesterday(days, today)
         if day is not None:
             found[key] = day

@@ -9,6 +9,7 @@ from exposure.attend.ranked import Ranked
 from exposure.attend.watched import Watched
 from exposure.followup.models import FollowUp
 
+NEXT = timedelta(days=1)  # the next one may be explained already: then the one after it is due
 WEEK = timedelta(days=8)  # a strip of seven days, wherever on earth they begin
 
 
@@ -18,8 +19,9 @@ def recent(listed: Sequence[Ranked], *, at: datetime, back: timedelta = WEEK) ->
     if not listed:
         return []
     follow_ups = FollowUp.objects.select_related("worker", "site").in_bulk([one.row.pk for one in listed])
-    since = min(one.row.opened or at for one in listed) - back
-    shown = Shown(since, until=max(one.row.next or at for one in listed))
+    since = min(one.asked.opened or at for one in listed) - back
+    until = max(one.asked.next or at for one in listed) + NEXT
+    shown = Shown(since, until)
     views = overviews((follow_ups[one.row.pk] for one in listed), at=at, shown=shown)
     return [
         Watched(replace(view, last_contact_at=one.signs.last_contact_at), one.profile, one.signs)
