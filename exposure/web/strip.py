@@ -61,7 +61,8 @@ class Panel:
 
 @dataclass(frozen=True)
 class Scale:
-    """Sizes of one kind of strip. `top` leaves room for a triangle over the hottest mark."""
+    """Sizes of one kind of strip, and the temperatures between which it draws. `top` leaves room for a triangle over
+    the hottest mark."""
 
     day: float
     mark: float
@@ -69,6 +70,8 @@ class Scale:
     top: float
     bottom: float
     stems: bool
+    coldest: float = COLDEST
+    hottest: float = HOTTEST
 
     @property
     def baseline(self) -> float:
@@ -78,13 +81,14 @@ class Scale:
         """y of a temperature; what has none rests on the baseline."""
         if celsius is None:
             return self.baseline
-        share = (min(max(celsius, COLDEST), HOTTEST) - COLDEST) / (HOTTEST - COLDEST)
+        share = (min(max(celsius, self.coldest), self.hottest) - self.coldest) / (self.hottest - self.coldest)
         return self.baseline - share * self.plot
 
 
 FULL = Scale(day=34, mark=10, plot=48, top=20, bottom=9, stems=True)
 FLAT = replace(FULL, plot=0.0, top=FULL.mark)  # days still to come need no room for temperatures
-SMALL = Scale(day=15, mark=5.5, plot=17, top=10, bottom=4, stems=False)
+# Half a degree is three units high: in a row of a list too it is seen.
+SMALL = Scale(day=15, mark=5.5, plot=21, top=9, bottom=3, stems=False, coldest=36.0, hottest=39.5)
 
 
 def by_week(marks: Sequence[StripMark], threshold: float | None) -> tuple[Panel, ...]:
