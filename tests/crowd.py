@@ -19,9 +19,7 @@ PARTS: tuple[type[Model], ...] = (
 Copies = dict[tuple[type[Model], int], list[Any]]  # a row of the story -> its copies, one per person
 
 
-def people_like(
-    worker: Worker, count: int, parts: tuple[type[Model], ...] = PARTS
-) -> list[Worker]:
+def people_like(worker: Worker, count: int, parts: tuple[type[Model], ...] = PARTS) -> list[Worker]:
     """So many more people with this worker's story, each on the list under a number of their own. Inside `acting`."""
     before = Worker.objects.count()
     numbers = range(before, before + count)

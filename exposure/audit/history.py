@@ -3,7 +3,7 @@
 Each model costs a fixed number of statements, however long the record is; a page of the latest a few over all models.
 """
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
@@ -129,6 +129,9 @@ def latest(wanted: Wanted) -> tuple[list[Operation], datetime | None]:
     instants = ["history_date" if of else "recorded_at" for of in versioned]
     newest = across.newest(rows, instants, LATEST)
     end = newest[LATEST - 1][2] if len(newest) >= LATEST else None
+    counts = Counter(place for place, _key, _at in newest)
+    if end is not None and newest[-1][2] == end and max(counts.values()) < LATEST:
+        end = None  # these are all
     shown: dict[int, list[Any]] = defaultdict(list)
     for place, key, at in newest:
         if end is None or at >= end:
