@@ -88,7 +88,7 @@ class Scale:
 FULL = Scale(day=34, mark=10, plot=48, top=20, bottom=9, stems=True)
 FLAT = replace(FULL, plot=0.0, top=FULL.mark)  # days still to come need no room for temperatures
 # Half a degree is three units high: in a row of a list too it is seen.
-SMALL = Scale(day=15, mark=5.5, plot=21, top=9, bottom=3, stems=False, coldest=36.0, hottest=39.5)
+SMALL = Scale(day=15, mark=5.5, plot=20, top=10, bottom=4, stems=False, coldest=36.0, hottest=39.5)
 
 
 def by_week(marks: Sequence[StripMark], threshold: float | None) -> tuple[Panel, ...]:
