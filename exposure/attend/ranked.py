@@ -90,6 +90,7 @@ class Ranked:
 
 
 LAST = 99  # after every flag
+AT_ONCE = 20_000  # keys in a statement
 
 
 def ranked(follow_ups: QuerySet[FollowUp], *, at: datetime) -> list[Ranked]:
@@ -161,10 +162,14 @@ def _asked(standing: Iterable[Standing], keys: QuerySet, workers: QuerySet, at: 
 
 def _opened(checks: QuerySet, replaced: set[int]) -> tuple[dict[int, list[Any]], dict[int, str]]:
     """Follow-up -> its checks in order; check -> the state of the fill that counts."""
-    rows = _grouped(checks.order_by("opens_at").values_list(*CHECK_NAMES, named=True))
-    fills = Fill.objects.filter(check_row__in=checks.order_by().values("pk")).order_by("recorded_at", "id")
-    given = fills.values_list("check_row", "reading", "state")
-    return rows, {check: state for check, reading, state in given if reading not in replaced}
+    rows = list(checks.order_by("opens_at").values_list(*CHECK_NAMES, named=True))
+    states: dict[int, str] = {}
+    # By key, and not by the query again: a planner that does not know the tables yet joins them row by row.
+    for start in range(0, len(rows), AT_ONCE):
+        fills = Fill.objects.filter(check_row__in=[check.pk for check in rows[start : start + AT_ONCE]])
+        given = fills.order_by("recorded_at", "id").values_list("check_row", "reading", "state")
+        states |= {check: state for check, reading, state in given if reading not in replaced}
+    return _grouped(rows), states
 
 
 def _asked_of(
