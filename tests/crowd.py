@@ -19,7 +19,7 @@ PARTS: tuple[type[Model], ...] = (
 Copies = dict[tuple[type[Model], int], list[Any]]  # a row of the story -> its copies, one per person
 
 
-def people_like(worker: Worker, count: int) -> list[Worker]:
+def people_like(worker: Worker, count: int, parts: tuple[type[Model], ...] = PARTS) -> list[Worker]:
     """So many more people with this worker's story, each on the list under a number of their own. Inside `acting`."""
     before = Worker.objects.count()
     numbers = range(before, before + count)
@@ -28,7 +28,7 @@ def people_like(worker: Worker, count: int) -> list[Worker]:
         for n in numbers
     ]
     copies: Copies = {(Worker, worker.pk): create_many(Worker, people)}
-    for part in PARTS:
+    for part in parts:
         write = insert_many if issubclass(part, InsertOnly) else create_many
         rows = [row for row in part.objects.all() if _parents(row, copies)]
         made = write(part, [_copy(row, copies, place) for row in rows for place in range(count)])

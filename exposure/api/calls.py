@@ -1,7 +1,10 @@
 """Telephone calls to and from workers. Only an answered one is contact made."""
 
 from http import HTTPStatus
+from typing import Any
+from uuid import UUID
 
+from django.utils.translation import gettext as _
 from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
@@ -11,9 +14,12 @@ from exposure.api.resource import Filters, Resource
 from exposure.api.schema import described, page_of
 from exposure.attend.models import Call
 from exposure.people.access import require
+from exposure.people.models import Worker
 from exposure.people.policy import IN_LISTS, Deed, View
-from exposure.pipeline import attend
+from exposure.pipeline import call
+from exposure.refusal import BadSubmission, Problem
 
+MOST = 50  # tasks or alerts that one call can name
 ROWS = Call.objects.select_related("site", "worker", "by_user")
 
 
@@ -45,6 +51,31 @@ class CallNoteSerializer(serializers.Serializer):
     )
 
 
+class AnsweredAlertSerializer(serializers.Serializer):
+    id = serializers.UUIDField()
+    times = serializers.IntegerField(
+        min_value=1,
+        help_text="As it was read: where it has happened again since, it stays open and the answer is 409.",
+    )
+
+
+class CallSettlingSerializer(CallNoteSerializer):
+    tasks = serializers.ListField(
+        child=serializers.UUIDField(),
+        required=False,
+        default=list,
+        max_length=MOST,
+        help_text="Answered: the tasks and tellings of this worker that the call has done.",
+    )
+    alerts = serializers.ListField(
+        child=AnsweredAlertSerializer(),
+        required=False,
+        default=list,
+        max_length=MOST,
+        help_text="Answered: the open alerts that only asked for a call.",
+    )
+
+
 class Calls(Resource):
     @described("list_calls", "Calls, newest first", {200: page_of(CallSerializer)}, filters=CallFilters)
     def get(self, request: Request) -> Response:
@@ -55,15 +86,34 @@ class Calls(Resource):
 
     @described(
         "note_call",
-        "Note a call that was made now; the same note again within a minute is the same call",
+        "Note a call that was made now, and what it settles; the same again within a minute is the same call",
         {201: CallSerializer, 200: CallSerializer},
         404,
-        body=CallNoteSerializer,
+        409,
+        body=CallSettlingSerializer,
     )
     def post(self, request: Request) -> Response:
         require(request.user, Deed.CALL, None, at=request.at)
-        body = self.body(CallNoteSerializer)
+        body = self.body(CallSettlingSerializer)
         worker = self.worker(body.pop("worker"), *IN_LISTS)
-        call, is_new = attend.note_call(worker=worker, by=request.user, at=request.at, **body)
+        worker = worker.same_as or worker
+        settles = self._settled(worker, body.pop("tasks"), body.pop("alerts"))
+        made, is_new = call.note_call(worker=worker, settles=settles, by=request.user, at=request.at, **body)
         status = HTTPStatus.CREATED if is_new else HTTPStatus.OK
-        return Response(CallSerializer(call).data, status=status)
+        return Response(CallSerializer(made).data, status=status)
+
+    def _settled(self, worker: Worker, tasks: list[UUID], alerts: list[dict[str, Any]]) -> list[call.Settled]:
+        """What was named, if a call with this worker can settle it for the caller; else BadSubmission."""
+        wanted = {"tasks": [f"promise:{uid}:0" for uid in tasks]}
+        wanted["alerts"] = [f"alert:{one['id']}:{one['times']}" for one in alerts]
+        keys = [key for named in wanted.values() for key in named]
+        known = call.open_to(self.request.user, worker, keys, at=self.request.at) if keys else {}
+        problems = [
+            Problem(f"/{name}/{place}", _("A call with this worker does not settle this."))
+            for name, named in wanted.items()
+            for place, key in enumerate(named)
+            if key not in known
+        ]
+        if problems:
+            raise BadSubmission(*problems)
+        return [known[key] for key in dict.fromkeys(keys)]

@@ -5,9 +5,10 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from fractions import Fraction
+from typing import Any
 from zoneinfo import ZoneInfo
 
-from django.db.models import Exists, OuterRef, Q
+from django.db.models import Exists, OuterRef, Q, QuerySet, Subquery
 
 from exposure.attend.models import Alert, Call, Promise
 from exposure.followup.models import Check, Exposure, Fill, FollowUp, FollowUpState, Reading, Restriction
@@ -59,9 +60,7 @@ class Overview:
     @property
     def day(self) -> int | None:
         """Today, counted from the exposure that gives the last day."""
-        if self.last is None:
-            return None
-        return (self.at.astimezone(ZoneInfo(self.last.zone)).date() - self.last.day_zero).days
+        return day_of(self.last, self.at)
 
     @property
     def days(self) -> int | None:
@@ -75,9 +74,7 @@ class Overview:
     @property
     def ends_at(self) -> datetime | None:
         """The instant at which the last day is over in the exposure's zone."""
-        if self.last is None or self.last.last_day is None:
-            return None
-        return end_of_day(self.last.last_day, ZoneInfo(self.last.zone))
+        return end_of(self.last)
 
     @property
     def unconfirmed(self) -> bool:
@@ -87,11 +84,7 @@ class Overview:
     @property
     def in_force(self) -> Exposure | None:
         """The exposure with the tier in force: the highest among those still inside their days."""
-        inside = [one for one in self.exposures if one.last_day is None or self._today(one) <= one.last_day]
-        return max(inside, key=_by_tier, default=None)
-
-    def _today(self, exposure: Exposure) -> date:
-        return self.at.astimezone(ZoneInfo(exposure.zone)).date()
+        return in_force_of(self.exposures, self.at)
 
     @property
     def local_date(self) -> date | None:
@@ -106,21 +99,15 @@ class Overview:
         asked = (
             one.plan.get("observed_per_day", 0)
             for one in self.exposures
-            if one.last_day is not None and self._today(one) <= one.last_day
+            if one.last_day is not None and _today(one, self.at) <= one.last_day
         )
         return max(asked, default=0)
 
     @property
     def now_due(self) -> CheckLine | None:
-        """The reading to take now: the open one, or one to repeat."""
-        return next(
-            (
-                line
-                for line in reversed(self.lines)
-                if line.check.opens_at <= self.at and line.state in ("open", "repeat_due")
-            ),
-            None,
-        )
+        """The reading to take now: the open one, or one to repeat, which can be until the next opens."""
+        opened = next((line for line in reversed(self.lines) if line.check.opens_at <= self.at), None)
+        return opened if opened is not None and opened.state in ("open", "repeat_due") else None
 
     @property
     def next_line(self) -> CheckLine | None:
@@ -128,31 +115,47 @@ class Overview:
         return next((line for line in self.lines if line.state == "upcoming"), None)
 
 
-def overviews(follow_ups: Iterable[FollowUp], *, at: datetime) -> list[Overview]:
-    """An overview per follow-up, in the same order."""
+@dataclass(frozen=True)
+class Shown:
+    """What a list shows of each: the checks that open from `since` to `until`, their readings, and the newest reading.
+    Tasks are those that wait; `contacts` is left empty."""
+
+    since: datetime
+    until: datetime
+
+
+def overviews(follow_ups: Iterable[FollowUp], *, at: datetime, shown: Shown | None = None) -> list[Overview]:
+    """An overview per follow-up, in the same order; with `shown`, of so much only, its rows plain values."""
     follow_ups = list(follow_ups)
     ids = [one.pk for one in follow_ups]
     workers = [one.worker_id for one in follow_ups]
     standing = Exposure.objects.filter(follow_up__in=ids, withdrawn_at=None)
     exposures = _by("follow_up_id", standing.annotate(unconfirmed=WITHOUT_CONFIRMATION, untold=UNTOLD))
-    checks = _by("follow_up_id", Check.objects.filter(follow_up__in=ids, withdrawn_at=None))
     states = {row.follow_up_id: row for row in FollowUpState.objects.filter(follow_up__in=ids, until_at=None)}
     also = dict(Worker.objects.filter(same_as__in=workers).values_list("pk", "same_as"))
     known = [*workers, *also]
-    readings = list(Reading.objects.filter(worker__in=known).order_by("taken_at", "id"))
-    fills = _newest_fills(ids, readings)
-    readings_of = _by_person(readings, also)
-    calls_of = _by_person(Call.objects.filter(worker__in=known, answered=True), also)
+    checks: QuerySet = Check.objects.filter(follow_up__in=ids, withdrawn_at=None)
+    readings: QuerySet = Reading.objects.filter(worker__in=known).order_by("taken_at", "id")
+    fills: QuerySet = Fill.objects.filter(check_row__follow_up__in=ids).order_by("recorded_at", "id")
+    tasks = Promise.objects.filter(
+        exposure__follow_up__in=ids, kind=Promise.Kind.TASK, void_at=None
+    ).select_related("exposure", "kept_by")
+    calls = Call.objects.filter(worker__in=known, answered=True)
+    if shown is not None:
+        checks, readings, fills = _only_shown(shown, checks, readings, fills, known, at)
+        tasks, calls = tasks.filter(kept_at=None), calls.none()
+    read = list(readings)
+    answers = _answers(fills, read)
+    checks_of, readings_of, calls_of = (
+        _by("follow_up_id", checks),
+        _by_person(read, also),
+        _by_person(calls, also),
+    )
     alerts = Alert.objects.with_look().filter(closed_at=None)
     of_follow_up = _by("follow_up_id", alerts.filter(follow_up__in=ids))
     of_worker = _by("worker_id", alerts.filter(worker__in=workers))
     of_breach = _by("breach_id", alerts.filter(breach__exposures__follow_up__in=ids).distinct())
-    tasks = _by(
-        "follow_up_id_",
-        Promise.objects.filter(exposure__follow_up__in=ids, kind=Promise.Kind.TASK, void_at=None)
-        .select_related("exposure", "kept_by")
-        .most_urgent_first(),
-    )
+    tasks_of = _by("follow_up_id_", tasks.most_urgent_first())
     restrictions = _by(
         "follow_up_id_",
         Restriction.objects.filter(exposure__follow_up__in=ids, lifted_at=None, exposure__withdrawn_at=None)
@@ -163,10 +166,10 @@ def overviews(follow_ups: Iterable[FollowUp], *, at: datetime) -> list[Overview]
             one,
             at,
             exposures[one.pk],
-            _lines(checks[one.pk], fills, readings_of[one.worker_id], at),
+            _lines(checks_of[one.pk], answers, readings_of[one.worker_id], at),
             states.get(one.pk),
             [*of_follow_up[one.pk], *of_worker[one.worker_id], *_of_breaches(of_breach, exposures[one.pk])],
-            tasks[one.pk],
+            tasks_of[one.pk],
             restrictions[one.pk],
             readings_of[one.worker_id],
             calls_of[one.worker_id],
@@ -175,12 +178,72 @@ def overviews(follow_ups: Iterable[FollowUp], *, at: datetime) -> list[Overview]
     ]
 
 
+CHECK_SHOWN = (
+    "pk",
+    "follow_up_id",
+    "window",
+    "local_date",
+    "zone",
+    "opens_at",
+    "due_at",
+    "closes_at",
+    "withdrawn_at",
+)
+READING_SHOWN = ("pk", "worker_id", "taken_at", "recorded_at", "value", "unit", "method", "could_not", "replaces_id",
+                 "window", "local_date", "triggers", "observed_by")  # fmt: skip
+FILL_SHOWN = ("check_row_id", "reading_id", "state")
+
+
+def _only_shown(
+    shown: Shown, checks: QuerySet, readings: QuerySet, fills: QuerySet, known: Sequence[int], at: datetime
+) -> tuple[QuerySet, QuerySet, QuerySet]:
+    inside = {"opens_at__gte": shown.since, "opens_at__lte": shown.until}
+    counts = Reading.objects.filter(
+        worker=OuterRef("pk"), could_not="", replaced_by=None, taken_at__lte=at
+    ).order_by("-taken_at", "-pk")
+    newest = Worker.objects.filter(pk__in=known).values(key=Subquery(counts.values("pk")[:1]))
+    return (
+        checks.filter(**inside).values_list(*CHECK_SHOWN, named=True),
+        readings.filter(Q(taken_at__gte=shown.since) | Q(pk__in=newest)).values_list(*READING_SHOWN, named=True),
+        fills.filter(**{f"check_row__{name}": value for name, value in inside.items()})
+        .values_list(*FILL_SHOWN, named=True),
+    )  # fmt: skip
+
+
 def overview(follow_up: FollowUp, *, at: datetime) -> Overview:
     """The overview of one follow-up."""
     return overviews([follow_up], at=at)[0]
 
 
-def _by_tier(exposure: Exposure) -> tuple[bool, bool, int, int]:
+def last_of(exposures: Iterable[Any]) -> Any:
+    """The exposure that gives the last day; of several, the one with the latest contact. None: no readings."""
+    ending = (one for one in exposures if one.last_day is not None)
+    return max(ending, key=lambda one: (one.last_day, one.occurred_at), default=None)
+
+
+def in_force_of(exposures: Iterable[Any], at: datetime) -> Any:
+    """The exposure with the highest tier among those still inside their days; None: there is none."""
+    inside = (one for one in exposures if one.last_day is None or _today(one, at) <= one.last_day)
+    return max(inside, key=_by_tier, default=None)
+
+
+def day_of(last: Any, at: datetime) -> int | None:
+    """Which day it is, counted from that exposure; None without one."""
+    return None if last is None else (_today(last, at) - last.day_zero).days
+
+
+def end_of(last: Any) -> datetime | None:
+    """The instant at which the last day of that exposure is over; None without one."""
+    if last is None or last.last_day is None:
+        return None
+    return end_of_day(last.last_day, ZoneInfo(last.zone))
+
+
+def _today(exposure: Any, at: datetime) -> date:
+    return at.astimezone(ZoneInfo(exposure.zone)).date()
+
+
+def _by_tier(exposure: Any) -> tuple[bool, bool, int, int]:
     """Readings before none, then the tier's place in its criteria; of equals the newest."""
     plan = exposure.plan
     return exposure.last_day is not None, plan.get("highest", False), plan.get("rank", 0), exposure.pk
@@ -207,48 +270,53 @@ def _of_breaches(alerts: dict[int, list[Alert]], exposures: Iterable[Exposure]) 
     return [alert for breach in breaches for alert in alerts[breach]]
 
 
-def standing_fill() -> Q:
-    """Fills that count: not those of a reading that a later one has replaced."""
-    return Q(reading=None) | Q(reading__replaced_by=None)
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What stands against a check: the state of the fill that counts, and its reading (None: an excuse)."""
+
+    state: str
+    reading: Any
 
 
-def _newest_fills(follow_up_ids: Sequence[int], readings: Iterable[Reading]) -> dict[int, Fill]:
-    """Check -> the fill that counts. The readings are at hand: fills come without them and are given theirs."""
+def _answers(fills: Iterable[Any], readings: Iterable[Any]) -> dict[int, Answer]:
+    """Check -> its answer. The fills come in their order, without their readings: those are at hand, but for one that
+    was entered for another than the worker."""
+    fills = list(fills)
     at_hand = {reading.pk: reading for reading in readings}
+    lacking = {fill.reading_id for fill in fills if fill.reading_id is not None} - at_hand.keys()
+    if lacking:
+        at_hand |= Reading.objects.filter(replaced_by=None).in_bulk(lacking)
     replaced = {reading.replaces_id for reading in at_hand.values() if reading.replaces_id is not None}
-    newest = {}
-    for fill in Fill.objects.filter(check_row__follow_up__in=follow_up_ids).order_by("recorded_at", "id"):
-        if fill.reading_id in replaced:
-            continue
-        if fill.reading_id in at_hand:
-            fill.reading = at_hand[fill.reading_id]
-        newest[fill.check_row_id] = fill
-    return newest
+    return {
+        fill.check_row_id: Answer(fill.state, at_hand.get(fill.reading_id))
+        for fill in fills
+        if fill.reading_id not in replaced
+    }
 
 
 def _lines(
-    checks: Iterable[Check], fills: Mapping[int, Fill], readings: Iterable[Reading], at: datetime
+    checks: Iterable[Any], answers: Mapping[int, Answer], readings: Iterable[Any], at: datetime
 ) -> list[CheckLine]:
     """The checks with what stands against them. A fever or symptom beside the reading that fills one is an alert
     above it all the same."""
     readings = list(readings)
     replaced = {reading.replaces_id for reading in readings}
-    of_window: dict[tuple[str, date | None], list[Reading]] = defaultdict(list)
+    of_window: dict[tuple[str, date | None], list[Any]] = defaultdict(list)
     for reading in readings:
         if reading.pk not in replaced:
             of_window[reading.window, reading.local_date].append(reading)
     return [
-        _line(check, fills.get(check.pk), of_window.get((check.window, check.local_date), []), at)
+        _line(check, answers.get(check.pk), of_window.get((check.window, check.local_date), []), at)
         for check in checks
     ]
 
 
-def _line(check: Check, fill: Fill | None, of_window: Sequence[Reading], at: datetime) -> CheckLine:
-    reading = fill.reading if fill else None
-    settled = Settled(fill.state, reading.taken_at if reading else None) if fill else None
+def _line(check: Any, answer: Answer | None, of_window: Sequence[Any], at: datetime) -> CheckLine:
+    reading = answer.reading if answer else None
+    settled = Settled(answer.state, reading.taken_at if reading else None) if answer else None
     alert = any({"fever", "symptom"}.intersection(beside.triggers) for beside in of_window)
-    measured = [beside for beside in {reading, *of_window} if beside is not None and beside.value is not None]
-    highest = max(measured, key=_celsius_of, default=None)
+    beside = {one.pk: one for one in (reading, *of_window) if one is not None and one.value is not None}
+    highest = max(beside.values(), key=_celsius_of, default=None)
     return CheckLine(check, check_state(check, settled, at), reading, alert, highest)
 
 
@@ -268,7 +336,6 @@ def _overview(
     readings: list[Reading],
     calls: list[Call],
 ) -> Overview:
-    ending = [one for one in exposures if one.last_day is not None]
     replaced = {one.replaces_id for one in readings}
     taken = [
         reading
@@ -284,7 +351,7 @@ def _overview(
         follow_up=follow_up,
         at=at,
         exposures=tuple(exposures),
-        last=max(ending, key=lambda one: (one.last_day, one.occurred_at), default=None),
+        last=last_of(exposures),
         lines=tuple(lines),
         state=state,
         alerts=tuple(alerts),

@@ -1,10 +1,12 @@
 """What is wrong with a follow-up, and when its next reading is due: one meaning for the pages and the API."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from functools import cached_property
+from typing import Any
 
+from django.db.models import QuerySet
 from django.db.models.functions import Coalesce
 
 from exposure.attend.models import Alert
@@ -50,16 +52,100 @@ class Flag:
 
 
 @dataclass(frozen=True)
+class Signs:
+    """What the flags of a follow-up are read from, as of `at`. `asked`: a reading has been asked for; `missing`: how
+    many of the newest closed ones are missing on end; `repeat_due`: the one to take now is a repeat; `unseen`:
+    yesterday, where too few readings were seen; `silence_hours`: of the plan."""
+
+    at: datetime
+    ended: bool
+    paused: bool
+    over: bool
+    asked: bool
+    last_contact_at: datetime
+    missing: int
+    repeat_due: bool
+    unseen: SeenDay | None
+    unconfirmed: bool
+    silence_hours: int | None
+
+
+def flags_of(signs: Signs, alerts: Iterable[Any]) -> tuple[Flag, ...]:
+    """What is wrong, worst first; `alerts` are the open ones."""
+    return tuple(sorted(_flags(signs, alerts), key=lambda flag: flag.rank))
+
+
+def _flags(signs: Signs, alerts: Iterable[Any]) -> Iterable[Flag]:
+    for alert in alerts:
+        if alert.cause in (Cause.FEVER, Cause.SYMPTOM):
+            yield Flag(alert.cause, alert)
+        elif alert.cause not in SHOWN_OTHERWISE:
+            yield Flag("alert", alert)
+    if signs.ended:
+        return
+    if not signs.paused:
+        yield from _lacking(signs)
+    if signs.unconfirmed:
+        yield Flag("unconfirmed")
+    if signs.over:
+        yield Flag("over")
+
+
+def _lacking(signs: Signs) -> Iterable[Flag]:
+    silence = signs.at - signs.last_contact_at
+    if signs.asked and not signs.over and silence >= timedelta(hours=signs.silence_hours or USUAL_SILENCE):
+        yield Flag("silent", count=int(silence.total_seconds()) // 3600)
+    if signs.missing:
+        yield Flag("missing", count=signs.missing)
+    if signs.repeat_due:
+        yield Flag("repeat_due")
+    if signs.unseen is not None:
+        yield Flag("unseen", day=signs.unseen)
+
+
+def unseen_yesterday(days: Iterable[SeenDay], today: date | None) -> SeenDay | None:
+    """Yesterday, if it is over and too few readings of it were seen."""
+    if today is None:
+        return None
+    yesterday = today - timedelta(days=1)
+    return next((day for day in days if day.on == yesterday and day.over and not day.enough), None)
+
+
+@dataclass(frozen=True)
 class Watched:
-    """A follow-up as of a moment, with the clinical numbers of its criteria."""
+    """A follow-up as of a moment, with the clinical numbers of its criteria. `known`: its signs, where they were read
+    without its readings."""
 
     overview: Overview
     profile: Profile | None
+    known: Signs | None = None
 
     @cached_property
     def found(self) -> tuple[Flag, ...]:
         """What is wrong, worst first."""
-        return tuple(sorted(self._found(), key=lambda flag: flag.rank))
+        return flags_of(self.signs, self.overview.alerts)
+
+    @cached_property
+    def signs(self) -> Signs:
+        view = self.overview
+        return self.known or Signs(
+            at=view.at,
+            ended=self.ended,
+            paused=self.paused,
+            over=self.over,
+            asked=any(line.check.opens_at <= view.at for line in view.lines),
+            last_contact_at=view.last_contact_at,
+            missing=self._missing(),
+            repeat_due=view.now_due is not None and view.now_due.state == "repeat_due",
+            unseen=unseen_yesterday(view.seen_days, view.local_date),
+            unconfirmed=view.unconfirmed,
+            silence_hours=self.profile.silence_hours if self.profile else None,
+        )
+
+    @property
+    def missing(self) -> int:
+        """How many of the newest closed readings are missing on end."""
+        return self.signs.missing
 
     @property
     def due_at(self) -> datetime | None:
@@ -82,9 +168,7 @@ class Watched:
         """Whether the last day has ended."""
         return self.overview.ends_at is not None and self.overview.ends_at <= self.overview.at
 
-    @cached_property
-    def missing(self) -> int:
-        """How many of the newest closed readings are missing on end."""
+    def _missing(self) -> int:
         count = 0
         for line in reversed(self.overview.lines):
             if line.check.closes_at > self.overview.at:
@@ -94,55 +178,20 @@ class Watched:
             count += 1
         return count
 
-    def _found(self) -> Iterable[Flag]:
-        for alert in self.overview.alerts:
-            if alert.cause in (Cause.FEVER, Cause.SYMPTOM):
-                yield Flag(alert.cause, alert)
-            elif alert.cause not in SHOWN_OTHERWISE:
-                yield Flag("alert", alert)
-        if self.ended:
-            return
-        if not self.paused:
-            yield from self._lacking()
-        if self.overview.unconfirmed:
-            yield Flag("unconfirmed")
-        if self.over:
-            yield Flag("over")
-
-    def _lacking(self) -> Iterable[Flag]:
-        view = self.overview
-        hours = (self.profile.silence_hours if self.profile else None) or USUAL_SILENCE
-        silence = view.at - view.last_contact_at
-        asked = any(line.check.opens_at <= view.at for line in view.lines)
-        if asked and not self.over and silence >= timedelta(hours=hours):
-            yield Flag("silent", count=int(silence.total_seconds()) // 3600)
-        if self.missing:
-            yield Flag("missing", count=self.missing)
-        if view.now_due is not None and view.now_due.state == "repeat_due":
-            yield Flag("repeat_due")
-        for (
-            day
-        ) in view.seen_days:  # yesterday is over, and the plan asked that somebody sees readings of that day
-            yesterday = view.local_date is not None and day.on == view.local_date - timedelta(days=1)
-            if yesterday and day.over and not day.enough:
-                yield Flag("unseen", day=day)
-
 
 def watched(follow_ups: Iterable[FollowUp], *, at: datetime) -> list[Watched]:
     """One per follow-up, in the same order, from a fixed number of statements."""
     follow_ups = list(follow_ups)
-    profiles = profiles_of(follow_ups)
+    profiles = profiles_of([one.pk for one in follow_ups])
     return [Watched(view, profiles.get(view.follow_up.pk)) for view in overviews(follow_ups, at=at)]
 
 
-def profiles_of(follow_ups: Iterable[FollowUp]) -> Mapping[int, Profile | None]:
-    """Follow-up -> the clinical numbers of the criteria that its newest standing exposure is under."""
-    exposures = under_criteria(Exposure.objects.filter(follow_up__in=[one.pk for one in follow_ups]))
+def profiles_of(keys: Collection[int] | QuerySet) -> Mapping[int, Profile | None]:
+    """Key of a follow-up -> the clinical numbers of the criteria that its newest standing exposure is under."""
+    exposures = under_criteria(Exposure.objects.filter(follow_up__in=keys))
     version = Coalesce("assessment__version", "version")
     pairs = dict(exposures.values_list("follow_up", version))
     versions = CriteriaVersion.objects.in_bulk(set(pairs.values()))
     criterias = {key: criteria_or_none(version) for key, version in versions.items()}
-    return {
-        follow_up: criteria.profile if (criteria := criterias[version]) else None
-        for follow_up, version in pairs.items()
-    }
+    profiles = {key: criteria.profile if criteria else None for key, criteria in criterias.items()}
+    return {follow_up: profiles[version] for follow_up, version in pairs.items()}

@@ -1,10 +1,10 @@
 """Who did what, when, why and from where, and who looked: read from the versions and the rows written once.
 
-Each model costs a fixed number of statements, however long the record is.
+Each model costs a fixed number of statements, however long the record is; a page of the latest a few over all models.
 """
 
-from collections import defaultdict
-from collections.abc import Iterable, Iterator
+from collections import Counter, defaultdict
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
@@ -12,6 +12,7 @@ from uuid import UUID
 
 from django.db.models import Field, ForeignKey, Model, OuterRef, Q, QuerySet, Subquery
 
+from exposure.audit import across
 from exposure.audit.belonging import (
     WITHDRAWN,
     belongs_to,
@@ -22,13 +23,14 @@ from exposure.audit.belonging import (
     written_once_models,
 )
 from exposure.audit.models import AccessEntry
+from exposure.record import InsertOnly
 
 KINDS = {"+": "created", "~": "changed", "-": "deleted"}
 # Keys, digests, and what stands beside each entry anyway.
 NOT_SHOWN = {"id", "uid", "sha256", "body_sha256", "recorded_at", "recorded_by", "origin", "withdrawn_at"}
 NAMES = ("full_name", "name", "title", "label", "code", "reference", "email", "type")
 SIGNED = ("assessment", "override", "clearance")
-LATEST = 200  # rows per model on a page of the latest
+LATEST = 200  # rows on a page of the latest
 
 
 @dataclass(frozen=True)
@@ -118,16 +120,55 @@ def latest(wanted: Wanted) -> tuple[list[Operation], datetime | None]:
     Planned readings and reminder instants are left out: they follow from what is listed, and stand in full in the
     worker's record.
     """
+    models = [*_of_kind(recorded_models(), wanted), *_of_kind(written_once_models(), wanted)]
+    models = [model for model in models if not withdrawable(model)]
+    versioned = [not issubclass(model, InsertOnly) for model in models]
+    rows = [
+        (versions_of if of else rows_of)(model, wanted) for of, model in zip(versioned, models, strict=True)
+    ]
+    instants = ["history_date" if of else "recorded_at" for of in versioned]
+    newest = across.newest(rows, instants, LATEST)
+    end = newest[LATEST - 1][2] if len(newest) >= LATEST else None
+    counts = Counter(place for place, _key, _at in newest)
+    if end is not None and newest[-1][2] == end and max(counts.values()) < LATEST:
+        end = None  # these are all
+    shown: dict[int, list[Any]] = defaultdict(list)
+    for place, key, at in newest:
+        if end is None or at >= end:
+            shown[place].append(key)
+    # Of the oldest instant all, also where one model has more of it than were asked for.
+    of_page = {
+        place: rows[place].filter(Q(pk__in=keys) | (Q(**{instants[place]: end}) if end else Q(pk__in=())))
+        for place, keys in shown.items()
+    }
+    return _operations(_entries(models, versioned, of_page))[::-1], end
+
+
+def _entries(
+    models: list[type[Model]], versioned: list[bool], of_page: Mapping[int, QuerySet]
+) -> list[Entry]:
+    """What happened to the rows, by what stood before them; two statements over all models."""
+    found = across.read(of_page)
+    earlier: dict[int, list[int]] = defaultdict(list)
+    for place, _row, before_id in found:
+        if before_id is not None:
+            earlier[place].append(before_id)
+    before = {
+        (place, row.pk): row
+        for place, row, _none in across.read(
+            {
+                place: models[place].history.model.objects.filter(pk__in=keys)
+                for place, keys in earlier.items()
+            }
+        )
+    }
     entries: list[Entry] = []
-    ends: list[datetime] = []
-    for model in _of_kind(recorded_models(), wanted):
-        entries += from_versions(model, _newest(versions_of(model, wanted), "history_date", ends))
-    for model in _of_kind(written_once_models(), wanted):
-        if not withdrawable(model):
-            entries += from_rows(model, _newest(rows_of(model, wanted), "recorded_at", ends))
-    end = max(ends, default=None)
-    shown = [entry for entry in entries if end is None or entry.at >= end]
-    return _operations(shown)[::-1], end
+    for place, row, before_id in found:
+        if versioned[place]:
+            entries.append(_of_version(models[place], row, before.get((place, before_id))))
+        else:
+            entries += from_rows(models[place], [row])
+    return entries
 
 
 def _of_kind(models: Iterable[type[Model]], wanted: Wanted) -> Iterator[type[Model]]:
@@ -213,30 +254,24 @@ def _between(rows: QuerySet, instant: str, wanted: Wanted) -> QuerySet:
     return rows
 
 
-def _newest(rows: QuerySet, instant: str, ends: list[datetime]) -> list[Any]:
-    """The newest rows; where there are more, all of the oldest instant shown, which is added to `ends`."""
-    newest = list(rows.order_by(f"-{instant}", "-pk")[:LATEST])
-    if len(newest) < LATEST:
-        return newest
-    end = getattr(newest[-1], instant)
-    ends.append(end)
-    return [row for row in newest if getattr(row, instant) > end] + list(rows.filter(**{instant: end}))
-
-
 def from_versions(model: type[Model], versions: Iterable[Any]) -> Iterator[Entry]:
     versions = list(versions)
     history = model.history.model
     before = history.objects.in_bulk([one.before_id for one in versions if one.before_id])
     for version in versions:
-        yield Entry(
-            at=version.history_date,
-            actor=version.history_user_id,
-            origin=version.origin,
-            why=version.history_change_reason,
-            kind=KINDS[version.history_type],
-            thing=_thing(model, version),
-            changes=tuple(_changes(history.tracked_fields, before.get(version.before_id), version)),
-        )
+        yield _of_version(model, version, before.get(version.before_id))
+
+
+def _of_version(model: type[Model], version: Any, before: Any) -> Entry:
+    return Entry(
+        at=version.history_date,
+        actor=version.history_user_id,
+        origin=version.origin,
+        why=version.history_change_reason,
+        kind=KINDS[version.history_type],
+        thing=_thing(model, version),
+        changes=tuple(_changes(model.history.model.tracked_fields, before, version)),
+    )
 
 
 def from_rows(model: type[Model], rows: Iterable[Any]) -> Iterator[Entry]:
@@ -309,18 +344,18 @@ def _operations(entries: Iterable[Entry]) -> list[Operation]:
 
 
 def with_things(entries: list[Entry]) -> list[Entry]:
-    """The same entries, their foreign keys read: one statement per model that is pointed to."""
+    """The same entries, their foreign keys read: one statement over all models that are pointed to."""
     keys: dict[type[Model], set[int]] = defaultdict(set)
     for change in (change for entry in entries for change in entry.changes):
         if isinstance(change.field, ForeignKey):
             keys[change.field.related_model] |= {change.before, change.after} - {None}
-    found = {model: model._base_manager.in_bulk(ids) for model, ids in keys.items()}
+    found = across.names(keys, NAMES)
 
     def read(field: Field, value: Any) -> Any:
         if not isinstance(field, ForeignKey) or value is None:
             return value
-        row = found[field.related_model].get(value)
-        return _thing(field.related_model, row) if row else None
+        named = found.get((field.related_model, value))
+        return Thing(field.related_model.__name__, *named) if named else None
 
     return [
         replace(

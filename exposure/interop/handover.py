@@ -6,6 +6,7 @@ As a page, and as PDF: 25 people a sheet, also written outside the server (`hand
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from operator import attrgetter
 from typing import Any
 
 from django.db.models import Q, QuerySet
@@ -18,13 +19,16 @@ from django.utils.translation import gettext as _
 from exposure import paper
 from exposure.attend.flag_words import words_of
 from exposure.attend.models import Alert, AlertEntry, Call, Handover
-from exposure.attend.watched import CAUSES, Watched, watched
+from exposure.attend.ranked import ranked
+from exposure.attend.recent import recent
+from exposure.attend.watched import Watched
 from exposure.followup.models import FollowUp, Restriction
 from exposure.places.models import Site
 from exposure.report.models import Breach
 
 EVERY = timedelta(hours=12)  # how often it is written outside; local choice
 MOST_CHANGES = 300
+NEWEST_ONLY = timedelta()  # of the readings: no strip is drawn
 
 
 @dataclass(frozen=True)
@@ -61,8 +65,8 @@ def sheet_of(site: Site, follow_ups: QuerySet[FollowUp], *, at: datetime) -> She
     last = Handover.objects.filter(site=site).select_related("taken_by").last()
     since = last.recorded_at if last else at - EVERY
     with timezone.override(site.zone):
-        running = follow_ups.filter(site=site).running(at=at).select_related("worker", "site")
-        every = sorted(watched(running, at=at), key=_badness)
+        running = ranked(follow_ups.filter(site=site).running(at=at), at=at)
+        every = recent(sorted(running, key=attrgetter("badness")), at=at, back=NEWEST_ONLY)
         lines = tuple(_line(one) for one in every)
         changes = sorted(_changes(site, follow_ups, since, at), key=lambda change: change[0], reverse=True)
     return Sheet(site, at, since, last, lines, tuple(changes[:MOST_CHANGES]))
@@ -110,11 +114,6 @@ def _cells(line: Line) -> dict[str, str]:
         "restricted": line.restricted,
         "tasks": line.tasks,
     }
-
-
-def _badness(one: Watched) -> tuple[Any, ...]:
-    ranks = [*(flag.rank for flag in one.found), (len(CAUSES), False)]
-    return ranks, -one.missing, one.overview.follow_up.worker.name, one.overview.follow_up.pk
 
 
 def _line(one: Watched) -> Line:

@@ -41,6 +41,7 @@ KEPT_WHATEVER_IT_HOLDS = {
     "kept_reading",
     "my_days",
     "person_reading",
+    "person_card_entry",
     "reading_amend",
 }
 MOST_NAMED = 20

@@ -13,6 +13,7 @@ from itertools import groupby
 COLDEST, HOTTEST = 35.0, 41.0
 DAYS_IN_PANEL = 7
 MARGIN = 2.0
+ON_TOP = ("half", "alert")  # shapes that lie on those of their mark
 MARK_IN_SLOT = 0.8  # of its slot, so that the widest outline (the diamond) touches no neighbour
 
 
@@ -60,7 +61,8 @@ class Panel:
 
 @dataclass(frozen=True)
 class Scale:
-    """Sizes of one kind of strip. `top` leaves room for a triangle over the hottest mark."""
+    """Sizes of one kind of strip, and the temperatures between which it draws. `top` leaves room for a triangle over
+    the hottest mark."""
 
     day: float
     mark: float
@@ -68,6 +70,8 @@ class Scale:
     top: float
     bottom: float
     stems: bool
+    coldest: float = COLDEST
+    hottest: float = HOTTEST
 
     @property
     def baseline(self) -> float:
@@ -77,13 +81,14 @@ class Scale:
         """y of a temperature; what has none rests on the baseline."""
         if celsius is None:
             return self.baseline
-        share = (min(max(celsius, COLDEST), HOTTEST) - COLDEST) / (HOTTEST - COLDEST)
+        share = (min(max(celsius, self.coldest), self.hottest) - self.coldest) / (self.hottest - self.coldest)
         return self.baseline - share * self.plot
 
 
 FULL = Scale(day=34, mark=10, plot=48, top=20, bottom=9, stems=True)
 FLAT = replace(FULL, plot=0.0, top=FULL.mark)  # days still to come need no room for temperatures
-SMALL = Scale(day=15, mark=5.5, plot=17, top=10, bottom=4, stems=False)
+# Half a degree is three units high: in a row of a list too it is seen.
+SMALL = Scale(day=15, mark=5.5, plot=20, top=10, bottom=4, stems=False, coldest=36.0, hottest=39.5)
 
 
 def by_week(marks: Sequence[StripMark], threshold: float | None) -> tuple[Panel, ...]:
@@ -117,6 +122,14 @@ def in_a_row(marks: Sequence[StripMark], threshold: float | None) -> Panel | Non
         return None
     first, last = ordered[0].day, ordered[-1].day
     return _panel(ordered, SMALL, first, last - first + 1, threshold)
+
+
+def by_kind(shapes: Iterable[Shape]) -> tuple[Shape, ...]:
+    """One path for all marks of a kind: a page of a list has thousands. What lies on another mark comes after it."""
+    paths: dict[str, list[str]] = {}
+    for shape in sorted(shapes, key=lambda shape: ON_TOP.index(shape.kind) if shape.kind in ON_TOP else -1):
+        paths.setdefault(shape.kind, []).append(shape.d)
+    return tuple(Shape(kind, "".join(of_kind)) for kind, of_kind in paths.items())
 
 
 def glyph(kind: str, size: float = 16) -> tuple[Shape, ...]:

@@ -1,14 +1,16 @@
 """Calls over the API: a double tap is one call, an unanswered one may name its next try, and whose call it is."""
 
 from datetime import timedelta
+from uuid import uuid4
 
 import pytest
 
-from exposure.models import Call, FollowUp, Promise
+from exposure.attend import alerts
+from exposure.models import Alert, Call, FollowUp, Promise
 from exposure.pipeline import attend
 from exposure.refusal import BadSubmission
 from tests.cast import MONDAY, doing
-from tests.walk import follow_up_told_and_confirmed
+from tests.walk import follow_up_told_and_confirmed, report
 
 pytestmark = pytest.mark.database
 
@@ -58,6 +60,68 @@ def test_a_call_about_another_sites_worker_is_of_the_site_that_follows_them_up_a
     assert Promise.objects.get(kind="call", key="try").site == cast.other_site
     assert [call["id"] for call in calls("outsider").get("calls/").json()["results"]] == [made["id"]]
     assert calls("nurse").get("calls/").json()["results"] == [], "what was said is that site's"
+
+
+@pytest.fixture
+def waiting(cast):
+    """A first call that is to be made, and Wim asks to be rung."""
+    reported = report(cast)
+    with doing("command:tests"):
+        alerts.raise_alert(cast.worker, "call_me", "Asks.", site=cast.site, at=MONDAY)
+    task = Promise.objects.get(kind="task", key="first_call")
+    tell = Promise.objects.get(kind="tell")
+    return reported, task, tell, Alert.objects.get(cause="call_me")
+
+
+def test_an_answered_call_settles_what_it_names_and_nothing_else(calls, cast, waiting):
+    _reported, task, tell, alert = waiting
+    others = Promise.objects.open().filter(kind="task").exclude(pk=task.pk).count()
+    body = {
+        "worker": "SG-1042",
+        "answered": True,
+        "note": "All asked.",
+        "tasks": [str(task.uid), str(tell.uid)],
+    }
+    body["alerts"] = [{"id": str(alert.uid), "times": alert.times}]
+    assert calls("nurse").post("calls/", body).status_code == 201
+    for row in (task, tell, alert):
+        row.refresh_from_db()
+    assert (task.kept_at, task.note, tell.kept_at) == (MONDAY, "All asked.", MONDAY)
+    assert (alert.closed_at, alert.note) == (MONDAY, "All asked.")
+    assert Promise.objects.open().filter(kind="task").exclude(pk=task.pk).count() == others
+
+
+def test_an_unanswered_call_settles_nothing(calls, cast, waiting):
+    _reported, task, _tell, alert = waiting
+    named = {"tasks": [str(task.uid)], "alerts": [{"id": str(alert.uid), "times": 1}]}
+    assert calls("nurse").post("calls/", {**UNANSWERED, **named}).status_code == 201
+    task.refresh_from_db()
+    alert.refresh_from_db()
+    assert (task.kept_at, alert.closed_at) == (None, None)
+
+
+def test_what_came_again_since_it_was_read_stays_open_and_the_call_is_kept(calls, cast, waiting):
+    alert = waiting[-1]
+    with doing("command:tests"):
+        alerts.raise_alert(cast.worker, "call_me", "Asks again.", site=cast.site, at=MONDAY)
+    body = {
+        "worker": "SG-1042",
+        "answered": True,
+        "note": "Well.",
+        "alerts": [{"id": str(alert.uid), "times": 1}],
+    }
+    assert calls("nurse").post("calls/", body).status_code == 409
+    alert.refresh_from_db()
+    assert (alert.closed_at, Call.objects.count()) == (None, 1)
+
+
+def test_what_a_call_does_not_settle_is_refused_at_its_place_and_nothing_is_stored(calls, cast, waiting):
+    task = waiting[1]
+    body = {"worker": "SG-1042", "answered": True, "tasks": [str(task.uid), str(uuid4())]}
+    answer = calls("nurse").post("calls/", body)
+    assert answer.status_code == 400
+    assert [error["pointer"] for error in answer.json()["errors"]] == ["#/tasks/1"]
+    assert not Call.objects.exists()
 
 
 def test_a_reading_that_can_still_be_taken_is_not_explained_away(cast):

@@ -30,6 +30,7 @@ ENGLISH_TEMPLATES = {
     "account/station_devices.html",
     "components/causes.html",
     "components/clock_jumps.html",
+    "components/live.html",
     "components/pages.html",
     "components/set_aside.html",
 }

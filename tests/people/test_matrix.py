@@ -127,7 +127,7 @@ OF_A_ROW = (
     "reports/<uuid:uid>/override/<slug:pathogen>/", "reports/<uuid:uid>/also/", "assessments/<uuid:uid>/sign/",
     "reports/<uuid:uid>/withdrawal/", "people/<uuid:uid>/call/", "people/<uuid:uid>/times/",
     "people/<uuid:uid>/exposure/", "people/<uuid:uid>/protection/", "people/<uuid:uid>/private-note/",
-    "people/<uuid:uid>/invite/",
+    "people/<uuid:uid>/invite/", "people/<uuid:uid>/card/", "people/<uuid:uid>/card/entry/",
     "people/<uuid:uid>/reading/", "readings/<uuid:uid>/", "tasks/<uuid:uid>/", "missing/<uuid:uid>/",
     "exposures/<uuid:uid>/correct/", "exposures/<uuid:uid>/told/", "follow-ups/<uuid:uid>/clear/",
     "follow-ups/<uuid:uid>/return/", "follow-ups/<uuid:uid>/end/", "follow-ups/<uuid:uid>/reopen/",

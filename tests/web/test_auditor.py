@@ -3,9 +3,11 @@
 from datetime import timedelta
 
 import pytest
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
-from exposure.audit import history
+from exposure.audit import across, history
 from exposure.audit.belonging import recorded_models, written_once_models
 from exposure.audit.models import AccessEntry
 from exposure.followup.models import PrivateNote
@@ -13,6 +15,7 @@ from exposure.people.models import Role, Worker
 from exposure.pipeline import remind, report
 from exposure.web.auditor import words
 from tests.cast import MONDAY, doing
+from tests.walk import follow_up_told_and_confirmed, log
 
 pytestmark = [pytest.mark.database, pytest.mark.django_db]
 
@@ -197,3 +200,35 @@ def test_deeds_by_page_and_by_the_service_are_told_apart(page, cast):
     text = page(cast.auditor, of(cast.worker)).content.decode()
     assert "Olga Rowan" in text
     assert "the service" in text
+
+
+def test_the_first_page_takes_at_most_twelve_statements_whatever_was_done(page, cast, changed, client):
+    follow_up_told_and_confirmed(cast)
+    log(cast, at=MONDAY + timedelta(hours=10), temperature="38.4")
+    page(cast.auditor, "/history/")
+    with CaptureQueriesContext(connection) as taken:
+        text = client.get("/history/").content.decode()
+    assert len(taken) <= 12
+    for done in ("rang from a new number", "38.4", "Spoke."):
+        assert done in text
+
+
+def test_rows_read_over_all_models_are_those_that_each_model_gives(cast, changed):
+    follow_up_told_and_confirmed(cast)
+    log(
+        cast,
+        at=MONDAY + timedelta(hours=10),
+        temperature="38.4",
+        symptoms=["headache"],
+        fever_reducer_hours="2.5",
+    )
+    models = [*written_once_models(), *(model.history.model for model in recorded_models())]
+    filled = [model for model in models if model._base_manager.exists()]
+    assert len(filled) > 20
+    read = across.read({place: model._base_manager.all() for place, model in enumerate(filled)})
+    together = {(place, row.pk): row for place, row, _before in read}
+    for place, model in enumerate(filled):
+        for row in model._base_manager.all():
+            again = together[place, row.pk]
+            for field in model._meta.concrete_fields:
+                assert getattr(again, field.attname) == getattr(row, field.attname), (model, field.name)

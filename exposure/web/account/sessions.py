@@ -22,6 +22,7 @@ from exposure.web.signed_in import signed_in
 
 BEGAN, USED, OWN_DEVICE = "began_at", "used_at", "own_device"
 EVERY = timedelta(minutes=1)  # so seldom is written down that a session is in use
+BY_ITSELF = "By-Itself"  # the header of what a page asks while it stands open
 ASKING = "/account/session/"  # what only asks how long is left is no use
 
 
@@ -52,8 +53,14 @@ def end_if_over(request: HttpRequest) -> None:
                 request, _("You were signed out because it was so long ago. Please sign in again.")
             )
         return
-    if at - used >= EVERY and not (request.path.startswith(ASKING) and request.method != "POST"):
+    if at - used >= EVERY and not _only_asks(request):
         session[USED] = at.timestamp()
+
+
+def _only_asks(request: HttpRequest) -> bool:
+    """What a page asks by itself while nobody does anything: how long is left, and what has changed on it."""
+    by_itself = request.path.startswith(ASKING) or BY_ITSELF in request.headers
+    return by_itself and request.method != "POST"
 
 
 def seconds_left(request: HttpRequest) -> int:

@@ -11,6 +11,7 @@ from django.shortcuts import render
 from django.utils import timezone
 from django.utils.timezone import localtime
 
+from exposure.attend.ranked import ranked
 from exposure.classify.criteria import text
 from exposure.followup.models import FollowUp
 from exposure.people.access import visible
@@ -18,7 +19,7 @@ from exposure.people.policy import View
 from exposure.web.local_time import TYPED
 from exposure.web.nurse import queue, ring
 from exposure.web.nurse.forms import ReadingForm
-from exposure.web.nurse.rows import Row, rows
+from exposure.web.nurse.rows import Row, rows_of_page
 from exposure.web.nurse.views import for_clinicians, note_list
 
 ON_A_PAGE = 50
@@ -31,7 +32,7 @@ def calls(request: HttpRequest) -> HttpResponse:
     running = _running(request)
     people = ring.to_ring(queue.lines(request.user, at=request.at), running, at=request.at)
     page = Paginator(people, ON_A_PAGE).get_page(request.GET.get("page"))
-    shown = rows(running.filter(worker__in=[person.worker for person in page]), at=request.at)
+    shown = _rows(running.filter(worker__in=[person.worker for person in page]), request)
     of_worker = ring.first_due(shown)
     context = {
         "page": page,
@@ -48,13 +49,18 @@ def calls(request: HttpRequest) -> HttpResponse:
 def round_by_telephone(request: HttpRequest) -> HttpResponse:
     """A form for each person who is reached by telephone only, whose reading is due first."""
     note_list(request, "round by telephone")
-    shown = ring.by_telephone(rows(_running(request).filter(worker__phone_only=True), at=request.at))
+    shown = ring.by_telephone(_rows(_running(request).filter(worker__phone_only=True), request))
     context = {
         "people": [{"row": row, "form": _form(request, row)} for row in shown],
         "several_sites": _several_sites(row.overview.follow_up.site for row in shown),
         "at": request.at,
     }
     return render(request, "nurse/round.html", context)
+
+
+def _rows(follow_ups: QuerySet[FollowUp], request: HttpRequest) -> list[Row]:
+    """With the newest reading and the next one, and no more than that is read."""
+    return rows_of_page(ranked(follow_ups, at=request.at), at=request.at)
 
 
 def _running(request: HttpRequest) -> QuerySet[FollowUp]:

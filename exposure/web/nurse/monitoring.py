@@ -4,6 +4,7 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import timedelta
+from operator import attrgetter
 
 from django.conf import settings
 from django.core.paginator import Paginator
@@ -14,11 +15,14 @@ from django.utils.http import urlencode
 from django.utils.text import capfirst
 from django.utils.translation import gettext as _
 
-from exposure.followup.models import Exposure, FollowUp
+from exposure.attend.ranked import Ranked, ranked
+from exposure.followup.models import FollowUp, FollowUpState
 from exposure.people.access import visible
 from exposure.people.policy import View
+from exposure.places.models import Station
 from exposure.web.bidi import isolated
-from exposure.web.nurse.rows import CAUSES, Row, rows
+from exposure.web.nurse.live import live
+from exposure.web.nurse.rows import CAUSES, rows_of_page
 from exposure.web.nurse.views import ON_A_PAGE, for_clinicians, note_list
 from exposure.web.nurse.views import causes as sentence
 
@@ -40,29 +44,32 @@ class Filter:
 
 
 @for_clinicians
+@live
 def monitoring(request: HttpRequest) -> HttpResponse:
-    """Everybody who is followed up, worst first; with a fixed number of statements."""
+    """Everybody who is followed up, worst first; with a fixed number of statements. Who stands on the list is asked of
+    the database; what stands beside each is read for those on the page."""
     chosen = request.GET.get("cause", "")
     seen = visible(request.user, FollowUp.objects.all(), View.CLINICAL, at=request.at)
-    seen = seen.select_related("worker", "site")
     grace = timedelta(days=settings.READINGS_TAKEN_AFTER_CLEARANCE_DAYS)
     ended = seen.filter(ended_at__lte=request.at, ended_at__gt=request.at - grace)
-    every = rows(seen.running(at=request.at), at=request.at)
-    every.sort(key=lambda row: (row.badness, row.overview.follow_up.worker.name, row.overview.follow_up.pk))
     if chosen == ENDED:
-        every = rows(ended.order_by("-ended_at"), at=request.at)
+        every = ranked(ended.order_by("-ended_at", "pk"), at=request.at)
+    else:
+        every = sorted(ranked(seen.running(at=request.at), at=request.at), key=attrgetter("badness"))
     shown, filters = _filtered(every, request.GET)
     kept = {one.name: one.chosen for one in filters if one.chosen}
     note_list(request, "monitoring", chosen, *(f"{name}={value}" for name, value in kept.items()))
-    counts = Counter(cause for row in shown for cause in {flag.cause for flag in row.flags})
+    counts = Counter(cause for one in shown for cause in {flag.cause for flag in one.found})
     everybody = len(shown)
     counts[ENDED] = everybody if chosen == ENDED else ended.count()
     if chosen in CAUSES:
-        shown = [row for row in shown if any(flag.cause == chosen for flag in row.flags)]
+        shown = [one for one in shown if any(flag.cause == chosen for flag in one.found)]
     labels = {**CAUSES, ENDED: _("ended in the last %(days)s days") % {"days": grace.days}}
     causes = sentence(counts, labels, chosen, (_("everybody"), everybody))
+    page = Paginator(shown, ON_A_PAGE).get_page(request.GET.get("page"))
+    page.object_list = rows_of_page(list(page), at=request.at)
     context = {
-        "page": Paginator(shown, ON_A_PAGE).get_page(request.GET.get("page")),
+        "page": page,
         "causes": [{**cause, "url": _with(cause["url"], kept)} for cause in causes],
         "filters": [one for one in filters if len(one.choices) > 1 or one.chosen],
         "kept": kept,
@@ -70,7 +77,7 @@ def monitoring(request: HttpRequest) -> HttpResponse:
         "cause": chosen if chosen == ENDED or chosen in CAUSES else "",
         "query": f"{urlencode({'cause': chosen, **kept})}&",
         "own_zone": timezone.get_current_timezone_name(),
-        "several_sites": len({row.overview.follow_up.site_id for row in every}) > 1,
+        "several_sites": len({one.row.site for one in every}) > 1,
         "at": request.at,
     }
     return render(request, "nurse/monitoring.html", context)
@@ -80,13 +87,13 @@ def _with(url: str, kept: Mapping[str, str]) -> str:
     return "&".join(filter(None, [url, urlencode(kept)])) if url != "?" else f"?{urlencode(kept)}"
 
 
-def _filtered(every: list[Row], asked: Mapping[str, str]) -> tuple[list[Row], list[Filter]]:
-    """The rows that every filter lets through, and the filters with what the whole list has to choose from. A value
+def _filtered(every: list[Ranked], asked: Mapping[str, str]) -> tuple[list[Ranked], list[Filter]]:
+    """Those whom every filter lets through, and the filters with what the whole list has to choose from. A value
     that nobody has any more lets nobody through, and says so by standing there chosen."""
     stations = _stations(every)
-    kinds: list[tuple[str, str, Callable[[Row], Mapping[str, str]]]] = [
+    kinds: list[tuple[str, str, Callable[[Ranked], Mapping[str, str]]]] = [
         ("site", _("Site"), _site),
-        ("station", _("Station"), lambda row: stations.get(row.overview.follow_up.pk, {})),
+        ("station", _("Station"), lambda one: stations.get(one.row.pk, {})),
         ("pathogen", _("Pathogen"), _pathogen),
         ("tier", _("Tier"), _tier),
         ("state", _("State"), _state),
@@ -94,10 +101,11 @@ def _filtered(every: list[Row], asked: Mapping[str, str]) -> tuple[list[Row], li
     ]
     shown, filters = every, []
     for name, label, values in kinds:
-        words = {value: said for row in every for value, said in values(row).items()}
+        of_each = {one.row.pk: values(one) for one in every}
+        words = {value: said for own in of_each.values() for value, said in own.items()}
         wanted = asked.get(name, "")[:100]
         if wanted:
-            shown = [row for row in shown if wanted in values(row)]
+            shown = [one for one in shown if wanted in of_each[one.row.pk]]
             words.setdefault(wanted, wanted)
         order = sorted(words.items(), key=lambda one: (one[1].casefold(), one[0]))
         if name == "day":
@@ -106,46 +114,44 @@ def _filtered(every: list[Row], asked: Mapping[str, str]) -> tuple[list[Row], li
     return shown, filters
 
 
-def _stations(every: Iterable[Row]) -> Stations:
-    """One statement."""
-    ids = [row.overview.follow_up.pk for row in every]
-    found: dict[int, dict[str, str]] = {}
-    triples = Exposure.objects.filter(follow_up__in=ids, withdrawn_at=None, breach__station__isnull=False)
-    for key, code, name in triples.values_list("follow_up", "breach__station__code", "breach__station__name"):
-        found.setdefault(key, {})[code] = isolated(name)
-    return found
+def _stations(every: Iterable[Ranked]) -> Stations:
+    """Those of the reports; the names of all stations are one statement."""
+    names = {
+        key: (code, isolated(name)) for key, code, name in Station.objects.values_list("pk", "code", "name")
+    }
+    return {
+        one.row.pk: dict(
+            names[exposure.station] for exposure in one.exposures if exposure.station is not None
+        )
+        for one in every
+    }
 
 
-def _site(row: Row) -> Mapping[str, str]:
-    site = row.overview.follow_up.site
-    return {site.code: isolated(site.short_name)}
+def _site(one: Ranked) -> Mapping[str, str]:
+    return {one.row.site: isolated(one.row.site_name)}
 
 
-def _pathogen(row: Row) -> Mapping[str, str]:
-    pathogen = row.overview.follow_up.pathogen
-    return {pathogen: pathogen.capitalize()}
+def _pathogen(one: Ranked) -> Mapping[str, str]:
+    return {one.row.pathogen: one.row.pathogen.capitalize()}
 
 
-def _tier(row: Row) -> Mapping[str, str]:
-    view = row.overview
-    exposure = view.in_force
+def _tier(one: Ranked) -> Mapping[str, str]:
+    exposure = one.in_force
     if exposure is None:
         return {}
-    code = exposure.tier or "-"
     label = isolated(exposure.tier_label) if exposure.tier_label else _("not assessed")
-    return {f"{view.follow_up.pathogen}:{code}": label}
+    return {f"{one.row.pathogen}:{exposure.tier or '-'}": label}
 
 
-def _state(row: Row) -> Mapping[str, str]:
-    state = row.overview.state
-    return {state.kind: capfirst(state.get_kind_display())} if state is not None else {}
+def _state(one: Ranked) -> Mapping[str, str]:
+    return {one.state: capfirst(FollowUpState.Kind(one.state).label)} if one.state else {}
 
 
 WEEKS = {"1": "0–7", "2": "8–14", "3": "15–21", "later": "22–"}  # days since the exposure
 
 
-def _day(row: Row) -> Mapping[str, str]:
-    day = row.overview.day
+def _day(one: Ranked) -> Mapping[str, str]:
+    day = one.day
     if day is None:
         return {}
     week = "1" if day <= 7 else "2" if day <= 14 else "3" if day <= 21 else "later"

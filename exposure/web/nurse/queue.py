@@ -6,7 +6,7 @@ open alert, or a promise; a promise whose lateness is an open alert stands there
 
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 from operator import attrgetter
 from typing import Any
 
@@ -32,6 +32,7 @@ from exposure.remind.models import Heartbeat
 from exposure.remind.sweep import cause_of, subject_of
 from exposure.web.bidi import isolated
 from exposure.web.nurse.deed import OBSTACLES
+from exposure.web.nurse.live import SILENT
 
 Cause = Alert.Cause
 Kind = Promise.Kind
@@ -69,7 +70,6 @@ WEIGHT = {
         )
     )
 }
-SWEEP_SILENT = timedelta(minutes=3)
 
 
 @dataclass(frozen=True)
@@ -167,7 +167,7 @@ def heartbeat(*, at: datetime) -> dict[str, Any]:
     missing = len(beats) < len(PROCESSES)
     return {
         "looked_at": None if missing else min(beats),
-        "stopped": missing or any(abs(at - beat) > SWEEP_SILENT for beat in beats),
+        "stopped": missing or any(abs(at - beat) > SILENT for beat in beats),
     }
 
 

@@ -81,7 +81,7 @@ def _form(form_class: type[ReadingForm]) -> Callable[[QueryDict | None, Subject]
 
 def _symptoms_of(follow_ups: Iterable[FollowUp]) -> dict[str, str]:
     """Symptom -> its question, of everything the worker is followed up for."""
-    profiles = profiles_of(follow_ups)
+    profiles = profiles_of([one.pk for one in follow_ups])
     return {
         code: text(symptom.ask)
         for profile in profiles.values()

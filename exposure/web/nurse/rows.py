@@ -1,6 +1,6 @@
 """A running follow-up as a clinician reads it: what is wrong with it, its strip, and how bad that is."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from functools import cached_property
@@ -13,6 +13,8 @@ from django.utils.translation import ngettext
 from exposure.attend import watched
 from exposure.attend.flag_words import CAUSES, words_of
 from exposure.attend.overview import CheckLine
+from exposure.attend.ranked import Ranked
+from exposure.attend.recent import recent
 from exposure.attend.watched import Watched
 from exposure.followup.models import Exposure, FollowUp, Restriction
 from exposure.followup.readings import celsius
@@ -156,6 +158,11 @@ class Row(Watched):
 def rows(follow_ups: Iterable[FollowUp], *, at: datetime) -> list[Row]:
     """A row per follow-up, in the same order, from a fixed number of statements."""
     return [Row(watch.overview, watch.profile) for watch in watched.watched(follow_ups, at=at)]
+
+
+def rows_of_page(page: Sequence[Ranked], *, at: datetime) -> list[Row]:
+    """The rows of those on a page of a list, in the same order, from a fixed number of statements."""
+    return [Row(watch.overview, watch.profile, watch.known) for watch in recent(page, at=at)]
 
 
 def _mark(line: CheckLine, last: Exposure) -> StripMark:

@@ -34,6 +34,7 @@ from exposure.web.nurse.deed import back_to
 from exposure.web.nurse.follow_up_deeds import TASK_KINDS
 from exposure.web.nurse.forms import ToldForm
 from exposure.web.nurse.linking import is_unlisted
+from exposure.web.nurse.live import live
 from exposure.web.nurse.matters import matters
 from exposure.web.nurse.other_decisions import about_person, about_report
 from exposure.web.nurse.person_deeds import WORKERS
@@ -48,7 +49,7 @@ from exposure.web.set_aside import parts_set_aside
 from exposure.web.signed_in import signed_in
 from exposure.web.times import times_of
 
-ON_A_PAGE = 100
+ON_A_PAGE = 50
 
 
 def for_clinicians(view: Callable[..., HttpResponse]) -> Callable[..., HttpResponse]:
@@ -102,6 +103,7 @@ def note_person(request: HttpRequest, kind: str, subject: str, worker: Worker) -
 
 
 @for_clinicians
+@live
 def needs_action(request: HttpRequest) -> HttpResponse:
     """One queue of all that waits for a clinician, one line per person; a filter keeps those for whom it waits too."""
     lines = queue.lines(request.user, at=request.at)

@@ -40,7 +40,7 @@ from django.utils.safestring import SafeString
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy, ngettext, pgettext
 
-from exposure.web.strip import DAYS_IN_PANEL, Panel, StripMark, by_date, by_week, glyph, in_a_row
+from exposure.web.strip import DAYS_IN_PANEL, Panel, StripMark, by_date, by_kind, by_week, glyph, in_a_row
 
 register = template.Library()
 
@@ -369,6 +369,7 @@ def strip(
         "panels": [
             {
                 "panel": panel,
+                "shapes": by_kind(panel.shapes) if small else panel.shapes,
                 "told": _told(panel.marks),
                 "counts": _counted(panel.marks, several),
                 "dates": _dates(panel) if today is not None else [],
@@ -384,7 +385,7 @@ def strip(
                 "counts": _counted([mark], several),
                 "temperature": degrees(_in_unit(mark.value_celsius, unit), unit),
             }
-            for mark in marks
+            for mark in (() if small else marks)
         ],
     }
 

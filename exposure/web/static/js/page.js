@@ -5,11 +5,14 @@ import { devices } from "./devices.js";
 import { reading } from "./entry.js";
 import { errorSummary } from "./error-summary.js";
 import { watchLeaving } from "./leaving.js";
+import { live } from "./live.js";
 import { offline } from "./offline.js";
 import { session } from "./session.js";
 import { unsent } from "./unsent.js";
 
-const modules = { banner, countdown, devices, "error-summary": errorSummary, offline, reading, session, unsent };
+const modules = {
+  banner, countdown, devices, "error-summary": errorSummary, live, offline, reading, session, unsent,
+};
 
 function attach(page) {
   for (const [name, start] of Object.entries(modules)) {
