@@ -14,6 +14,7 @@
     {{ alert.raised_at|ago:at }}             2 h 5 min ago             `at` is the view's instant
     {{ jump.said_at|apart:jump.right_at }}   2 h 5 min
     {{ reading.temperature|degrees:reading.unit }}    38.4 °C
+    {{ reading.method|where_taken }}         in the mouth
     {{ site_number|tel }}                    a link that dials
     {{ breach.reference|spelled }}           Kilo 7 Mike 2 - 9 Quebec X-ray Delta - 4    to read out
 
@@ -29,6 +30,7 @@ from copy import copy
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from decimal import Decimal
+from typing import Any
 
 from django import forms, template
 from django.forms import BaseForm, BoundField
@@ -40,6 +42,7 @@ from django.utils.safestring import SafeString
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy, ngettext, pgettext
 
+from exposure.followup.models import METHODS
 from exposure.web.strip import DAYS_IN_PANEL, Panel, StripMark, by_date, by_kind, by_week, glyph, in_a_row
 
 register = template.Library()
@@ -191,6 +194,12 @@ def _duration(length: timedelta) -> str:
 def in_words(count: int) -> str:
     """A small number as a word, a larger one in digits."""
     return str(NUMBER_WORDS[count]) if count < len(NUMBER_WORDS) else localize(count)
+
+
+@register.filter
+def where_taken(method: str) -> Any:
+    """In words, of a reading that may be no more than the values that a list shows."""
+    return dict(METHODS).get(method, "")
 
 
 @register.filter
