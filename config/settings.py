@@ -141,10 +141,10 @@ ACCOUNT_SIGNUP_FIELDS = ["username*", "password1*", "password2*"]
 ACCOUNT_USER_MODEL_USERNAME_FIELD = "name"
 ACCOUNT_USER_DISPLAY = "exposure.people.models.display_name"
 ACCOUNT_FORMS = {
-    "login": "exposure.web.accounts.SignInForm",
-    "change_password": "exposure.web.accounts.NewPasswordForm",
+    "login": "exposure.web.account.adapter.SignInForm",
+    "change_password": "exposure.web.account.adapter.NewPasswordForm",
 }
-ACCOUNT_ADAPTER = "exposure.web.accounts.Adapter"
+ACCOUNT_ADAPTER = "exposure.web.account.adapter.Adapter"
 ACCOUNT_EMAIL_VERIFICATION = "none"
 ACCOUNT_EMAIL_UNKNOWN_ACCOUNTS = False
 # A whole ward may share an address. Wrong tries count per account and address (Adapter), so that nobody can lock

@@ -17,5 +17,5 @@ urlpatterns = [
 handler400 = "exposure.web.errors.bad_request"
 handler403 = "exposure.web.errors.forbidden"
 handler404 = "exposure.web.errors.not_found"
-handler429 = "exposure.web.accounts.too_many"  # asked for by allauth
+handler429 = "exposure.web.account.adapter.too_many"  # asked for by allauth
 handler500 = "exposure.web.errors.broken"

@@ -2,7 +2,7 @@
 
 from django.urls import include, path
 
-from exposure.web import gateway, health, home, keys, language, metrics, reach, reply, violations
+from exposure.web import gateway, health, home, language, metrics, reach, reply, violations
 
 urlpatterns = [
     path("", home.home, name="home"),
@@ -17,8 +17,6 @@ urlpatterns = [
     path("hooks/text/reply", gateway.answer, name="text_answer"),
     path("account/reach/", reach.how_told, name="how_told"),
     path("", include("exposure.web.account.urls")),
-    path("account/keys/", keys.keys, name="keys"),
-    path("account/keys/<uuid:uid>/end/", keys.end_key, name="key_end"),
     path("devices/", reach.add_device, name="devices"),
     path("devices/<uuid:uid>/end/", reach.end_device, name="device_end"),
     path("reminders.js", reach.service_worker, name="service_worker"),

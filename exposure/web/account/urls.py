@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from exposure.web.account import devices, invitations, mobiles, phone_pins, roles, sessions
+from exposure.web.account import devices, invitations, keys, mobiles, phone_pins, roles, sessions
 
 urlpatterns = [
     path("account/session/", sessions.left, name="session_left"),
@@ -12,6 +12,8 @@ urlpatterns = [
     path("account/devices/", devices.station_devices, name="station_devices"),
     path("account/devices/<uuid:uid>/key/", devices.exchange_key, name="station_device_key"),
     path("account/devices/<uuid:uid>/end/", devices.end, name="station_device_end"),
+    path("account/keys/", keys.keys, name="keys"),
+    path("account/keys/<uuid:uid>/end/", keys.end_key, name="key_end"),
     path("account/pin/", phone_pins.open_by_pin, name="open_by_pin"),
     path("account/pin/new/", phone_pins.new_pin, name="new_pin"),
     path("account/pin/<uuid:uid>/end/", phone_pins.end_pin, name="end_pin"),

@@ -18,8 +18,8 @@ from exposure import clock
 from exposure.people import passwords, tokens
 from exposure.people.models import User
 from exposure.web.account import known
+from exposure.web.account.limits import seconds_left
 from exposure.web.account.sessions import OWN_DEVICE
-from exposure.web.limits import seconds_left
 
 
 class Adapter(DefaultAccountAdapter):
