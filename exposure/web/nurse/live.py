@@ -5,10 +5,8 @@ import hashlib
 from collections.abc import Callable
 from datetime import datetime, timedelta
 from functools import wraps
-from typing import Any
 
-from django.db import connection
-from django.db.models import Model
+from django.db.models import Aggregate, Count, Model, QuerySet, Subquery, Sum, Value
 from django.http import HttpRequest, HttpResponse, HttpResponseNotModified
 from django.utils import timezone
 
@@ -65,24 +63,26 @@ def _still(tag: str, figures: str, at: datetime) -> bool:
 def _figures(request: HttpRequest) -> str:
     """A digest of how far the shown tables have come, and of who reads; one statement. Open alerts are counted too: a
     row that was written first may be seen last."""
-    parts = [_newest(model) for model in SHOWN]
-    alerts, beats = _(Alert), _(Heartbeat)
-    parts.append(f"(SELECT count(*) FROM {alerts} WHERE closed_at IS NULL)")
-    parts.append(f"(SELECT sum(times) FROM {alerts} WHERE closed_at IS NULL)")
-    parts.append(f"(SELECT count(*) FROM {beats} WHERE at >= %s)")
-    with connection.cursor() as cursor:
-        fresh = connection.ops.adapt_datetimefield_value(request.at - SILENT)
-        cursor.execute(f"SELECT {', '.join(parts)}", [fresh])
-        found: Any = cursor.fetchone()
+    open_alerts = Alert.objects.filter(closed_at=None)
+    beating = Heartbeat.objects.filter(at__gte=request.at - SILENT)
+    figures = {
+        **{f"newest_{number}": Subquery(_newest(model)) for number, model in enumerate(SHOWN)},
+        "alerts": Subquery(_one(open_alerts, Count("pk"))),
+        "times": Subquery(_one(open_alerts, Sum("times"))),
+        "beating": Subquery(_one(beating, Count("pk"))),
+    }
+    found = User.objects.filter(pk=request.user.pk).annotate(**figures).values_list(*figures).first()
     roles = [(role.pk, role.kind) for role in roles_of(request.user, at=request.at)]
     return hashlib.sha256(repr((request.user.pk, roles, found)).encode()).hexdigest()[:24]
 
 
-def _newest(model: type[Model]) -> str:
-    if issubclass(model, InsertOnly) or not hasattr(model, "history"):
-        return f"(SELECT max(id) FROM {_(model)})"
-    return f"(SELECT max(history_id) FROM {_(model.history.model)})"
+def _newest(model: type[Model]) -> QuerySet:
+    """The key of the newest row, or version."""
+    versioned = not issubclass(model, InsertOnly) and hasattr(model, "history")
+    rows = (model.history.model if versioned else model)._default_manager.order_by("-pk")
+    return rows.values("pk")[:1]
 
 
-def _(model: type[Model]) -> str:
-    return connection.ops.quote_name(model._meta.db_table)
+def _one(rows: QuerySet, figure: Aggregate) -> QuerySet:
+    """One figure over all of them."""
+    return rows.order_by().annotate(whole=Value(1)).values("whole").annotate(figure=figure).values("figure")
