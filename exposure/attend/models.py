@@ -102,7 +102,12 @@ class Alert(Recorded):
     # The round of which somebody was last told: working state of the sweep, derived from its messages.
     paged_round = models.PositiveSmallIntegerField(default=0, db_default=0, editable=False)
 
-    UNVERSIONED = ("paged_round",)
+    # How many more places of the on-call chain than the first were told in this round, and when the next one is: working
+    # state too.
+    climbed = models.PositiveSmallIntegerField(default=0, db_default=0, editable=False)
+    climbs_at = models.DateTimeField(null=True, editable=False)
+
+    UNVERSIONED = ("paged_round", "climbed", "climbs_at")
     objects = models.Manager.from_queryset(AlertQuerySet)()
 
     class Meta:
@@ -113,7 +118,12 @@ class Alert(Recorded):
                 condition=Q(closed_at=None, acknowledged_at=None, paged_round__lt=F("round"))
                 & ~Q(cause__in=NOT_PAGED),
                 name="alert_to_page",
-            )
+            ),
+            models.Index(
+                fields=["climbs_at"],
+                condition=Q(closed_at=None, acknowledged_at=None, climbs_at__isnull=False),
+                name="alert_to_climb",
+            ),
         ]
         constraints = [
             models.CheckConstraint(condition=_exactly_one(ALERTED), name="alert_one_subject"),
@@ -131,6 +141,12 @@ class Alert(Recorded):
 
     def __str__(self) -> str:
         return f"{self.cause} {self.raised_at:%Y-%m-%d %H:%M}"
+
+    @property
+    def is_nobodys(self) -> bool:
+        """Whether everybody was told, the last of the on-call chain too, and nobody has taken it."""
+        told = self.paged_round == self.round and self.climbed > 0 and self.climbs_at is None
+        return told and self.acknowledged_at is None and self.closed_at is None
 
     @property
     def next_look_at(self) -> datetime | None:

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 from django.contrib.auth.models import AbstractBaseUser, BaseUserManager
 from django.core.validators import RegexValidator
 from django.db import models
-from django.db.models import Q
+from django.db.models import F, Q
 from django.db.models.functions import Lower
 from django.utils.translation import gettext_lazy as _
 
@@ -230,6 +230,35 @@ class BrokenGlass(InsertOnly):
 
     def __str__(self) -> str:
         return f"{self.user_id} {self.worker_id}"
+
+
+class OnCallQuerySet(GuardedQuerySet):
+    def on(self, *, at: datetime) -> "OnCallQuerySet":
+        """Those on call at `at`: from the hand-over that instant included to the next one."""
+        return self.filter(from_at__lte=at, until_at__gt=at)
+
+
+class OnCall(Recorded):
+    """Somebody is on call for a site from one hand-over to another. An alert that nobody takes goes from `place` to
+    place, the first being 1."""
+
+    site = models.ForeignKey(Site, models.PROTECT, related_name="on_call")
+    user = models.ForeignKey(User, models.PROTECT, related_name="on_call")
+    place = models.PositiveSmallIntegerField()
+    from_at = models.DateTimeField()
+    until_at = models.DateTimeField()
+
+    objects = models.Manager.from_queryset(OnCallQuerySet)()
+
+    class Meta:
+        ordering = ["site", "from_at", "place"]
+        constraints = [
+            models.CheckConstraint(condition=Q(until_at__gte=F("from_at")), name="on_call_until_after_from"),
+            models.CheckConstraint(condition=Q(place__gte=1), name="on_call_place_from_one"),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.site_id} {self.place} {self.from_at:%Y-%m-%d %H:%M}"
 
 
 class Invitation(Recorded):

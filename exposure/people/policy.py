@@ -134,6 +134,7 @@ PATHS: dict[str, Paths] = {
     "Site": Paths(Part.PLACES, "pk"),
     "Station": Paths(Part.PLACES, "site"),
     "Adoption": Paths(Part.PLACES, "site"),
+    "OnCall": Paths(Part.PLACES, "site"),
     "Worker": Paths(
         Part.IDENTITY,
         "site",
@@ -241,9 +242,11 @@ class Deed(StrEnum):
     LIFT_HOLD = "lift_hold"
     PROPOSE_PURGE = "propose_purge"
     AGREE_PURGE = "agree_purge"
+    SET_ON_CALL = "set_on_call"
 
 
 _CLINICIANS = frozenset({Kind.NURSE, Kind.PHYSICIAN})
+PAGED = _CLINICIANS  # who is told of a site's alerts
 _PHYSICIANS = frozenset({Kind.PHYSICIAN})
 DOING: dict[Deed, frozenset[str]] = {
     Deed.TELL: _CLINICIANS,
@@ -277,6 +280,7 @@ DOING: dict[Deed, frozenset[str]] = {
     Deed.LIFT_HOLD: frozenset({Kind.AUDITOR}),
     Deed.PROPOSE_PURGE: _PHYSICIANS,
     Deed.AGREE_PURGE: frozenset({Kind.AUDITOR}),
+    Deed.SET_ON_CALL: _CLINICIANS,
 }
 # Of what is about a worker: what only their own site does; and what a site may do that has followed them up before,
 # because it is entered into its own record.

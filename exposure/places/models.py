@@ -30,6 +30,12 @@ class Site(Recorded):
     emergency_phone = models.CharField(max_length=40)
     support_phone = models.CharField(max_length=40, blank=True)
     live_from = models.DateTimeField(null=True, blank=True)
+    switchboard = models.CharField(
+        max_length=40, blank=True, help_text=_("Stands where nobody on call has taken an alert; else the 24-hour number.")
+    )
+    climb_minutes = models.PositiveSmallIntegerField(
+        default=15, help_text=_("After so many minutes an alert that nobody takes goes to the next on call.")
+    )
     told_within_minutes = models.PositiveIntegerField(default=60)
     default_days = models.PositiveSmallIntegerField(
         default=21, help_text=_("Days of readings when no criteria are adopted.")

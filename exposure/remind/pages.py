@@ -1,56 +1,113 @@
-"""Who is told of an alert that nobody has seen yet: the site's nurses and physicians, once a round each."""
+"""Who is told of an alert that nobody has seen yet: those on call at its site, one place after the other while nobody
+takes it, and at last, or where nobody is on call, all its nurses and physicians."""
 
-from collections.abc import Sequence
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
 from datetime import datetime, timedelta
+from typing import Any
 
 from django.db.models import Exists, F, OuterRef, Q, QuerySet, Value
 from django.db.models.functions import Coalesce
 
 from exposure.attend.models import NOT_PAGED, Alert
+from exposure.people import on_call
 from exposure.people.models import PushSubscription, Role
+from exposure.people.policy import PAGED
+from exposure.places.models import Site
 from exposure.record import update_unversioned
 from exposure.remind.among import among
 from exposure.remind.insert_select import insert_pairs
 from exposure.remind.models import Message
 
 PAGES_USEFUL = timedelta(hours=12)
+# Of whom a round was told by one place, the next does not tell again.
+_UNTOLD = """ AND NOT EXISTS (SELECT 1 FROM exposure_message AS sent WHERE sent.alert_id = alert_
+ AND sent.alert_round = alert_round_ AND sent.user_id = user_)"""
 
 
 def unseen(at: datetime) -> QuerySet[Alert]:
     """Rounds of open alerts that nobody has seen and nobody was told of, without those that somebody is changing in
     this moment."""
-    free = Alert.objects.select_for_update(skip_locked=True, of=("self",), no_key=True)
-    fresh = free.filter(closed_at=None, acknowledged_at=None, paged_round__lt=F("round"))
+    fresh = _free().filter(closed_at=None, acknowledged_at=None, paged_round__lt=F("round"))
     return fresh.exclude(cause__in=NOT_PAGED).order_by("pk")
 
 
+def untaken(at: datetime) -> QuerySet[Alert]:
+    """Those of which the next on call is to be told by now."""
+    return _free().filter(closed_at=None, acknowledged_at=None, climbs_at__lte=at).order_by("climbs_at", "pk")
+
+
+def _free() -> QuerySet[Alert]:
+    return Alert.objects.select_for_update(skip_locked=True, of=("self",), no_key=True)
+
+
 def page(fresh: Sequence[Alert], at: datetime) -> int:
-    """Tell the site's nurses and physicians of every such round, once each. Returns how many are told. By which road,
-    and in which words, is decided when the message is claimed."""
-    alerts = Alert.objects.filter(among(alert.pk for alert in fresh))
-    told = Message.objects.filter(alert=OuterRef("pk"), alert_round=OuterRef("round"))
+    """Tell the first place of every such round, once. Returns how many are told. By which road, and in which words, is
+    decided when the message is claimed."""
+    return _tell(((alert, 0) for alert in fresh), at)
+
+
+def climb(waiting: Sequence[Alert], at: datetime) -> int:
+    """Tell the next place; after the last one everybody."""
+    current = (alert for alert in waiting if alert.paged_round == alert.round)  # a newer round begins anew by itself
+    return _tell(((alert, alert.climbed + 1) for alert in current), at)
+
+
+def _tell(alerts: Iterable[tuple[Alert, int]], at: datetime) -> int:
+    """A few statements for each site that has somebody on call, and for all the others together."""
+    asked = list(alerts)
+    chains = on_call.chains({alert.site_id for alert, _rung in asked}, at=at)
+    groups: dict[tuple[int | None, int], list[int]] = defaultdict(list)
+    for alert, rung in asked:
+        chain = chains.get(alert.site_id, [])
+        groups[alert.site_id if rung < len(chain) else None, rung].append(alert.pk)
+    told = 0
+    for (site, rung), keys in groups.items():
+        rows = Alert.objects.filter(among(keys))
+        if site is None:
+            told += _write(rows, rung, _clinicians(at), at)
+            sent = Message.objects.filter(alert=OuterRef("pk"), alert_round=OuterRef("round"))
+            update_unversioned(
+                rows.filter(Exists(sent)), paged_round=F("round"), climbed=rung, climbs_at=None
+            )
+            continue
+        # Who is on call at a place before this one by now, after a hand-over, is told too.
+        users = set().union(*chains[site][: rung + 1])
+        told += _write(rows, rung, _clinicians(at).filter(user__in=users), at)
+        sent = Message.objects.filter(alert=OuterRef("pk"), alert_round=OuterRef("round"), page_rung=rung)
+        minutes = Site.objects.values_list("climb_minutes", flat=True).get(pk=site)
+        now = {"paged_round": F("round"), "climbed": rung}
+        # Whom nothing reaches, or whom it is about, is waited for no longer than until the next round of the sweep.
+        nobody = [*rows.filter(~Exists(sent)).values_list("pk", flat=True)]
+        update_unversioned(rows, **now, climbs_at=at + timedelta(minutes=minutes))
+        if nobody:
+            update_unversioned(Alert.objects.filter(pk__in=nobody), **now, climbs_at=at)
+    return told
+
+
+def _write(alerts: QuerySet[Alert], rung: int, recipients: QuerySet[Role], at: datetime) -> int:
     person = Coalesce("worker__user", "follow_up__worker__user", "breach__worker__user")
+    values: dict[str, Any] = {
+        "site": F("site"),
+        "alert": F("pk"),
+        "alert_round": F("round"),
+        "page_rung": Value(rung),
+        "channel": Value(Message.Channel.EMAIL),
+        "created_at": Value(at),
+        "due_at": Value(at),
+        "pointless_at": Value(at + PAGES_USEFUL),
+        "person": person,
+    }
     messages = insert_pairs(
         Message,
-        alerts.filter(~Exists(told)),
-        {
-            "site": F("site"),
-            "alert": F("pk"),
-            "alert_round": F("round"),
-            "page_rung": Value(0),
-            "channel": Value(Message.Channel.EMAIL),
-            "created_at": Value(at),
-            "due_at": Value(at),
-            "pointless_at": Value(at + PAGES_USEFUL),
-            "person": person,
-        },
-        _clinicians(at),
+        alerts,
+        values,
+        recipients,
         {"user": F("user"), "address": Coalesce("user__email", Value("")), "held_at": F("site")},
         # Nobody is paged about themselves. Somebody with two roles is paged once: the rows are unique.
-        on="(held_at_ IS NULL OR held_at_ = site_) AND (person_ IS NULL OR person_ <> user_)",
+        on=f"(held_at_ IS NULL OR held_at_ = site_) AND (person_ IS NULL OR person_ <> user_){_UNTOLD}",
         order="alert_, user_",  # one order, so that no two rounds wait for each other
     )
-    update_unversioned(alerts.filter(Exists(told)), paged_round=F("round"))
     return len(messages)
 
 
@@ -58,5 +115,4 @@ def _clinicians(at: datetime) -> QuerySet[Role]:
     """The roles of nurses and physicians whom any message can reach."""
     devices = PushSubscription.objects.filter(user=OuterRef("user"), ended_at=None)
     somewhere = Q(user__email__gt="") | Q(user__mobile__gt="") | Q(Exists(devices))
-    kinds = (Role.Kind.NURSE, Role.Kind.PHYSICIAN)
-    return Role.objects.held(at=at).filter(somewhere, kind__in=kinds, user__is_active=True)
+    return Role.objects.held(at=at).filter(somewhere, kind__in=PAGED, user__is_active=True)

@@ -186,4 +186,5 @@ PARTS = (
     Part("late", late, settle_late),
     Part("soon", soon, settle_soon),
     Part("pages", pages.unseen, pages.page),
+    Part("climbing", pages.untaken, pages.climb),
 )

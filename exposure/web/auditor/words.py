@@ -55,6 +55,7 @@ THINGS = {
     "Handover": gettext_lazy("hand-over"),
     "Hold": gettext_lazy("legal hold"),
     "Invitation": gettext_lazy("way in for somebody"),
+    "OnCall": gettext_lazy("hours on call"),
     "PhonePin": gettext_lazy("short number that opens an account on a phone"),
     "Purge": gettext_lazy("record that went"),
     "PurgeOrder": gettext_lazy("order to purge"),
