@@ -50,7 +50,9 @@ def look(cast):
 def test_every_history_and_every_insert_only_model_is_on_the_list():
     every = set(apps.get_app_config("exposure").get_models())
     histories = {
-        model.history.model for model in every if issubclass(model, Recorded | User | PhonePin | PushSubscription)
+        model.history.model
+        for model in every
+        if issubclass(model, Recorded | User | PhonePin | PushSubscription)
     } | {EmailAddress.history.model, Authenticator.history.model}
     written_once = {model for model in every if issubclass(model, InsertOnly)}
     assert set(EVERY) == histories | written_once | {SealEntry, SealHead, SealedBytes}

@@ -104,10 +104,31 @@ TELLS = {
     # After a sign-in that had ended
     "Then send it": PRODUCT,
     "This is what you typed before you were signed out. Look at it and send it.": PRODUCT,
+    # The paper card
+    "If you feel feverish or ill, or if you cannot take a reading:": GUIDANCE,
+    "At {{ limit }} or more, if you feel feverish or ill, or if you cannot take a reading:": f"{GUIDANCE}; the "
+    "limit is the adopted criteria's",
+    "Ring at once, day or night": GUIDANCE,
+    "Stay in a room alone, away from other people, until somebody has spoken with you.": GUIDANCE,
+    "In danger of life, ring this number, and say first that occupational health is monitoring you:": COMMON,
+    "Take each reading at its time, and write it down at once. Keep the card until it is collected.": COMMON,
+    # My record
+    "You can take it as soon as somebody has spoken with you about what is new.": PRODUCT,
+    "It holds what your own pages show. Notes and calls of those who look after you are not in it; ask them for these. "
+    "Keep it where nobody else reads it: it says why you were followed up.": PRODUCT,
+    "Each reading and report that you send gets a code within a few minutes. Nobody can change what you sent and "
+    "keep the code. Write it down, or keep the file: it can be checked without this service.": PRODUCT,
+    "It is not as you sent it. Ring occupational health and ask for the auditor.": PRODUCT,
+    "Nothing that you have sent has this code. Look at it again.": PRODUCT,
 }
 
 # They hold one of the words that tell, and tell nothing.
 ONLY_NAMES = {
+    "Take a copy of my record",
+    "What you sent",
+    "It is as you sent it.",
+    "Receipts for what I sent",
+    "You have sent nothing yet.",
     "A reading that is missing is followed up by telephone. That is a question, not a reproach.",
     "Back to Today",
     "By telephone only: no messages",
