@@ -102,8 +102,8 @@ class Alert(Recorded):
     # The round of which somebody was last told: working state of the sweep, derived from its messages.
     paged_round = models.PositiveSmallIntegerField(default=0, db_default=0, editable=False)
 
-    # How many more places of the on-call chain than the first were told in this round, and when the next one is: working
-    # state too.
+    # How many more places of the on-call chain than the first were told in this round, and when the next one is told:
+    # working state too.
     climbed = models.PositiveSmallIntegerField(default=0, db_default=0, editable=False)
     climbs_at = models.DateTimeField(null=True, editable=False)
 

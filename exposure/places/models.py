@@ -31,7 +31,9 @@ class Site(Recorded):
     support_phone = models.CharField(max_length=40, blank=True)
     live_from = models.DateTimeField(null=True, blank=True)
     switchboard = models.CharField(
-        max_length=40, blank=True, help_text=_("Stands where nobody on call has taken an alert; else the 24-hour number.")
+        max_length=40,
+        blank=True,
+        help_text=_("Shown where nobody on call takes an alert; else the 24-hour number."),
     )
     climb_minutes = models.PositiveSmallIntegerField(
         default=15, help_text=_("After so many minutes an alert that nobody takes goes to the next on call.")

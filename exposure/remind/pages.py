@@ -49,7 +49,9 @@ def page(fresh: Sequence[Alert], at: datetime) -> int:
 
 def climb(waiting: Sequence[Alert], at: datetime) -> int:
     """Tell the next place; after the last one everybody."""
-    current = (alert for alert in waiting if alert.paged_round == alert.round)  # a newer round begins anew by itself
+    current = (
+        alert for alert in waiting if alert.paged_round == alert.round
+    )  # a newer round begins anew by itself
     return _tell(((alert, alert.climbed + 1) for alert in current), at)
 
 
@@ -66,10 +68,10 @@ def _tell(alerts: Iterable[tuple[Alert, int]], at: datetime) -> int:
         rows = Alert.objects.filter(among(keys))
         if site is None:
             told += _write(rows, rung, _clinicians(at), at)
+            # Where nobody at all can be reached, the first telling is tried again; the last one is the last.
             sent = Message.objects.filter(alert=OuterRef("pk"), alert_round=OuterRef("round"))
-            update_unversioned(
-                rows.filter(Exists(sent)), paged_round=F("round"), climbed=rung, climbs_at=None
-            )
+            done = rows if rung else rows.filter(Exists(sent))
+            update_unversioned(done, paged_round=F("round"), climbed=rung, climbs_at=None)
             continue
         # Who is on call at a place before this one by now, after a hand-over, is told too.
         users = set().union(*chains[site][: rung + 1])

@@ -64,6 +64,7 @@ ELSEWHERE = {
     "confirm_mobile": "after another number is given",
     "open_by_pin": "on a phone that opens by six digits",
     "end_pin": "a button alone",
+    "end_on_call": "a button alone",
     "session_left": "asked by the pages",
     "settle_role": "a button alone",
     "lift_hold": "while a hold stands",

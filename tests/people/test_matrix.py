@@ -105,6 +105,9 @@ DOORS: dict[str, tuple[frozenset[str] | None, frozenset[str] | None]] = {
     "calls/round/": (CLINICIANS, CLINICIANS),
     "people/": (CLINICIANS, CLINICIANS),
     "handover/": (CLINICIANS, CLINICIANS),
+    "on-call/": (CLINICIANS, CLINICIANS),
+    "on-call/<slug:code>/": (NURSES, NURSES),
+    "on-call/<uuid:uid>/end/": (None, NONE),  # no such hours
     "handover/<uuid:uid>/": (NURSES, NURSES),
     "handover/<uuid:uid>/list.pdf": (NURSES, NURSES),
     "people/open/": (CLINICIANS, CLINICIANS),

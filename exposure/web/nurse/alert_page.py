@@ -17,6 +17,7 @@ from exposure.followup import cases
 from exposure.people.access import find, may_on, shows, visible
 from exposure.people.models import Worker
 from exposure.people.policy import AS_CLINICIAN, Deed, Part, View
+from exposure.remind.models import Message
 from exposure.report.models import Case
 from exposure.web.nurse.alert_deeds import ALERTS
 from exposure.web.nurse.forms import CloseForm
@@ -42,6 +43,7 @@ def one_alert(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
         "cases": _cases_of(request, alert),
         "telephoned": _telephoned(request, alert, worker),
         "decisions": about_alert(request, alert),
+        "told": _told(alert),
         **_cause_now(alert, at=request.at),
         "at": request.at,
     }
@@ -61,6 +63,15 @@ def _cause_now(alert: Alert, *, at: datetime) -> dict[str, Any]:
         "taken_over_by": late.first() if warned else None,
         "asked": asked.order_by("due_at", "pk").distinct(),
     }
+
+
+def _told(alert: Alert) -> Iterable[Message]:
+    """The first message to each who was told of this round, in the order in which they were told."""
+    sent = Message.objects.filter(alert=alert, alert_round=alert.round, user__isnull=False)
+    first: dict[int | None, Message] = {}
+    for message in sent.select_related("user").order_by("page_rung", "created_at", "user__full_name"):
+        first.setdefault(message.user_id, message)
+    return first.values()
 
 
 def _telephoned(request: HttpRequest, alert: Alert, worker: Worker) -> Call | None:
