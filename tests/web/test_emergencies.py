@@ -259,7 +259,7 @@ def test_the_report_page_has_each_one_tap_away(olga, cast, emergency):
     assert card.title in page.said
     assert "tel:+351900000100" in page.links
     page = page.tap("first_aid", card.code)
-    page = answered(page.send("what_happened", who="nobody", phase="room", drill="no"))
+    page = answered(page.send("page", who="nobody", phase="room", drill="no", when_asked="yes"))
     page.send("anyone_else")
     breach = Breach.objects.get()
     assert (FailureType.objects.get(code=breach.what_happened).card, breach.first_aid) == (card, [card.code])
@@ -275,7 +275,7 @@ def test_something_else_in_a_report_offers_them_and_goes_on_without(olga, cast):
 
 def test_first_aid_is_asked_anew_where_something_else_happened_after_all(olga, cast):
     page = details(olga("report", "heron"), what_happened="other").tap("first_aid", "")
-    page = answered(page).tap("forget", "details").send("what_happened", what_happened="splash_eyes")
+    page = answered(page).tap("forget", "what").send("page", what_happened="splash_eyes")
     assert "Rinse the eyes now" in page.said
 
 
