@@ -79,11 +79,9 @@ def _tell(alerts: Iterable[tuple[Alert, int]], at: datetime) -> int:
         sent = Message.objects.filter(alert=OuterRef("pk"), alert_round=OuterRef("round"), page_rung=rung)
         minutes = Site.objects.values_list("climb_minutes", flat=True).get(pk=site)
         now = {"paged_round": F("round"), "climbed": rung}
+        update_unversioned(rows.filter(Exists(sent)), **now, climbs_at=at + timedelta(minutes=minutes))
         # Whom nothing reaches, or whom it is about, is waited for no longer than until the next round of the sweep.
-        nobody = [*rows.filter(~Exists(sent)).values_list("pk", flat=True)]
-        update_unversioned(rows, **now, climbs_at=at + timedelta(minutes=minutes))
-        if nobody:
-            update_unversioned(Alert.objects.filter(pk__in=nobody), **now, climbs_at=at)
+        update_unversioned(rows.filter(~Exists(sent)), **now, climbs_at=at)
     return told
 
 

@@ -1,6 +1,7 @@
 """So many rows, of as many people, for which the time of one part of a round has come."""
 
 from datetime import UTC, datetime, timedelta
+from typing import Any
 from uuid import uuid4
 
 from exposure.attend.models import Alert, Promise
@@ -76,9 +77,9 @@ def _promises(cast: Cast, follow_ups: list[FollowUp], **times: datetime) -> list
     return create_many(Promise, rows)
 
 
-def _alerts(cast: Cast, follow_ups: list[FollowUp]) -> list[Alert]:
+def _alerts(cast: Cast, follow_ups: list[FollowUp], **told: Any) -> list[Alert]:
     rows = [
-        Alert(site=cast.site, follow_up=follow_up, cause="silence", raised_at=NOW, round_at=NOW)
+        Alert(site=cast.site, follow_up=follow_up, cause="silence", raised_at=NOW, round_at=NOW, **told)
         for follow_up in follow_ups
     ]
     return create_many(Alert, rows)
@@ -109,4 +110,5 @@ ROWS = {
     "late": lambda cast, follow_ups: _promises(cast, follow_ups, due_at=NOW),
     "soon": lambda cast, follow_ups: _promises(cast, follow_ups, warn_at=NOW, due_at=NOW + HOUR),
     "pages": _alerts,
+    "climbing": lambda cast, follow_ups: _alerts(cast, follow_ups, paged_round=1, climbs_at=NOW),
 }

@@ -18,7 +18,7 @@ from tests.walk import follow_up_told_and_confirmed, hours, log, report, sweep_a
 
 pytestmark = pytest.mark.database
 
-RAISED = MONDAY + hours(2)
+RAISED, TOMORROW = MONDAY + hours(2), MONDAY + hours(24)
 EVERYBODY = {"nurse", "nurse2", "physician", "physician2"}
 
 
@@ -38,7 +38,7 @@ def fever(cast):
     return raised
 
 
-def put(cast, *places, from_at=MONDAY, until_at=MONDAY + hours(24)):
+def put(cast, *places, from_at=MONDAY, until_at=TOMORROW):
     """On call at the first site, place by place."""
     with doing(cast.nurse):
         for place, who in enumerate(places, 1):
