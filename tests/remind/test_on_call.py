@@ -184,6 +184,8 @@ def test_the_page_of_the_alert_says_who_was_told_and_at_last_whom_to_ring(cast, 
         assert (cast.nurse2.full_name in page) is (at >= 15)
         assert ("nobody has taken it" in page) is rings
         assert ("tel:+351900000900" in page) is rings
+        queue = client.get(reverse("needs_action")).content.decode()
+        assert ("tel:+351900000900" in queue) is rings
 
 
 # Putting somebody on call
