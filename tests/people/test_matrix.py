@@ -10,7 +10,7 @@ from exposure.attend.models import Promise
 from exposure.classify.models import Assessment, CriteriaVersion
 from exposure.clear.models import Clearance
 from exposure.followup.models import Check, Exposure, FollowUp, Reading
-from exposure.people.models import User, Worker
+from exposure.people.models import OnCall, User, Worker
 from exposure.pipeline import report as reports
 from exposure.pipeline.remove import mark_step, start_removal
 from exposure.places.models import Protocol
@@ -107,7 +107,7 @@ DOORS: dict[str, tuple[frozenset[str] | None, frozenset[str] | None]] = {
     "handover/": (CLINICIANS, CLINICIANS),
     "on-call/": (CLINICIANS, CLINICIANS),
     "on-call/<slug:code>/": (NURSES, NURSES),
-    "on-call/<uuid:uid>/end/": (None, NONE),  # no such hours
+    "on-call/<uuid:uid>/end/": (None, NURSES),
     "handover/<uuid:uid>/": (NURSES, NURSES),
     "handover/<uuid:uid>/list.pdf": (NURSES, NURSES),
     "people/open/": (CLINICIANS, CLINICIANS),
@@ -214,6 +214,9 @@ def rows(cast, standing_clock):
     with doing("command:tests"):
         cast.nobody = User.objects.create_user("nobody", full_name="Noa Body")
         known = Worker.objects.create(site=cast.site, number="SG-90", name="Kai Known")
+        hours_on_call = OnCall.objects.create(
+            site=cast.site, user=cast.nurse2, place=1, from_at=MONDAY, until_at=MONDAY + hours(12)
+        )
     breach = follow_up.exposures.get().breach
     with doing(cast.observer):
         removal = start_removal(
@@ -242,6 +245,7 @@ def rows(cast, standing_clock):
     standing_clock(MONDAY + hours(2))
     version = CriteriaVersion.objects.get(pathogen="ebola", approved_at__isnull=False)
     uids = {
+        "on-call": hours_on_call,
         "alerts": cast.worker.alerts.first() or follow_up.alerts.first(),
         "reports": breach,
         "my-reports": breach,
