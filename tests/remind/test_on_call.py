@@ -169,7 +169,9 @@ def test_the_sites_own_minutes_count(cast, fever):
     assert names(minutes(5)) == {"nurse", "nurse2"}
 
 
-def test_the_page_of_the_alert_says_who_was_told_and_at_last_whom_to_ring(cast, fever, client, standing_clock):
+def test_the_page_of_the_alert_says_who_was_told_and_at_last_whom_to_ring(
+    cast, fever, client, standing_clock
+):
     put(cast, "nurse", "nurse2")
     with doing(cast.administrator):
         cast.site.switchboard = "+351 900 000 900"

@@ -19,7 +19,13 @@ from tests.web.wim import EVENING, ID, TOKEN, confirm, enter, h1, monitored, rep
 pytestmark = pytest.mark.database
 
 HOUR = timedelta(hours=1)
-NO_PAGES = {"telephoned", "kept_reading", "copy_paper", "copy_file", "receipt_file"}  # buttons, programs, files
+NO_PAGES = {
+    "telephoned",
+    "kept_reading",
+    "copy_paper",
+    "copy_file",
+    "receipt_file",
+}  # buttons, programs, files
 PAGES = [route.name for route in urlpatterns if route.name not in NO_PAGES]  # every page of a worker there is
 FEVER = {"temperature": "38.4"}
 BLEEDING = {"temperature": "", "unit": "", "method": "", "symptoms": ["bleeding"]}
