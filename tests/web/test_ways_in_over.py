@@ -13,7 +13,7 @@ from tests.cast import MONDAY, PASSWORD, doing
 
 pytestmark = [pytest.mark.database, pytest.mark.django_db]
 
-ANSWERS = {"answer": "0417", "name": "clara", "password": "four words and a gull"}
+ANSWERS = {"answer": "0417", "pin": "492716"}
 
 
 @pytest.fixture
