@@ -129,10 +129,10 @@ def test_a_mark_has_the_moment_of_its_tap_also_after_a_new_sign_in(olga, cast, c
     assert Mark.objects.last().marked_at == later, "signed for one mark"
 
 
-@pytest.mark.parametrize(
-    "forged", ["", "2026-03-02T07:00:00+00:00", signing.dumps("2026-03-02T07:00:00+00:00")]
-)
+@pytest.mark.parametrize("forged", ["", "2026-03-02T07:00:00+00:00", "signed for something else"])
 def test_no_other_moment_than_a_signed_one_is_believed(olga, cast, forged):
+    if forged.startswith("signed"):
+        forged = signing.dumps("2026-03-02T07:00:00+00:00")
     removal = start(cast)
     page = olga("removal", removal.uid)
     page.send("tap", tap="wrong", tapped=forged)
