@@ -207,14 +207,17 @@ SECOND_TIER = (
 )
 # What runs on SQLite in the first tier too; all else that is marked `database` runs there in the second, but for tests
 # of single pages and calls: that each of them answers there, and with which rows, tests/people/ asks of all, by the
-# accounts that open most.
+# accounts that open most; and but for long ones of rules that no database has a part in.
 FIRST_ON_SQLITE = (
     "tests/test_story.py",
     "tests/test_record.py",
 )
-ONE_PAGE = (
+ON_ONE_DATABASE = (
     "tests/api/",
+    "tests/audit/test_verify_record.py",
     "tests/classify/test_replay.py",
+    "tests/clear/test_sign.py",
+    "tests/pipeline/test_never_lower.py",
     "tests/people/test_not_yours.py",
     "tests/test_admin.py",
     "tests/test_planted_names.py",
@@ -240,9 +243,11 @@ def _is_of_the_tier(item: pytest.Item) -> bool:
     second = os.environ.get("EXPOSURE_TIER") == "second"
     if ON_SQLITE:
         first = item.nodeid.startswith(FIRST_ON_SQLITE) and not item.nodeid.startswith(SECOND_TIER)
-        of_one_page = item.nodeid.startswith(ONE_PAGE) and not item.nodeid.startswith(ON_SQLITE_ALL_THE_SAME)
+        on_one = item.nodeid.startswith(ON_ONE_DATABASE) and not item.nodeid.startswith(
+            ON_SQLITE_ALL_THE_SAME
+        )
         opens_less = item.nodeid.startswith(EVERY_DOOR) and not item.nodeid.endswith(OPENING_MOST)
-        return first != second and not (of_one_page or opens_less)
+        return first != second and not (on_one or opens_less)
     return item.nodeid.startswith(SECOND_TIER) == second
 
 
