@@ -4,6 +4,7 @@ from collections.abc import Collection
 from datetime import datetime, timedelta
 
 from django.db import transaction
+from django.db.models import Q
 from django.utils.translation import gettext as _
 
 from exposure.people.access import require
@@ -27,12 +28,8 @@ def chains(sites: Collection[int], *, at: datetime) -> dict[int, list[set[int]]]
 
 def could_be(site: Site, *, at: datetime) -> list[User]:
     """Who can be put on call there: who is told of its alerts, by name."""
-    held = Role.objects.held(at=at).filter(kind__in=PAGED, user__is_active=True)
-    return list(
-        User.objects.filter(pk__in=(held.filter(site=site) | held.filter(site=None)).values("user")).order_by(
-            "full_name", "pk"
-        )
-    )
+    held = Role.objects.held(at=at).filter(Q(site=site) | Q(site=None), kind__in=PAGED)
+    return list(User.objects.filter(is_active=True, pk__in=held.values("user")).order_by("full_name", "pk"))
 
 
 def put_on_call(

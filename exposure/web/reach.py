@@ -18,7 +18,8 @@ from django.utils.translation import gettext as _
 from django.views.decorators.http import require_http_methods, require_safe
 
 from exposure.people.access import holds
-from exposure.people.models import PushSubscription, Role
+from exposure.people.models import PushSubscription
+from exposure.people.policy import PAGED
 from exposure.pipeline import reach
 from exposure.refusal import BadSubmission
 from exposure.remind.channels import push
@@ -27,7 +28,6 @@ from exposure.web.account.mobiles import put_off, waits
 from exposure.web.reach_forms import ReachForm
 from exposure.web.signed_in import kept_form, signed_in
 
-PAGED = frozenset({Role.Kind.NURSE, Role.Kind.PHYSICIAN})
 FILES = Path(__file__).parent / "static"
 SERVICE_WORKER = (FILES / "js" / "reminders.js").read_text()
 # What the page without a connection is made of: it holds no name, and nothing of anybody's record.
