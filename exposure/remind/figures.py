@@ -24,7 +24,7 @@ CHANNELS = tuple(Channel.values)
 # Why a reminder became no message at all (`reminders`), and why a message did not go (`verdict`).
 REMINDER_REASONS = (*verdict.REMINDER_REASONS, "overtaken", "no_address")
 MESSAGE_REASONS = (*verdict.REMINDER_REASONS, *verdict.PAGE_REASONS)
-PARTS = ("reminders", "missed", "late", "soon", "pages", "messages", "unfinished_marks", "replan")
+PARTS = ("reminders", "missed", "late", "soon", "pages", "climbing", "messages", "unfinished_marks", "replan")
 ACCEPTED, REFUSED, CUT_OFF, UNDER_WAY = "accepted", "refused", "cut_off", "under_way"
 Amounts = dict[str, int]
 

@@ -47,7 +47,10 @@ DRAIN = """async (most) => {
   let left = await unsent();
   for (let turn = 0; left.length && turn < most; turn++) {
     await drain({ all: true });
+    const before = left.length;
     left = await unsent();
+    // The page sends by itself, and only one sends at a time: while it does, there is nothing to do here.
+    if (left.length === before) await new Promise((done) => setTimeout(done, 100));
   }
   return left.length;
 }"""
