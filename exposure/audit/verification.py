@@ -1,22 +1,27 @@
 """The record against its seals: every entry, every row, every head, also heads that were kept elsewhere.
 
 Read in the order of the entries, in batches, so that the first that does not fit comes first and memory stays flat.
-Nothing is written and nothing is locked; what is added meanwhile is left for the next time.
+Nothing is written and nothing is locked; what is added meanwhile is left for the next time. Bytes, hashes and the tree
+are always gone through here; which rows are worth a look PostgreSQL is asked first (`comparing`), unless it is to be
+thorough.
 """
 
 import json
 from bisect import bisect_right
 from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from itertools import accumulate, groupby
 from typing import Any, NamedTuple
 
+from django.db import connection, transaction
 from django.db.models import CharField, F, QuerySet, Value
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
-from exposure.audit import heads, sealing
+from exposure.audit import comparing, heads, sealing
+from exposure.audit.comparing import Lateness, Stored
 from exposure.audit.heads import Head
 from exposure.audit.leaves import Fields, Source, by_name, instant, sources, unsealed
 from exposure.audit.merkle import Frontier, leaf_hash
@@ -52,12 +57,14 @@ class Verification:
     """One reading of the whole record. Iterate `findings()`, then see what was counted.
 
     `late_until`: entries before it may be younger than their own date says; somebody knows why (an upgrade).
-    `purges`: what went lawfully, which is no finding; what is gone without one of them is.
+    `purges`: what went lawfully, which is no finding; what is gone without one of them is. `thorough`: every row is read
+    and compared in Python, as on SQLite.
     """
 
     at: datetime
     kept: Sequence[KeptHead] = ()
     late_until: int = 0
+    thorough: bool = False
     size: int = 0
     heads: int = 0
     waiting: int = 0
@@ -122,8 +129,8 @@ class Verification:
     def _entries(self, asked: list[tuple[int, bytes, str]]) -> Iterator[str]:
         """Each entry by itself, and the tree whenever a head has something to say about it."""
         frontier, fitting = Frontier(), [0]
-        for batch in self._batches():
-            yield from self._unlike(batch)
+        for batch, doubtful in self._batches():
+            yield from self._unlike(doubtful)
             for entry in batch:
                 if entry.sequence != frontier.size:
                     yield _("Entry %(missing)d is missing: %(found)d stands in its place.") % {
@@ -154,15 +161,32 @@ class Verification:
         entries = SealEntry.objects.filter(sequence__lt=self.size).order_by("sequence")
         return entries.values_list("sequence", "model", "row", "leaf_hash", "sealed__content")
 
-    def _batches(self) -> Iterator[list[Sealed]]:
+    def _batches(self) -> Iterator[tuple[Sequence[Sealed | Stored], list[Sealed]]]:
+        """Entries in their order, and those of them that must be looked at one by one."""
+        if connection.vendor == "postgresql" and not self.thorough:
+            yield from self._compared_by_the_database()
+            return
         columns = self._columns()
         batch = [Sealed(*row) for row in columns[:BATCH]]
         while batch:
-            yield batch
+            yield batch, batch
             batch = [Sealed(*row) for row in columns.filter(sequence__gt=batch[-1].sequence)[:BATCH]]
 
-    def _again(self, batch: list[Sealed]) -> list[Sealed]:
-        return [Sealed(*row) for row in self._columns().filter(sequence__in=[one.sequence for one in batch])]
+    def _compared_by_the_database(self) -> Iterator[tuple[list[Stored], list[Sealed]]]:
+        added = self._added
+        doubtful = comparing.doubtful(self.size, Lateness(added.sizes, added.instants, self.late_until))
+        for stretch in comparing.stretches(self.size):
+            for start in range(0, len(stretch), BATCH):
+                batch = stretch[start : start + BATCH]
+                wrong = [
+                    one.sequence
+                    for one in batch
+                    if one.sequence in doubtful or one.content is None or leaf_hash(one.content) != one.leaf_hash
+                ]
+                yield batch, self._again(wrong) if wrong else []
+
+    def _again(self, sequences: list[int]) -> list[Sealed]:
+        return [Sealed(*row) for row in self._columns().filter(sequence__in=sequences)]
 
     def _unlike(self, batch: list[Sealed]) -> Iterator[str]:
         rows = _read(batch)
@@ -171,7 +195,7 @@ class Verification:
             for one in batch
         ):
             self._read_purges()  # one may have been carried out since, and its row came in before
-            batch = self._again(batch)
+            batch = self._again([one.sequence for one in batch])
             rows = _read(batch)
         for entry in batch:
             row = rows.get((entry.model, entry.row))
@@ -215,6 +239,18 @@ class Verification:
                 "model": name,
                 "row": row,
             }
+
+
+@contextmanager
+def one_moment() -> Iterator[None]:
+    """All that is read inside is read as it stood at one moment, and nothing can be written (PostgreSQL)."""
+    if connection.vendor != "postgresql" or connection.in_atomic_block:
+        yield
+        return
+    with transaction.atomic():
+        with connection.cursor() as cursor:
+            cursor.execute("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ, READ ONLY")
+        yield
 
 
 class Added:

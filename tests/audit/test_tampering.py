@@ -77,7 +77,10 @@ def rename(site, name):
 
 
 def found(at=LATER, **more):
-    return list(Verification(at=at, **more).findings())
+    """What is found where PostgreSQL compares, and where nothing but Python does: the same, in the same order."""
+    findings = list(Verification(at=at, **more).findings())
+    assert findings == list(Verification(at=at, thorough=True, **more).findings())
+    return findings
 
 
 def sql(statement, *parameters):
