@@ -21,7 +21,7 @@ from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
 
 from exposure.audit import comparing, heads, sealing
-from exposure.audit.comparing import Lateness, Stored
+from exposure.audit.comparing import Lateness
 from exposure.audit.heads import Head
 from exposure.audit.leaves import Fields, Source, by_name, instant, sources, unsealed
 from exposure.audit.merkle import Frontier, leaf_hash
@@ -57,8 +57,8 @@ class Verification:
     """One reading of the whole record. Iterate `findings()`, then see what was counted.
 
     `late_until`: entries before it may be younger than their own date says; somebody knows why (an upgrade).
-    `purges`: what went lawfully, which is no finding; what is gone without one of them is. `thorough`: every row is read
-    and compared in Python, as on SQLite.
+    `purges`: what went lawfully, which is no finding; what is gone without one of them is. `thorough`: every row is
+    read and compared in Python, as on SQLite.
     """
 
     at: datetime
@@ -131,14 +131,14 @@ class Verification:
         frontier, fitting = Frontier(), [0]
         for batch, doubtful in self._batches():
             yield from self._unlike(doubtful)
-            for entry in batch:
-                if entry.sequence != frontier.size:
+            for sequence, leaf in batch:
+                if sequence != frontier.size:
                     yield _("Entry %(missing)d is missing: %(found)d stands in its place.") % {
                         "missing": frontier.size,
-                        "found": entry.sequence,
+                        "found": sequence,
                     }
                     return
-                frontier.append(bytes(entry.leaf_hash))
+                frontier.append(leaf)
                 while asked and asked[0][0] <= frontier.size:
                     size, root, name = asked.pop(0)
                     if root == frontier.root():
@@ -161,29 +161,32 @@ class Verification:
         entries = SealEntry.objects.filter(sequence__lt=self.size).order_by("sequence")
         return entries.values_list("sequence", "model", "row", "leaf_hash", "sealed__content")
 
-    def _batches(self) -> Iterator[tuple[Sequence[Sealed | Stored], list[Sealed]]]:
-        """Entries in their order, and those of them that must be looked at one by one."""
+    def _batches(self) -> Iterator[tuple[list[tuple[int, bytes]], list[Sealed]]]:
+        """Numbers and hashes in their order, and those entries of them that must be looked at one by one."""
         if connection.vendor == "postgresql" and not self.thorough:
             yield from self._compared_by_the_database()
             return
         columns = self._columns()
         batch = [Sealed(*row) for row in columns[:BATCH]]
         while batch:
-            yield batch, batch
+            yield [(one.sequence, bytes(one.leaf_hash)) for one in batch], batch
             batch = [Sealed(*row) for row in columns.filter(sequence__gt=batch[-1].sequence)[:BATCH]]
 
-    def _compared_by_the_database(self) -> Iterator[tuple[list[Stored], list[Sealed]]]:
+    def _compared_by_the_database(self) -> Iterator[tuple[list[tuple[int, bytes]], list[Sealed]]]:
         added = self._added
         doubtful = comparing.doubtful(self.size, Lateness(added.sizes, added.instants, self.late_until))
         for stretch in comparing.stretches(self.size):
             for start in range(0, len(stretch), BATCH):
                 batch = stretch[start : start + BATCH]
                 wrong = [
-                    one.sequence
-                    for one in batch
-                    if one.sequence in doubtful or one.content is None or leaf_hash(one.content) != one.leaf_hash
+                    sequence
+                    for sequence, leaf, content in batch
+                    if sequence in doubtful or content is None or leaf_hash(content) != leaf
                 ]
-                yield batch, self._again(wrong) if wrong else []
+                yield (
+                    [(sequence, leaf) for sequence, leaf, _content in batch],
+                    self._again(wrong) if wrong else [],
+                )
 
     def _again(self, sequences: list[int]) -> list[Sealed]:
         return [Sealed(*row) for row in self._columns().filter(sequence__in=sequences)]
