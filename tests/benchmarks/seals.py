@@ -114,7 +114,7 @@ def peer_s_tree():
     for stretch in comparing.stretches(sealing.size()):
         for _sequence, _hash, content in stretch:
             tree.append_entry(content)
-    return tree.get_state()
+    return tree.get_root()
 
 
 def measure_seals(cast, versions, thorough):
