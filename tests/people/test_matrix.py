@@ -100,6 +100,9 @@ DOORS: dict[str, tuple[frozenset[str] | None, frozenset[str] | None]] = {
     "reports/": (CLINICIANS, CLINICIANS),
     "reports/by-telephone/": (CLINICIANS, CLINICIANS),
     "monitoring/": (CLINICIANS, CLINICIANS),
+    "monitoring/saved/": (CLINICIANS, CLINICIANS),
+    "monitoring/saved/<uuid:uid>/": (NONE, NONE),  # somebody else's, whoever asks
+    "monitoring/saved/<uuid:uid>/remove/": (None, NONE),
     "duty/": (CLINICIANS | {"lead"}, CLINICIANS | {"lead"}),
     "calls/": (CLINICIANS, CLINICIANS),
     "calls/round/": (CLINICIANS, CLINICIANS),
