@@ -93,7 +93,9 @@ def test_the_filters_are_a_sentence(three, cast):
 
 
 def test_a_list_is_saved_opened_and_saved_anew_under_its_name(three, cast):
-    answer = send(three, "saved_filters", name="  Night  round ", chosen="station=heron&group=tier&page=3&x=1")
+    answer = send(
+        three, "saved_filters", name="  Night  round ", chosen="station=heron&group=tier&page=3&x=1"
+    )
     address = f"{reverse('monitoring')}?station=heron&group=tier"
     assert answer.redirect_chain == [(address, 302)]
     page = three.client.get(address).content.decode()
