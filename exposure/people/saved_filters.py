@@ -15,7 +15,7 @@ from exposure.people.policy import SEEING, View
 from exposure.refusal import BadSubmission, Problem
 
 MOST = 30  # of one person: more is no help to find anything
-LONGEST = SavedFilter._meta.get_field("name").max_length
+LONGEST = 60  # characters of a name, as the column holds them
 
 
 def saved_by(user: User) -> QuerySet[SavedFilter]:
