@@ -17,6 +17,7 @@ from exposure.followup.models import (
     UnplacedReading,
 )
 from exposure.people import library_history  # noqa: F401  versions of the sign-in library's rows
+from exposure.people.desk_models import SavedFilter
 from exposure.people.models import (
     ApiToken,
     BrokenGlass,
@@ -122,6 +123,7 @@ __all__ = [
     "Restriction",
     "Role",
     "Rung",
+    "SavedFilter",
     "SealEntry",
     "SealHead",
     "SealedBytes",

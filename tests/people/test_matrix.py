@@ -10,6 +10,7 @@ from exposure.attend.models import Promise
 from exposure.classify.models import Assessment, CriteriaVersion
 from exposure.clear.models import Clearance
 from exposure.followup.models import Check, Exposure, FollowUp, Reading
+from exposure.people.desk_models import SavedFilter
 from exposure.people.models import OnCall, User, Worker
 from exposure.pipeline import report as reports
 from exposure.pipeline.remove import mark_step, start_removal
@@ -100,6 +101,9 @@ DOORS: dict[str, tuple[frozenset[str] | None, frozenset[str] | None]] = {
     "reports/": (CLINICIANS, CLINICIANS),
     "reports/by-telephone/": (CLINICIANS, CLINICIANS),
     "monitoring/": (CLINICIANS, CLINICIANS),
+    "monitoring/saved/": (CLINICIANS, CLINICIANS),
+    "monitoring/saved/<uuid:uid>/": (NONE, NONE),  # somebody else's, whoever asks
+    "monitoring/saved/<uuid:uid>/remove/": (None, NONE),
     "duty/": (CLINICIANS | {"lead"}, CLINICIANS | {"lead"}),
     "calls/": (CLINICIANS, CLINICIANS),
     "calls/round/": (CLINICIANS, CLINICIANS),
@@ -217,6 +221,7 @@ def rows(cast, standing_clock):
         hours_on_call = OnCall.objects.create(
             site=cast.site, user=cast.nurse2, place=1, from_at=MONDAY, until_at=MONDAY + hours(12)
         )
+        saved = SavedFilter.objects.create(user=cast.nurse2, name="Nights", chosen={"group": "day"})
     breach = follow_up.exposures.get().breach
     with doing(cast.observer):
         removal = start_removal(
@@ -246,6 +251,7 @@ def rows(cast, standing_clock):
     version = CriteriaVersion.objects.get(pathogen="ebola", approved_at__isnull=False)
     uids = {
         "on-call": hours_on_call,
+        "monitoring": saved,
         "alerts": cast.worker.alerts.first() or follow_up.alerts.first(),
         "reports": breach,
         "my-reports": breach,

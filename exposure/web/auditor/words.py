@@ -68,6 +68,7 @@ THINGS = {
     "Restriction": gettext_lazy("restriction"),
     "Role": gettext_lazy("role"),
     "Rung": gettext_lazy("time of a reminder"),
+    "SavedFilter": gettext_lazy("filter saved by a clinician"),
     "Signature": gettext_lazy("signature"),
     "Site": gettext_lazy("site"),
     "SiteWindow": gettext_lazy("reading window of a site"),

@@ -15,6 +15,7 @@ from exposure.classify.models import Signature
 from exposure.clear.models import Clearance
 from exposure.followup.models import Check, Exposure, Fill, FollowUp, FollowUpState, Reading, Restriction
 from exposure.people.access import roles_of
+from exposure.people.desk_models import SavedFilter
 from exposure.people.models import User, Worker
 from exposure.places.models import Site, Station
 from exposure.record import InsertOnly
@@ -24,7 +25,7 @@ from exposure.report.models import Breach
 # What the lists show; of recorded models the newest version counts.
 SHOWN: tuple[type[Model], ...] = (
     Alert, Breach, Call, Check, Clearance, Exposure, Fill, FollowUp, FollowUpState, Promise, Reading, Restriction,
-    SetAside, Signature, Site, Station, User, Worker,
+    SavedFilter, SetAside, Signature, Site, Station, User, Worker,
 )  # fmt: skip
 SILENT = timedelta(minutes=3)  # of the processes, as the page says it
 LASTS = timedelta(

@@ -1,10 +1,10 @@
 """The monitoring list: everybody who is followed up, worst first, as far as the filters let through."""
 
 from collections import Counter
-from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping
 from datetime import timedelta
 from operator import attrgetter
+from typing import Any
 
 from django.conf import settings
 from django.core.paginator import Paginator
@@ -12,35 +12,23 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.utils import timezone
 from django.utils.http import urlencode
-from django.utils.text import capfirst
 from django.utils.translation import gettext as _
 
-from exposure.attend.ranked import Ranked, ranked
-from exposure.followup.models import FollowUp, FollowUpState
+from exposure.attend.ranked import ranked
+from exposure.followup.models import FollowUp
 from exposure.people.access import visible
 from exposure.people.policy import View
-from exposure.places.models import Station
+from exposure.people.saved_filters import saved_by
 from exposure.web.bidi import isolated
+from exposure.web.nurse.filters import LONGEST, every_station, filtered
+from exposure.web.nurse.groups import LABELS, Group, grouped, on_page, open_people
 from exposure.web.nurse.live import live
 from exposure.web.nurse.rows import CAUSES, rows_of_page
-from exposure.web.nurse.views import ON_A_PAGE, for_clinicians, note_list
-from exposure.web.nurse.views import causes as sentence
+from exposure.web.nurse.saved_filters import chosen_in, saved_address
+from exposure.web.nurse.views import ON_A_PAGE, causes, for_clinicians, note_list
 
 ENDED = "ended"
-Stations = Mapping[int, Mapping[str, str]]  # follow-up -> code and name of the stations of its reports
-
-
-@dataclass(frozen=True)
-class Filter:
-    """A list to choose from: `name` in the address, `label`, and (value, words, chosen) of what the rows have."""
-
-    name: str
-    label: str
-    choices: tuple[tuple[str, str, bool], ...]
-
-    @property
-    def chosen(self) -> str:
-        return next((value for value, _words, chosen in self.choices if chosen), "")
+HIDDEN = "closed"  # in the address: the groups whose people are not shown
 
 
 @for_clinicians
@@ -48,111 +36,86 @@ class Filter:
 def monitoring(request: HttpRequest) -> HttpResponse:
     """Everybody who is followed up, worst first; with a fixed number of statements. Who stands on the list is asked of
     the database; what stands beside each is read for those on the page."""
-    chosen = request.GET.get("cause", "")
+    cause, by = request.GET.get("cause", ""), request.GET.get("group", "")
+    by = by if by in LABELS else ""
     seen = visible(request.user, FollowUp.objects.all(), View.CLINICAL, at=request.at)
     grace = timedelta(days=settings.READINGS_TAKEN_AFTER_CLEARANCE_DAYS)
     ended = seen.filter(ended_at__lte=request.at, ended_at__gt=request.at - grace)
-    if chosen == ENDED:
+    if cause == ENDED:
         every = ranked(ended.order_by("-ended_at", "pk"), at=request.at)
     else:
         every = sorted(ranked(seen.running(at=request.at), at=request.at), key=attrgetter("badness"))
-    shown, filters = _filtered(every, request.GET)
-    kept = {one.name: one.chosen for one in filters if one.chosen}
-    note_list(request, "monitoring", chosen, *(f"{name}={value}" for name, value in kept.items()))
-    counts = Counter(cause for one in shown for cause in {flag.cause for flag in one.found})
-    everybody = len(shown)
-    counts[ENDED] = everybody if chosen == ENDED else ended.count()
-    if chosen in CAUSES:
-        shown = [one for one in shown if any(flag.cause == chosen for flag in one.found)]
+    known = {"stations": every_station(), "user": request.user, "at": request.at}
+    let_through, filters = filtered(every, request.GET, **known)
+    kept = {one.name: one.chosen for one in filters if one.chosen} | ({"group": by} if by else {})
+    note_list(request, "monitoring", cause, *(f"{name}={value}" for name, value in kept.items()))
+    counts = Counter(one for row in let_through for one in {flag.cause for flag in row.found})
+    counts[ENDED] = len(let_through) if cause == ENDED else ended.count()
     labels = {**CAUSES, ENDED: _("ended in the last %(days)s days") % {"days": grace.days}}
-    causes = sentence(counts, labels, chosen, (_("everybody"), everybody))
-    page = Paginator(shown, ON_A_PAGE).get_page(request.GET.get("page"))
-    page.object_list = rows_of_page(list(page), at=request.at)
+    listed = let_through
+    if cause in CAUSES:
+        listed = [one for one in listed if any(flag.cause == cause for flag in one.found)]
+    groups = [Group("", "", len(listed), members=listed)]
+    closed = {one[:LONGEST] for one in request.GET.getlist(HIDDEN)} if by else set()
+    if by:
+        groups = grouped(listed, by, closed=closed, **known)
+    page = Paginator(open_people(groups), ON_A_PAGE).get_page(request.GET.get("page"))
+    groups = on_page(groups, page, rows_of_page(list(page), at=request.at))
+    asked = {"cause": cause if cause == ENDED or cause in CAUSES else "", **kept}
     context = {
         "page": page,
-        "causes": [{**cause, "url": _with(cause["url"], kept)} for cause in causes],
+        "groups": [(group, _toggled(asked, closed, group.key)) for group in groups],
+        "causes": [
+            {**one, "url": _address({"cause": one["key"], **kept}, closed)}
+            for one in causes(counts, labels, cause, (_("everybody"), len(let_through)))
+        ],
         "filters": [one for one in filters if len(one.choices) > 1 or one.chosen],
+        "by": by,
+        "groupings": LABELS,
         "kept": kept,
-        "ended": chosen == ENDED,
-        "cause": chosen if chosen == ENDED or chosen in CAUSES else "",
-        "query": f"{urlencode({'cause': chosen, **kept})}&",
-        "own_zone": timezone.get_current_timezone_name(),
+        "sentence": _sentence(asked, filters, labels, len(listed), len(every)),
+        "nobody": [one.nobody for one in filters if one.nobody],
+        "ended": cause == ENDED,
+        "cause": asked["cause"],
+        "query": _query(asked, closed) + "&",
+        "without_closed": _address(asked, ()),
+        "any_closed": bool(closed),
         "several_sites": len({one.row.site for one in every}) > 1,
+        "own_zone": timezone.get_current_timezone_name(),
         "at": request.at,
+        **_saved(request, asked),
     }
     return render(request, "nurse/monitoring.html", context)
 
 
-def _with(url: str, kept: Mapping[str, str]) -> str:
-    return "&".join(filter(None, [url, urlencode(kept)])) if url != "?" else f"?{urlencode(kept)}"
+def _query(asked: Mapping[str, str], closed: Any) -> str:
+    given = [(name, value) for name, value in asked.items() if value]
+    return urlencode([*given, *((HIDDEN, key) for key in sorted(closed))])
 
 
-def _filtered(every: list[Ranked], asked: Mapping[str, str]) -> tuple[list[Ranked], list[Filter]]:
-    """Those whom every filter lets through, and the filters with what the whole list has to choose from. A value
-    that nobody has any more lets nobody through, and says so by standing there chosen."""
-    stations = _stations(every)
-    kinds: list[tuple[str, str, Callable[[Ranked], Mapping[str, str]]]] = [
-        ("site", _("Site"), _site),
-        ("station", _("Station"), lambda one: stations.get(one.row.pk, {})),
-        ("pathogen", _("Pathogen"), _pathogen),
-        ("tier", _("Tier"), _tier),
-        ("state", _("State"), _state),
-        ("day", _("Day"), _day),
-    ]
-    shown, filters = every, []
-    for name, label, values in kinds:
-        of_each = {one.row.pk: values(one) for one in every}
-        words = {value: said for own in of_each.values() for value, said in own.items()}
-        wanted = asked.get(name, "")[:100]
-        if wanted:
-            shown = [one for one in shown if wanted in of_each[one.row.pk]]
-            words.setdefault(wanted, wanted)
-        order = sorted(words.items(), key=lambda one: (one[1].casefold(), one[0]))
-        if name == "day":
-            order = [(week, said) for week, said in WEEKS.items() if week in words]
-        filters.append(Filter(name, label, tuple((value, said, value == wanted) for value, said in order)))
-    return shown, filters
+def _address(asked: Mapping[str, str], closed: Any) -> str:
+    return f"?{_query(asked, closed)}"
 
 
-def _stations(every: Iterable[Ranked]) -> Stations:
-    """Those of the reports; the names of all stations are one statement."""
-    names = {
-        key: (code, isolated(name)) for key, code, name in Station.objects.values_list("pk", "code", "name")
-    }
-    return {
-        one.row.pk: dict(
-            names[exposure.station] for exposure in one.exposures if exposure.station is not None
-        )
-        for one in every
-    }
+def _toggled(asked: Mapping[str, str], closed: set[str], key: str) -> str:
+    """The address of this list with the group opened or closed, at the group."""
+    return f"{_address(asked, closed ^ {key})}#group-{key}"
 
 
-def _site(one: Ranked) -> Mapping[str, str]:
-    return {one.row.site: isolated(one.row.site_name)}
+def _sentence(
+    asked: Mapping[str, str], filters: list[Any], labels: Mapping[str, Any], count: int, everybody: int
+) -> str:
+    """What the filters let through, to read: "3 of 41: with a fever, Station Heron, Day 8-14."; "" without any."""
+    said = [str(labels[asked["cause"]])] if asked["cause"] in CAUSES else []
+    said += [one.said for one in filters if one.said]
+    if not said:
+        return ""
+    words = _("%(count)s of %(everybody)s: %(filters)s.")
+    return words % {"count": count, "everybody": everybody, "filters": ", ".join(said)}
 
 
-def _pathogen(one: Ranked) -> Mapping[str, str]:
-    return {one.row.pathogen: one.row.pathogen.capitalize()}
-
-
-def _tier(one: Ranked) -> Mapping[str, str]:
-    exposure = one.in_force
-    if exposure is None:
-        return {}
-    label = isolated(exposure.tier_label) if exposure.tier_label else _("not assessed")
-    return {f"{one.row.pathogen}:{exposure.tier or '-'}": label}
-
-
-def _state(one: Ranked) -> Mapping[str, str]:
-    return {one.state: capfirst(FollowUpState.Kind(one.state).label)} if one.state else {}
-
-
-WEEKS = {"1": "0–7", "2": "8–14", "3": "15–21", "later": "22–"}  # days since the exposure
-
-
-def _day(one: Ranked) -> Mapping[str, str]:
-    day = one.day
-    if day is None:
-        return {}
-    week = "1" if day <= 7 else "2" if day <= 14 else "3" if day <= 21 else "later"
-    return {week: WEEKS[week]}
+def _saved(request: HttpRequest, asked: Mapping[str, str]) -> dict[str, Any]:
+    """The reader's own saved filters, and which of them is what is shown now."""
+    now = chosen_in(asked)
+    saved = [(isolated(one.name), saved_address(one), one.chosen == now) for one in saved_by(request.user)]
+    return {"saved": saved, "saving": urlencode(now), "is_saved": any(current for *_one, current in saved)}

@@ -82,6 +82,7 @@ def causes(
     return [
         {
             "url": f"?{urlencode({named: key} if key else {})}{place}",
+            "key": key,
             "label": label,
             "count": count,
             "current": key == chosen,
