@@ -166,7 +166,8 @@ def shows_who(invitation: Invitation, answer: str, *, at: datetime) -> bool:
 
 def answers_left(invitation: Invitation) -> int:
     """How many wrong answers an invitation of a worker still bears."""
-    most = MOST_WRONG_ANSWERS.get(asked_of(invitation.worker), 0) if invitation.worker else 0
+    asked = asked_of(invitation.worker) if invitation.worker else None
+    most = MOST_WRONG_ANSWERS.get(asked, 0) if asked else 0
     return max(most - invitation.wrong_answers, 0)
 
 
