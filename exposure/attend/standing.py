@@ -73,6 +73,10 @@ def _decision(row: Any) -> tuple[str, datetime | None, str]:
             first = _first_version(row, same_as=row.same_as)
             linked = _("Linked to %(name)s.") % {"name": row.same_as}
             return name_of(first.history_user), first.history_date, linked
+        case Worker(birth_year=int(year)):
+            first = _first_version(row, birth_year=year)
+            said = _("The year of birth is %(year)s.") % {"year": year}
+            return name_of(first.history_user), first.history_date, said
     return "", None, str(row)
 
 

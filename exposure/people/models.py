@@ -123,6 +123,9 @@ class Worker(Recorded):
         _("language of the reminders"), max_length=10, blank=True, default="", db_default=""
     )
     employer = models.CharField(max_length=200, blank=True)
+    # Asked of who opens an invitation, where the site has chosen so; clinicians enter it, and they and the history
+    # alone show it.
+    birth_year = models.PositiveSmallIntegerField(null=True, blank=True, db_default=None)
     # How long the record is kept is counted from here; unknown, it is kept.
     left_on = models.DateField(_("last day of employment"), null=True, blank=True)
     own_zone = models.CharField(
@@ -141,7 +144,11 @@ class Worker(Recorded):
                 condition=Q(quiet_from=None, quiet_until=None)
                 | Q(quiet_from__isnull=False, quiet_until__isnull=False),
                 name="worker_quiet_hours_whole",
-            )
+            ),
+            models.CheckConstraint(
+                condition=Q(birth_year=None) | Q(birth_year__range=(1900, 2100)),
+                name="worker_birth_year_is_one",
+            ),
         ]
 
     def __str__(self) -> str:
@@ -272,6 +279,7 @@ class Invitation(Recorded):
     wrong_answers = models.PositiveSmallIntegerField(default=0, db_default=0)
     used_at = models.DateTimeField(null=True, blank=True)
     ended_at = models.DateTimeField(null=True, blank=True)
+    locked_at = models.DateTimeField(null=True, blank=True)  # ended by wrong answers
 
     class Meta:
         ordering = ["expires_at"]

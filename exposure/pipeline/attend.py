@@ -29,6 +29,7 @@ from exposure.report.moments import slip_in
 
 Cause = Alert.Cause
 NEXT_LOOK = timedelta(hours=4)  # where no criteria name one
+OLDEST_BIRTH_YEAR = 1900
 CLOCK_GRACE = timedelta(minutes=10)  # for clocks that go wrong
 DOUBLE_TAP = timedelta(minutes=1)  # the same note of a call within this is the same call; local choice
 
@@ -284,6 +285,28 @@ def note_privately(
             note.fever_unreliable, note.text = fever_unreliable, text
             note.save()
         return note
+
+
+def note_birth_year(
+    *, worker: Worker, birth_year: int | None, seen: int | None, by: User, at: datetime
+) -> Worker:
+    """By what a worker shows who they are, where their site asks it of who is invited; None: it is not known. `seen`
+    is what stood when the writer looked: what another clinician has entered since is not overwritten unseen.
+
+    Raises Conflict with the worker where another year stands by now, and BadSubmission at /birth_year.
+    """
+    worker = worker.same_as or worker
+    require_on(by, Deed.INVITE, worker, at=at)
+    if birth_year is not None and not OLDEST_BIRTH_YEAR <= birth_year <= at.year:
+        raise BadSubmission(Problem("/birth_year", _("A year with four digits, such as 1984.")))
+    with turn.of(worker, at=at) as own:
+        worker = own.person(worker)
+        if worker.birth_year not in (birth_year, seen):
+            own.clash(worker, "birth_year", worker, worker.site, birth_year=birth_year)
+        elif worker.birth_year != birth_year:
+            worker.birth_year = birth_year
+            worker.save()
+        return worker
 
 
 def record_protection(

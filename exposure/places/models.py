@@ -18,6 +18,15 @@ def validate_zone(name: str) -> None:
         )
 
 
+class Identity(models.TextChoices):
+    """By what a worker who opens an invitation shows who they are (`exposure.people.invitations.asked_of` says what is
+    asked of whom it is not known of)."""
+
+    NUMBER = "number", _("the staff number")
+    BIRTH_YEAR = "birth_year", _("the year of birth")
+    NOTHING = "nothing", _("nothing: whoever holds the invitation comes in")
+
+
 class Site(Recorded):
     """A hospital or clinic. Without a tested 24-hour telephone number it cannot go live."""
 
@@ -41,6 +50,16 @@ class Site(Recorded):
     told_within_minutes = models.PositiveIntegerField(default=60)
     default_days = models.PositiveSmallIntegerField(
         default=21, help_text=_("Days of readings when no criteria are adopted.")
+    )
+    identity = models.CharField(
+        _("what an invited worker is asked"),
+        max_length=20,
+        choices=Identity,
+        default=Identity.NUMBER,
+        db_default=Identity.NUMBER,
+        help_text=_(
+            "By it who opens an invitation shows who they are, beside holding the sheet or the e-mail."
+        ),
     )
 
     class Meta:

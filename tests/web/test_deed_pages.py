@@ -56,6 +56,7 @@ SENT = {
         "note": "Elsewhere.",
         "told": "phone",
     },
+    "person_birth_year": {"birth_year": "1984"},
     "person_protection": {"kind": "vaccine", "what": "Trial vaccine", "given_at": "2026-03-01T18:00"},
     "person_note": {"text": "Splenectomy."},
     "person_reading": READING,

@@ -47,6 +47,14 @@ def replaced(cast, clara, clock):
     return Client().get(link)
 
 
+def guessed_last(cast, clara, clock):
+    """The page that the last wrong answer leads to."""
+    link = invited(cast, clara)
+    for _try in range(4):
+        Client().post(link, {**ANSWERS, "answer": "9999"})
+    return Client().post(link, {**ANSWERS, "answer": "9999"})
+
+
 def guessed(cast, clara, clock):
     link = invited(cast, clara)
     for _try in range(5):
@@ -70,10 +78,11 @@ def revoked_device(cast, clara, clock):
 @pytest.mark.parametrize(
     ("state", "next_step"),
     [
-        (used, "If you have used it, sign in."),
-        (expired, "ask whoever gave it to you for another"),
-        (replaced, "ask whoever gave it to you for another"),
-        (guessed, "ask whoever gave it to you for another"),
+        (used, "If it was not you, ring occupational health now"),
+        (expired, "It worked for three days, and they are over. Ask whoever gave it to you for another"),
+        (replaced, "You were given a newer one: use that."),
+        (guessed_last, "Ring occupational health: they put it right, and give you another."),
+        (guessed, "Ring occupational health: they put it right, and give you another."),
         (never_was, "ask whoever gave it to you for another"),
         (revoked_device, "Sign in"),
     ],

@@ -15,14 +15,16 @@ from django.db import IntegrityError, transaction
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
+from django.utils import translation
 from django.utils.translation import gettext as _
-from django.utils.translation import gettext_lazy
+from django.utils.translation import gettext_lazy, ngettext
 from django.views.decorators.http import require_http_methods
 
 from exposure.audit.access_log import note_look
 from exposure.audit.models import AccessEntry
 from exposure.people import invitations, pins
 from exposure.people.access import accounts, find, require_on
+from exposure.people.invitations import Asked
 from exposure.people.models import Invitation, User, Worker
 from exposure.people.passwords import set_password
 from exposure.people.policy import Deed, View
@@ -60,14 +62,26 @@ def invite_worker(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
     require_on(request.user, Deed.INVITE, worker, at=request.at)
     context: dict[str, Any] = {"name": worker.name, "email": worker.email, "shown": True, "worker": worker}
     context["back"] = reverse("person", args=[worker.uid])
-    context["identity"] = bool(worker.number or worker.phone or worker.mobile)
+    context |= (asked := _asked(worker))
     context["other_way"] = not invitations.may_be_invited(worker, at=request.at)
-    if request.method == "POST" and not context["other_way"] and context["identity"]:
+    context["earlier"] = earlier = invitations.newest_of(worker)
+    context["state"] = earlier and invitations.state_of(earlier, at=request.at)
+    if request.method == "POST" and not context["other_way"] and asked["asked"]:
         secret, _row = invitations.invite(worker=worker, at=request.at)
         if worker.user:
             note_look(worker.user, AccessEntry.Kind.INVITED, "sign-in", about=worker.uid, at=request.at)
-        context |= _handed_out(request, secret, worker.email, paper=True)
+        # In the language that they have chosen; of whom none is known, in all: they may share none with who prints it.
+        context["sheet_languages"] = [worker.language] if worker.language else list(dict(settings.LANGUAGES))
+        with translation.override(worker.language or None):
+            context |= _handed_out(request, secret, worker.email, paper=True)
     return render(request, "account/invite.html", context)
+
+
+def _asked(worker: Worker) -> dict[str, Any]:
+    """What the invitation will ask of the worker, None where nothing is known that it could; what the site has chosen;
+    and whether that is another thing."""
+    asked, chosen = invitations.asked_of(worker), worker.site.identity
+    return {"asked": asked, "chosen": chosen, "instead": asked not in (None, chosen)}
 
 
 def _handed_out(request: HttpRequest, secret: str, email: str, *, paper: bool) -> dict[str, Any]:
@@ -109,18 +123,45 @@ class ComeInForm(forms.Form):
         return password
 
 
-class AnswerForm(forms.Form):
-    """By what a worker shows who they are."""
+class Unshown(forms.TextInput):
+    """What was typed is not on the page that says that it was wrong."""
 
-    answer = forms.CharField(max_length=40, widget=forms.TextInput(attrs={"autocomplete": "off"}))
+    def format_value(self, value: Any) -> None:
+        return None
+
+
+DIGITS = {"inputmode": "numeric", "class": "digits"}
+QUESTIONS = {
+    Asked.BIRTH_YEAR: (
+        gettext_lazy("Your year of birth"),
+        {**DIGITS, "autocomplete": "bday-year", "maxlength": 4},
+    ),
+    Asked.NUMBER: (gettext_lazy("Your staff number"), {}),
+    Asked.PHONE: (gettext_lazy("The last four digits of your telephone number"), DIGITS),
+}
+
+
+class AnswerForm(forms.Form):
+    """By what a worker shows who they are, as their site asks it; no field where it asks nothing."""
+
+    answer = forms.CharField(max_length=40, widget=Unshown(attrs={"autocomplete": "off"}))
 
     def __init__(self, *args: Any, worker: Worker, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        if invitations.asks_number(worker):
-            self.fields["answer"].label = _("Your staff number")
-        else:
-            self.fields["answer"].label = _("The last four digits of your telephone number")
-            self.fields["answer"].widget.attrs["inputmode"] = "numeric"
+        self.asked = invitations.asked_of(worker)
+        if self.asked not in QUESTIONS:
+            del self.fields["answer"]
+            return
+        self.fields["answer"].label, attributes = QUESTIONS[self.asked]
+        self.fields["answer"].widget.attrs |= attributes
+
+    def clean_answer(self) -> str:
+        answer = self.cleaned_data["answer"]
+        if self.asked is Asked.BIRTH_YEAR and not (
+            len(answer) == 4 and answer.isascii() and answer.isdigit()
+        ):
+            raise ValidationError(_("A year with four digits, such as 1984."))
+        return answer
 
 
 class PhoneForm(AnswerForm):
@@ -177,30 +218,45 @@ def _form_of(request: HttpRequest, invitation: Invitation) -> ComeInForm | Phone
 @GET_POST
 def come_in(request: HttpRequest, secret: str) -> HttpResponse:
     """The invitation's own page: what it asks, or that it works no longer and what to do then."""
-    invitation = invitations.standing(secret, at=request.at)
-    if invitation is None:
-        return render(request, "account/invitation_over.html", status=410)
+    invitation = invitations.behind(secret)
+    if invitation is None or not invitations.is_open(invitation, at=request.at):
+        return _over(request, invitation)
     worker = invitation.worker
     form = _form_of(request, invitation)
     if form.is_bound and form.is_valid() and (worker is None or _is_who(form, invitation, worker, request)):
         try:
             return _come_in(form, invitation, request)
         except (Conflict, IntegrityError):
-            return render(request, "account/invitation_over.html", status=410)
-    if invitation.ended_at:
-        return render(request, "account/invitation_over.html", {"site": worker and worker.site}, status=410)
+            return _over(request, invitation)
+    invitation.refresh_from_db(fields=["used_at", "ended_at", "locked_at", "wrong_answers"])
+    if not invitations.is_open(invitation, at=request.at):
+        return _over(request, invitation)
     context = {"form": form, "worker": worker, "site": worker and worker.site, "user_name": form.user.name}
     return render(request, "account/invitation.html", context)
 
 
 def _is_who(form: forms.Form, invitation: Invitation, worker: Worker, request: HttpRequest) -> bool:
-    if invitations.is_who(worker, form.cleaned_data["answer"]):
-        return True
     with acting("anonymous", f"{request.META.get('REMOTE_ADDR', '')} invitation", at=request.at):
-        left = invitations.wrong_answer(invitation, at=request.at)
-    words = _("That is not what we have on record. You can try %(count)s more times.") % {"count": left}
-    form.add_error("answer", words)
+        if invitations.shows_who(invitation, form.cleaned_data.get("answer", ""), at=request.at):
+            return True
+    invitation.refresh_from_db(fields=["wrong_answers"])
+    left = invitations.answers_left(invitation)
+    words = ngettext(
+        "That is not what we have on record. You can try once more.",
+        "That is not what we have on record. You can try %(count)s more times.",
+        left,
+    )
+    form.add_error("answer" if "answer" in form.fields else None, words % {"count": left})
     return False
+
+
+def _over(request: HttpRequest, invitation: Invitation | None) -> HttpResponse:
+    """What ended it, and what to do now, with the number of the worker's site where one is known."""
+    context: dict[str, Any] = {}
+    if invitation is not None:
+        row = Invitation.objects.select_related("worker__site").get(pk=invitation.pk)
+        context = {"site": row.worker and row.worker.site, "state": invitations.state_of(row, at=request.at)}
+    return render(request, "account/invitation_over.html", context, status=410)
 
 
 def _come_in(form: Any, invitation: Invitation, request: HttpRequest) -> HttpResponse:

@@ -341,6 +341,21 @@ class ExposureForm(forms.Form):
         }
 
 
+class BirthYearForm(forms.Form):
+    """`stands`: the year that the page shows."""
+
+    birth_year = forms.IntegerField(
+        label=_("Year of birth"),
+        help_text=_("Four digits. Empty: it is not known."),
+        required=False,
+        widget=forms.TextInput(attrs={"inputmode": "numeric", "autocomplete": "off", "maxlength": 4}),
+    )
+    seen = forms.IntegerField(required=False, widget=forms.HiddenInput)
+
+    def __init__(self, data: Any = None, *, stands: int | None) -> None:
+        super().__init__(data, initial={"birth_year": stands, "seen": stands})
+
+
 class ProtectionForm(forms.Form):
     kind = forms.ChoiceField(
         label=_("What was it?"), choices=_capital(Protection.Kind.choices), widget=forms.RadioSelect

@@ -30,6 +30,7 @@ DEEDS = {
     "state_case": _("what the case has"),
     "correct": _("when the contact was"),
     "link": _("who the person is"),
+    "birth_year": _("the year of birth"),
 }
 VALUES: dict[str, dict[Any, Any]] = {
     "how": dict(Told.HOW),
@@ -39,7 +40,7 @@ VALUES: dict[str, dict[Any, Any]] = {
     "accepted": {True: _("the report is withdrawn"), False: _("the report stands")},
 }
 INSTANTS = ("at", "occurred_at")
-PLAIN = ("note", "reason", "tier", "pathogen")  # read without their name
+PLAIN = ("note", "reason", "tier", "pathogen", "birth_year")  # read without their name
 
 
 @dataclass(frozen=True)

@@ -6,6 +6,7 @@ from functools import partial
 from typing import Any
 
 from django.http import HttpRequest, QueryDict
+from django.urls import reverse
 from django.utils.formats import date_format
 from django.utils.timezone import localtime
 from django.utils.translation import gettext_lazy as _
@@ -21,7 +22,7 @@ from exposure.places.models import Site
 from exposure.web.bidi import isolated
 from exposure.web.nurse import call_settles
 from exposure.web.nurse.deed import DeedPage, Done, Subject, back_to, plain
-from exposure.web.nurse.forms import ExposureForm, PrivateForm, ProtectionForm
+from exposure.web.nurse.forms import BirthYearForm, ExposureForm, PrivateForm, ProtectionForm
 from exposure.web.times import TimesForm, in_words, times_of
 
 WORKERS = Worker.objects.select_related("site", "user")
@@ -124,6 +125,21 @@ PAGES = (
         lede=_exposure_lede,
         button=_("Record the exposure"),
         done=_exposure_recorded,
+    ),
+    _page(
+        "person_birth_year",
+        "people/<uuid:uid>/year-of-birth/",
+        deed=Deed.INVITE,
+        use_case=attend.note_birth_year,
+        form=lambda data, subject: BirthYearForm(data, stands=subject.row.birth_year),
+        back=lambda subject: reverse("invite_worker", args=[subject.row.uid]),
+        title=_("Year of birth"),
+        lede=_(
+            "An invitation asks for it, where the site has chosen so. It stands on this page and in the history, and "
+            "nowhere else. Ask the worker for it, not a colleague."
+        ),
+        button=_("Keep it"),
+        done=_("Kept. Invitations ask for it where the site has chosen so."),
     ),
     _page(
         "person_protection",

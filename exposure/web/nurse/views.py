@@ -22,6 +22,7 @@ from exposure.audit.models import AccessEntry
 from exposure.clear.letters import work_dates
 from exposure.clear.models import Clearance
 from exposure.followup.models import PrivateNote, Reading
+from exposure.people import invitations
 from exposure.people.access import find, holds, may_on, roles_of, shows, visible
 from exposure.people.glass import opened
 from exposure.people.models import Role, Worker
@@ -263,12 +264,19 @@ def person(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
             ),
             "protections": seen(worker.protections.all()),
             "times": times_of(worker),
+            "invitation": _invitation(request, worker),
             "notes": may_on(request.user, Deed.NOTE_PRIVATELY, worker, at=request.at),
             "private": seen(PrivateNote.objects.filter(worker=worker)).first(),
             "physician": holds(request.user, {Role.Kind.PHYSICIAN}, worker.site_id, at=request.at),
             "at": request.at,
         }
         return render(request, "nurse/person.html", context)
+
+
+def _invitation(request: HttpRequest, worker: Worker) -> dict[str, Any]:
+    """The last way in that the worker was given, and how it stands; empty for who may not give one."""
+    row = invitations.newest_of(worker) if may_on(request.user, Deed.INVITE, worker, at=request.at) else None
+    return {"row": row, "state": invitations.state_of(row, at=request.at)} if row else {}
 
 
 def _letters(request: HttpRequest, worker: Worker) -> QuerySet[Clearance]:
