@@ -11,7 +11,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('exposure', '0020_on_call'),
+        ('exposure', '0021_identity_asked'),
     ]
 
     operations = [
