@@ -5,7 +5,7 @@ from collections.abc import Callable, Iterator
 from typing import Any
 
 import pytest
-from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Locator, Page, sync_playwright
 
 from tests.cast import PASSWORD
 from tests.servers import chromium
@@ -47,6 +47,26 @@ def browser(refused: list[str]) -> Iterator[Browser]:
 
 def _violations(message: ConsoleMessage) -> list[str]:
     return [message.text] if "Content Security Policy" in message.text else []
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _whole_pages() -> Iterator[None]:
+    """A click that opens a page ends when the page stands: what a story reads next is never half of it.
+
+    Playwright's own ends as soon as the first bytes of the new page have come.
+    """
+    with pytest.MonkeyPatch.context() as patch:
+        for name in ("click", "tap", "dblclick"):
+            patch.setattr(Locator, name, _and_then_the_page(getattr(Locator, name)))
+        yield
+
+
+def _and_then_the_page(touch: Callable[..., None]) -> Callable[..., None]:
+    def touched(self: Locator, **options: Any) -> None:
+        touch(self, **options)
+        self.page.wait_for_load_state("domcontentloaded")
+
+    return touched
 
 
 @pytest.fixture(autouse=True)
