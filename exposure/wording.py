@@ -7,9 +7,12 @@ are shown.
 """
 
 import re
+from datetime import datetime, time, timedelta
 
 from django.utils import translation
+from django.utils.formats import date_format
 from django.utils.translation import gettext, pgettext
+from django.utils.translation import gettext as _
 
 TIMED = re.compile(r"(.+ )(\d\d:\d\d)\.")
 SHIPPED = "shipped text"  # the context in the catalogue
@@ -38,3 +41,13 @@ def _line_as_said(line: str) -> str:
 def shipped(text: str | None) -> str:
     """A shipped text in the reader's language; as it stands where somebody has changed it or no catalogue has it."""
     return pgettext(SHIPPED, text) if text else ""
+
+
+def ending_in_words(local: datetime) -> str:
+    """The local instant with which something ends: date and time of day. Where that is the end of a day it is told by
+    the day that ends: "Fri 11 Dec 2026, midnight", never the next day at 00:00, which is taken for one day more."""
+    if local.time() != time():
+        return date_format(local, pgettext("date format: Wed 25 Nov 2026, 07:40", "D j M Y, H:i"))
+    day = local.date() - timedelta(days=1)
+    words = date_format(day, pgettext("date format: Wed 25 Nov 2026", "D j M Y"))
+    return _("%(day)s, midnight") % {"day": words}

@@ -4,7 +4,8 @@
 may call them, the sealer for the seals, a lawful purge, and whoever works on the outbox, the heartbeats and drafts,
 which are working state. Raw SQL that writes stands in exposure.audit.triggers, accounts (rights, no rows) and storing
 (the seals), and in exposure.remind.insert_select: INSERT ... SELECT, which the ORM has no word for, and which refuses
-recorded models.
+recorded models. exposure.audit.comparing puts its statements together and only reads, in a transaction that PostgreSQL
+holds to reading.
 """
 
 import ast
@@ -23,7 +24,14 @@ RAW = {"execute", "executemany", "executescript", "callproc", "raw", "extra"}
 WORKING_STATE = {"Message", "Heartbeat", "SetAside", "Planned", "ReportDraft", "Session"}
 TAKEN_AWAY_WITH_A_VERSION = {"Authenticator"}  # its queryset deletes one by one: people.library_history
 MAY_WRITE_IN_BULK = {"record.py", "management/new_database.py", "audit/purging.py", "audit/storing.py"}
-MAY_WRITE_SQL = {"audit/accounts.py", "audit/storing.py", "audit/triggers.py", "remind/insert_select.py"}
+MAY_WRITE_SQL = {
+    "audit/accounts.py",
+    "audit/comparing.py",
+    "audit/storing.py",
+    "audit/triggers.py",
+    "remind/insert_select.py",
+}
+READING = ("SELECT ", "SET TRANSACTION ISOLATION LEVEL REPEATABLE READ, READ ONLY")
 
 
 def bulk_writes(source):
@@ -83,7 +91,7 @@ def raw_writes(source):
         if not (
             call.args
             and isinstance(call.args[0], ast.Constant)
-            and str(call.args[0].value).lstrip().upper().startswith("SELECT ")
+            and str(call.args[0].value).lstrip().upper().startswith(READING)
         )
     ]
 

@@ -67,6 +67,7 @@ PYTHON = (
     "web/templatetags/*.py",
     "web/times.py",
     "web/worker/*.py",
+    "wording.py",
 )
 # Classes whose words stand on these pages: choices, and what is wrong with a number or a name.
 CHOICES = {

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.mutants.__main__ import MOST, ROOT, SOURCES, TESTS, modules, sample, spread
+from tests.mutants.__main__ import AT_FIRST, ROOT, SOURCES, TESTS, modules, sample, spread
 from tests.mutants.mutations import mutations
 
 
@@ -50,7 +50,7 @@ def test_what_is_sampled_and_what_is_to_notice_is_there():
 def test_not_more_tests_than_can_be_waited_for_the_most_particular_first():
     tests = [str(number) for number in range(1000)]
     chosen = spread(tests)
-    assert len(chosen) == len(set(chosen)) == MOST
+    assert len(chosen) == len(set(chosen)) == AT_FIRST
     assert chosen[:20] == tests[:20]
     assert int(chosen[-1]) > 900
     assert spread(tests[:7]) == tests[:7]

@@ -18,6 +18,7 @@ from exposure.web.templatetags.look import (
     day,
     degrees,
     dialled,
+    ending,
     in_words,
     moment,
     tel,
@@ -242,6 +243,27 @@ def test_a_telephone_dials_digits_whatever_is_printed():
 
 
 # Templates as files
+
+
+@pytest.mark.parametrize(
+    ("zone", "instant", "words"),
+    [
+        ("Europe/Lisbon", datetime(2026, 12, 12, tzinfo=UTC), "Fri 11 Dec 2026, midnight"),
+        ("Africa/Kampala", datetime(2026, 12, 11, 21, tzinfo=UTC), "Fri 11 Dec 2026, midnight"),
+        ("Africa/Kampala", datetime(2026, 12, 12, tzinfo=UTC), "Sat 12 Dec 2026, 03:00"),
+        ("Europe/Lisbon", datetime(2026, 12, 12, 0, 1, tzinfo=UTC), "Sat 12 Dec 2026, 00:01"),
+        ("Europe/Lisbon", datetime(2027, 1, 1, tzinfo=UTC), "Thu 31 Dec 2026, midnight"),
+        # Cairo skips the midnight of 24 April 2026 (IANA time zone database): that day begins at 01:00.
+        ("Africa/Cairo", datetime(2026, 4, 23, 22, tzinfo=UTC), "Fri 24 Apr 2026, 01:00"),
+    ],
+)
+def test_what_ends_with_a_day_is_told_by_that_day(zone, instant, words):
+    with timezone.override(ZoneInfo(zone)):
+        assert (
+            ending(instant)
+            == f'<time datetime="{instant.astimezone(ZoneInfo(zone)).isoformat()}">{words}</time>'
+        )
+    assert ending(None) == ""
 
 
 @pytest.mark.parametrize("path", sorted((WEB / "templates").rglob("*.html")), ids=lambda p: p.name)

@@ -167,7 +167,7 @@ def test_the_physician_signs_and_it_takes_effect_when_the_last_day_ends(cast, nu
     page = nurse.sign_in(cast.physician).open("clear", follow_up.uid, at=MONDAY + 21 * DAY + 12 * HOUR)
     said = words(page)
     assert "Clearance: completed." in said
-    assert "It takes effect Tue 24 Mar 2026, 00:00" in said
+    assert "It takes effect Mon 23 Mar 2026, midnight" in said
 
 
 def test_a_sign_off_refused_for_a_missing_last_reading_goes_through_once_it_is_explained(cast, nurse):

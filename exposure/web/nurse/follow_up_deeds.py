@@ -24,6 +24,7 @@ from exposure.web.nurse.deed import DeedPage, Done, Subject, back_to, plain
 from exposure.web.nurse.forms import CorrectionForm, EndForm, HowToldForm, NoteForm, ReasonForm
 from exposure.web.nurse.person_deeds import tell_by
 from exposure.web.times import window_name
+from exposure.wording import ending_in_words
 
 FOLLOW_UPS = FollowUp.objects.select_related("site", "worker__site")
 CHECKS = Check.objects.filter(withdrawn_at=None).select_related("follow_up__site", "follow_up__worker")
@@ -88,7 +89,7 @@ def _signed(done: Done) -> str:
     clearance = done.result
     if clearance.signed_at is None:
         return _("Signed. It takes effect when a second person has signed.")
-    ends = date_format(localtime(clearance.effective_at), "D j M, H:i")
+    ends = ending_in_words(localtime(clearance.effective_at))
     return _("Signed. The follow-up ends %(time)s.") % {"time": ends}
 
 

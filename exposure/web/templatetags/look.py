@@ -9,6 +9,7 @@
     {% chip "no_reading" %}                  a state of a reading as shape and word
     {% chip "alert" _("Fever") %}            the same shape with other words
     {{ alert.raised_at|moment }}             Wed 25 Nov 2026, 07:40    in the active time zone
+    {{ now.ends_at|ending }}                 Wed 25 Nov 2026, midnight    the end of that day; else as `moment`
     {{ exposure.day_0|day }}                 Wednesday 25 November 2026
     {{ window.closes_at|clock }}             22:00
     {{ alert.raised_at|ago:at }}             2 h 5 min ago             `at` is the view's instant
@@ -44,6 +45,7 @@ from django.utils.translation import gettext_lazy, ngettext, pgettext
 
 from exposure.followup.models import METHODS
 from exposure.web.strip import DAYS_IN_PANEL, Panel, StripMark, by_date, by_kind, by_week, glyph, in_a_row
+from exposure.wording import ending_in_words
 
 register = template.Library()
 
@@ -99,6 +101,13 @@ def spelled(code: str) -> str:
 def moment(value: datetime | None) -> str:
     """An instant as date and time of day in the active time zone; empty for None."""
     return _formatted(value, pgettext("date format: Wed 25 Nov 2026, 07:40", "D j M Y, H:i"))
+
+
+@register.filter
+def ending(value: datetime | None) -> str:
+    """The instant with which something ends, as `moment`; the end of a day is told by that day: "Fri 11 Dec 2026,
+    midnight", not the next day at 00:00."""
+    return "" if value is None else _time(value, ending_in_words(timezone.localtime(value)))
 
 
 @register.filter

@@ -13,6 +13,7 @@ from typing import Any
 from django.contrib import messages
 from django.http import Http404, HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import redirect, render
+from django.utils.timezone import localtime
 from django.utils.translation import get_language
 from django.utils.translation import gettext as _
 from django.views.decorators.http import require_safe
@@ -37,7 +38,7 @@ from exposure.web.worker import meaning
 from exposure.web.worker.own import common, own_page
 from exposure.web.worker.signed import cleared
 from exposure.web.worker.situation import Situation, situation_of
-from exposure.wording import shipped
+from exposure.wording import ending_in_words, shipped
 
 # What one's own pages are made of; a new model is not in the copy before somebody has put it here.
 IN_THE_COPY = frozenset(
@@ -156,7 +157,7 @@ def _sections(
         _("Signed clearances"),
         [
             (
-                _when(one.clearance.effective_at),
+                ending_in_words(localtime(one.clearance.effective_at)),
                 ", ".join(spelled_out(name) for name, _roles in one.signed_by),
             )
             for one in cleared(signed)
