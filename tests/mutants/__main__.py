@@ -4,9 +4,9 @@
     python -m tests.mutants --routes routes.db --count 200 --seed 1 [--only exposure/pipeline] [--minutes 30]
 
 The first runs the tests once, on SQLite, and writes down which of them runs through which line. The second takes a
-sample (the same seed takes the same), and asks of each change the tests that run through its line: AT_FIRST of them, the
-most particular first, and where none of these fails the others. It ends with the share that was killed; a mutant that survives is a test that is missing or a
-change that no behaviour shows. Not part of the continuous integration.
+sample (the same seed takes the same), and asks of each change the tests that run through its line: AT_FIRST of them,
+the most particular first, and where none of these fails the others. It ends with the share that was killed; a mutant
+that survives is a test that is missing or a change that no behaviour shows. Not part of the continuous integration.
 """
 
 import argparse
