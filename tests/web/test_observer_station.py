@@ -88,6 +88,8 @@ def test_the_end_of_a_removal_is_taken_back_on_the_same_page_and_only_for_a_whil
     assert Removal.objects.get().finished_at == MONDAY
     with doing(cast.observer), pytest.raises(NotYet):
         undo_finish(removal=removal, by=cast.observer, at=MONDAY + timedelta(minutes=31))
+    with doing(cast.observer):
+        assert undo_finish(removal=removal, by=cast.observer, at=MONDAY).finished_at is None
 
 
 @pytest.mark.parametrize("deed", [pause_removal, take_way_out])

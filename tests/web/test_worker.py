@@ -570,9 +570,14 @@ def test_the_unit_is_the_one_that_the_worker_has_chosen(cast, wim):
     assert wim.get("today", EVENING).context["form"]["unit"].value() == "F"
 
 
-def test_whoever_wants_the_telephone_only_gets_no_messages(cast, wim):
-    settings(wim, MONDAY, phone_only="True")
+def test_whoever_wants_the_telephone_only_gets_no_messages_and_a_nurse_learns_it_once(cast, wim):
+    for later in (0, 1):  # the same settings, saved again
+        settings(wim, MONDAY + timedelta(hours=later), phone_only="True")
     assert Worker.objects.get(pk=cast.worker.pk).phone_only is True
+    alert = Alert.objects.get(cause="call_me", worker=cast.worker)
+    assert "by telephone only" in alert.because
+    assert alert.raised_at == MONDAY
+    assert alert.entries.count() == 1
 
 
 def test_a_zone_while_travelling_moves_the_readings_that_have_not_opened(cast, wim):
