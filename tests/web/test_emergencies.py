@@ -6,6 +6,7 @@ source, or from memory, and says so. Local protocol and clinicians decide.
 
 from datetime import timedelta
 from pathlib import Path
+from urllib.parse import urlencode
 
 import pytest
 import yaml
@@ -15,6 +16,7 @@ from exposure.places.first_aid import emergencies, failures_of
 from exposure.places.load import load_protocols
 from exposure.places.models import Emergency, FailureType, FirstAidCard, Protocol, StepFailure
 from exposure.report.models import Breach, Mark
+from exposure.web.observer.desk import PAGES
 from tests.cast import FIXTURES, MONDAY, doing
 from tests.web.olga import Page, answered, details, sign_in_again, start
 
@@ -224,6 +226,24 @@ def test_the_same_emergency_tapped_twice_is_one_mark_and_another_one_a_second(ol
     page.tap("emergency", "eyes")
     page.tap("emergency", "sharp")
     assert [mark.failure.code for mark in Mark.objects.order_by("pk")] == ["splash_face", "sharp"]
+
+
+def test_every_page_of_a_report_has_every_emergency_one_tap_away_and_keeps_what_was_said(olga, cast, client):
+    page = details(olga("report", "heron"))
+    draft = page.form("emergency")["fields"]["submission_id"]
+    offering = []
+    for name in PAGES:
+        query = {"draft": draft, "page": name} | ({"fact": page.question} if name == "question" else {})
+        shown = Page(client, client.get(f"{page.address}?{urlencode(query)}"))
+        form = shown.form("page")
+        offered = {value for field, value in form["offered"] if field == "emergency"}
+        if form["fields"]["page"] == name and name != "first_aid":  # there the card of another stands
+            assert offered == set(Emergency.values), name
+            offering.append(name)
+            card = shown.tap("emergency", "sharp")
+            assert failures_of("sharp", cast.station.protocols.all())[0].card.title in card.said
+            assert card.form("first_aid")["fields"]["number"] == "SG-1042"
+    assert {"who", "what", "when", "point", "question", "review"} <= set(offering)
 
 
 def test_an_emergency_that_nobody_knows_is_still_a_mark(olga, cast):
