@@ -6,6 +6,7 @@ from datetime import timedelta
 from random import Random
 
 import pytest
+from django.core.exceptions import PermissionDenied
 from django.db import connection, transaction
 from django.test.utils import CaptureQueriesContext
 
@@ -217,3 +218,13 @@ def test_reviewing_these_people_makes_one_task_each_for_the_nurse_and_moves_nobo
     assert (task.breach, task.site, task.due_at) == (breach, cast.site, MONDAY + timedelta(hours=24))
     assert "ebola 2026.1" in task.title
     assert breach.assessments.last().treated_as == "high"
+
+
+@pytest.mark.parametrize("who", ["nurse", "observer", "lead", "auditor", "administrator", "outsider"])
+def test_nobody_but_a_physician_of_their_site_has_these_people_reviewed(cast, who):
+    breach, by = report(cast), getattr(cast, who)
+    confirm(cast, breach)
+    kept = stored(cast)
+    with doing(by), pytest.raises(PermissionDenied):
+        guide.review_moved(stored=kept, by=by, at=MONDAY)
+    assert not Promise.objects.filter(kind="review").exists()
