@@ -283,6 +283,20 @@ def test_a_gateway_that_takes_nothing_is_left_alone_after_a_few(cast, gateway):
     assert deliver_at(EVENING + seconds(60)) == 2 * BATCH + 1
 
 
+def test_only_refusals_in_a_row_rest_a_gateway(cast, monkeypatch):
+    answers, given = ["no", "no", "yes", "no", "no", "yes", *["no"] * RESTS_AFTER, "yes"], []
+
+    def moody(letter):
+        given.append(letter.uid)
+        if answers[len(given) - 1] != "yes":
+            raise Refused("down", permanent=False)
+
+    monkeypatch.setitem(outbox.CHANNELS, "email", moody)
+    waiting(cast, len(answers))
+    assert deliver_at(EVENING) == 2
+    assert len(given) == len(answers) - 1, "after three in a row the rest waits"
+
+
 def test_whoever_stops_gives_back_what_was_not_sent(cast, gateway):
     waiting(cast, 3)
     answers = iter([True, True, False, False, False])
