@@ -103,3 +103,20 @@ def test_the_pages_of_a_removal_are_accessible(cast, sign_in, standing_clock, sc
     accessible(tablet)
     tablet.get_by_role("button", name="Take it back").click()
     expect(tablet.get_by_role("heading", level=1)).to_contain_text("Could anything contaminated")
+
+
+def test_the_screen_stays_on_during_a_removal_and_again_when_the_page_comes_back(
+    cast, sign_in, standing_clock
+):
+    standing_clock(MONDAY)
+    removal = start(cast, "contact")
+    tablet = sign_in("observer", 820, 1180)
+    tablet.add_init_script(
+        "window.held = []; navigator.wakeLock.request = async (what) => { window.held.push(what); return {}; };"
+    )
+    tablet.goto("/stations/")
+    assert tablet.evaluate("held") == [], "not where nobody is in danger"
+    tablet.goto(f"/removals/{removal.uid}/")
+    tablet.wait_for_function("held.length === 1")
+    tablet.evaluate("document.dispatchEvent(new Event('visibilitychange'))")
+    assert tablet.evaluate("held") == ["screen", "screen"]

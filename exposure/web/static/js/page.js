@@ -1,4 +1,5 @@
 // Attaches the small modules to markup that already works. One that fails, fails alone.
+import { awake } from "./awake.js";
 import { banner } from "./banner.js";
 import { countdown } from "./countdown.js";
 import { devices } from "./devices.js";
@@ -11,7 +12,7 @@ import { session } from "./session.js";
 import { unsent } from "./unsent.js";
 
 const modules = {
-  banner, countdown, devices, "error-summary": errorSummary, live, offline, reading, session, unsent,
+  awake, banner, countdown, devices, "error-summary": errorSummary, live, offline, reading, session, unsent,
 };
 
 function attach(page) {
