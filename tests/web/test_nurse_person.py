@@ -186,7 +186,7 @@ def test_a_sign_off_refused_for_a_missing_last_reading_goes_through_once_it_is_e
     nurse.send("excuse", last.uid, at=at, reason="Thermometer broke; well by telephone.")
     for _tap in range(2):
         page = nurse.send("clear", follow_up.uid, at=at)
-    assert "Signed. The follow-up ends Tue 24 Mar, 00:00." in words(page)
+    assert "Signed. The follow-up ends Mon 23 Mar 2026, midnight." in words(page)
     assert follow_up.clearances.get().kind == "completed"
 
 
