@@ -126,11 +126,11 @@ def test_a_clearance_takes_effect_when_the_last_day_ends_and_readings_are_taken_
     at = cleared(cast)
     page = words(wim.get("today", at))
     # Exposed on 2 March, 21 days: the last day is 23 March, over at midnight in Lisbon (UTC in winter).
-    assert "Signed, and effective when the last day ends: Tue 24 Mar 2026, 00:00." in page
+    assert "Signed, and effective when the last day ends: Mon 23 Mar 2026, midnight." in page
     assert "Readings are still taken for 14 days. If you feel ill, ring; do not walk in." in page
     assert cast.site.phone in page
     after = words(wim.get("today", at + timedelta(days=10)))
-    assert "In effect since your last day ended: Tue 24 Mar 2026, 00:00." in after
+    assert "In effect since your last day ended: Mon 23 Mar 2026, midnight." in after
 
 
 def test_a_clearance_after_a_silence_says_that_there_was_a_gap(cast, wim):
