@@ -9,13 +9,12 @@ thorough.
 import json
 from bisect import bisect_right
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from itertools import accumulate, groupby
 from typing import Any, NamedTuple
 
-from django.db import connection, transaction
+from django.db import connection
 from django.db.models import CharField, F, QuerySet, Value
 from django.utils.translation import gettext as _
 from django.utils.translation import ngettext
@@ -242,18 +241,6 @@ class Verification:
                 "model": name,
                 "row": row,
             }
-
-
-@contextmanager
-def one_moment() -> Iterator[None]:
-    """All that is read inside is read as it stood at one moment, and nothing can be written (PostgreSQL)."""
-    if connection.vendor != "postgresql" or connection.in_atomic_block:
-        yield
-        return
-    with transaction.atomic():
-        with connection.cursor() as cursor:
-            cursor.execute("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ, READ ONLY")
-        yield
 
 
 class Added:

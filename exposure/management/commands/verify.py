@@ -14,7 +14,8 @@ from django.utils.translation import ngettext
 from exposure import clock
 from exposure.audit.heads import FILE, Head
 from exposure.audit.live import unlike_their_versions
-from exposure.audit.verification import KeptHead, Verification, one_moment
+from exposure.audit.verification import KeptHead, Verification
+from exposure.snapshot import one_moment
 
 MOST_SHOWN = 50
 

@@ -174,7 +174,9 @@ def _page(desk: Desk, page: str, fact: str, *, again: bool = False, kept: bool =
         page = "review"
     form = desk.form(page, fact, group, dict(draft.hidden()) if again else None)
     context = {"station": desk.station, "page": page, "draft": draft, "kept": kept, "form": form}
-    context["emergencies"] = emergencies()  # one tap from every page: it may be worse now than when the report began
+    context["emergencies"] = (
+        emergencies()
+    )  # one tap from every page: it may be worse now than when the report began
     if page == "what":
         groups = dict(desk.groups())
         context |= {"groups": groups.items(), "group": group if group in groups else ""}

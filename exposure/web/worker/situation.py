@@ -24,6 +24,7 @@ from exposure.people.access import visible
 from exposure.people.models import Worker
 from exposure.people.policy import View
 from exposure.report.models import Breach
+from exposure.snapshot import one_moment
 from exposure.web.worker.restricted import Restricted, merged
 
 Kind = FollowUpState.Kind
@@ -193,6 +194,7 @@ class Situation:
         )
 
 
+@one_moment()
 def situation_of(worker: Worker, *, at: datetime) -> Situation:
     """The situation of a worker who looks at their own pages."""
     breaches = list(visible(worker.user, told.unconfirmed_reports(worker), View.OWN, at=at))

@@ -13,6 +13,7 @@ from exposure.people.models import Worker
 from exposure.people.policy import View
 from exposure.pipeline import follow, remind
 from exposure.refusal import BadSubmission
+from exposure.snapshot import one_moment
 from exposure.web.account.mobiles import put_off, waits
 from exposure.web.language import of_browser
 from exposure.web.reach import devices
@@ -27,8 +28,9 @@ from exposure.web.worker.travel import journey
 
 @require_safe
 @own_page
+@one_moment()
 def my_days(request: HttpRequest, worker: Worker) -> HttpResponse:
-    """The strip, and every reading, gap and refused entry in words."""
+    """The strip, and every reading, gap and refused entry in words; what comes meanwhile is in all of them or none."""
     situation = situation_of(worker, at=request.at)
     readings = list(visible(request.user, readings_of(worker), View.OWN, at=request.at))
     refused = visible(request.user, days.refused_of(worker), View.OWN, at=request.at)
