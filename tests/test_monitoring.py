@@ -6,6 +6,7 @@ from zoneinfo import ZoneInfo
 import pytest
 from django.core.exceptions import PermissionDenied
 
+from exposure.attend import alerts
 from exposure.attend.models import Alert, Promise
 from exposure.attend.overview import overview
 from exposure.followup import cases
@@ -277,6 +278,20 @@ def test_the_exposures_of_a_reopened_follow_up_join_the_one_that_runs_by_then(ca
     assert running.exposures.count() == 2
     assert FollowUp.objects.get(ended_at=None) == running
     assert follow_up.states.last().kind == "joined"
+
+
+def test_what_waits_on_a_reopened_follow_up_waits_where_its_exposures_went(cast, follow_up):
+    end(cast, follow_up)
+    at = MONDAY + timedelta(days=2)
+    [running] = report(cast, at=at, occurred_at=at.isoformat()).follow_ups
+    with doing(cast.nurse, at=at):
+        because = "A day 0 was doubted."
+        earlier = alerts.raise_alert(follow_up, Alert.Cause.TO_LOOK_AT, because, site=follow_up.site, at=at)
+    reopen(cast, follow_up, at)
+    earlier.refresh_from_db()
+    assert earlier.closed_at == at
+    later = running.alerts.get(cause="to_look_at", closed_at=None)
+    assert (later.because, later.dated_at) == (because, earlier.dated_at)
 
 
 def test_what_has_no_exposure_left_is_not_reopened(cast, breach, follow_up):

@@ -18,7 +18,10 @@ from exposure.people.access import accounts, visible
 from exposure.people.models import User, Worker
 from exposure.people.policy import View
 from exposure.pipeline import classify, follow, guide
+from exposure.pipeline.reply import reply
 from exposure.pipeline.report import ask_withdrawal
+from exposure.remind.links import digest, secret_of
+from exposure.remind.models import Message, Reply
 from exposure.report.models import Breach
 from exposure.web import urls
 from exposure.web.nurse import urls as nurse
@@ -71,8 +74,6 @@ ELSEWHERE = {
     "purge_order": "once an order was given",
     "invitation": "from a link that was handed out",
     "violations": "for browsers",
-    "reply": "from the link in a message",
-    "replied": "from the link in a message",
     "text_delivery": "for the text gateway",
     "text_answer": "for the text gateway",
 }
@@ -134,8 +135,16 @@ def begun() -> dict[str, list[str]]:
         elsewhere = {"pathogen": "ebola", "tier": "high", "occurred_at": at - timedelta(hours=3)}
         follow.record_exposure(worker=breach.worker, **elsewhere, **told)
         draft = guide.draft_criteria(content=MILDER, **told)
+    reminded = Message.objects.filter(reminder__isnull=False).latest("pk")
+    secret = secret_of(reminded)
+    open_until = {"link_sha256": digest(secret), "pointless_at": at + timedelta(hours=1)}
+    Message.objects.filter(pk=reminded.pk).update(**open_until)
+    with doing("command:tests", at=at):
+        ill = {"kind": "ill", "road": Reply.Road.LINK, "reference": None}
+        reply(worker=reminded.worker, message=reminded, **ill, at=at)
     other = CriteriaVersion.objects.filter(pathogen=draft.pathogen).exclude(pk=draft.pk).first()
     return {
+        "": [reverse("reply", args=[secret]), reverse("replied", args=[secret, "ill"])],
         "administrator": [reverse("invite_account", args=[administered.uid])],
         "auditor": [reverse("worker_history", args=[breach.worker.uid])],
         "physician": [

@@ -169,6 +169,19 @@ rules: [{id: R1, tier: high, when: {}}]
         "rules[0].because",
         "rules[0].source",
     )
+    begun = Criteria.parse(
+        bare + 'profile: {incubation_days: [2, 21], fever: {oral: {limit: "37.5", unit: C, at: above}}}\n'
+    )
+    assert [path for path in begun.lacking() if path.startswith("profile")] == [
+        "profile.min_hours",
+        "profile.subjective_fever",
+        "profile.reducer_hours",
+        "profile.symptoms",
+        "profile.symptom_count",
+        "profile.silence_hours",
+        "profile.next_look_hours",
+        "profile.fever.default",
+    ]
 
 
 # (what is written instead of what, line, path, what the message must say)
