@@ -2,7 +2,7 @@
 
 import re
 from collections.abc import Iterator
-from datetime import timedelta
+from datetime import datetime, timedelta
 from itertools import chain, islice, product
 from urllib.parse import urldefrag, urljoin, urlsplit
 
@@ -17,11 +17,12 @@ from exposure.management.scenario import load_demo
 from exposure.people.access import accounts, visible
 from exposure.people.models import User, Worker
 from exposure.people.policy import View
+from exposure.people.saved_filters import save_filter
 from exposure.pipeline import classify, follow, guide
 from exposure.pipeline.reply import reply
 from exposure.pipeline.report import ask_withdrawal
 from exposure.remind.links import digest, secret_of
-from exposure.remind.models import Message, Reply
+from exposure.remind.models import Message, Reminder, Reply
 from exposure.report.models import Breach
 from exposure.web import urls
 from exposure.web.nurse import urls as nurse
@@ -51,6 +52,7 @@ ELSEWHERE = {
     "tablet_manifest": "a file",
     "tablet_pack": "asked for by the page itself",
     "tablet_worker": "a file",
+    "remove_filter": "a button alone",
     "record_file": "a file",
     "record_pdf": "a file",
     "copy_paper": "a file",
@@ -126,6 +128,7 @@ def begun() -> dict[str, list[str]]:
     administrator = User.objects.get(name="administrator")
     administered = accounts(administrator, User.objects.all(), at=at).exclude(pk=administrator.pk)[0]
     told = {"by": physician, "at": at}
+    whose_pages = User.objects.get(name="physician")
     breach = Breach.objects.filter(reported_by__isnull=False, assessments__treated_as="high").first()
     with doing(breach.reported_by, at=at):
         ask_withdrawal(breach=breach, reason="Another glove.", by=breach.reported_by, at=at)
@@ -135,20 +138,17 @@ def begun() -> dict[str, list[str]]:
         elsewhere = {"pathogen": "ebola", "tier": "high", "occurred_at": at - timedelta(hours=3)}
         follow.record_exposure(worker=breach.worker, **elsewhere, **told)
         draft = guide.draft_criteria(content=MILDER, **told)
-    reminded = Message.objects.filter(reminder__isnull=False).latest("pk")
-    secret = secret_of(reminded)
-    open_until = {"link_sha256": digest(secret), "pointless_at": at + timedelta(hours=1)}
-    Message.objects.filter(pk=reminded.pk).update(**open_until)
-    with doing("command:tests", at=at):
-        ill = {"kind": "ill", "road": Reply.Road.LINK, "reference": None}
-        reply(worker=reminded.worker, message=reminded, **ill, at=at)
+        saved = save_filter(name="A" * 60, chosen={"group": "tier"}, by=whose_pages, at=at)
+    reminded = a_reminder_of(breach.worker, at)
     other = CriteriaVersion.objects.filter(pathogen=draft.pathogen).exclude(pk=draft.pk).first()
     return {
-        "": [reverse("reply", args=[secret]), reverse("replied", args=[secret, "ill"])],
+        "": [reverse("reply", args=[reminded]), reverse("replied", args=[reminded, "ill"])],
         "administrator": [reverse("invite_account", args=[administered.uid])],
         "auditor": [reverse("worker_history", args=[breach.worker.uid])],
         "physician": [
             reverse("search") + "?find=a",
+            reverse("saved_filters") + "?group=tier",
+            reverse("rename_filter", args=[saved.uid]),
             reverse("invite_worker", args=[Worker.objects.get(number=None).uid]),
             reverse("person_link", args=[Worker.objects.get(number=None).uid]),
             reverse("criteria_compare", args=[draft.uid, other.uid]),
@@ -158,6 +158,22 @@ def begun() -> dict[str, list[str]]:
             ),
         ],
     }
+
+
+def a_reminder_of(worker: Worker, at: datetime) -> str:
+    """The secret in the link of a reminder that they have answered with "I feel ill"."""
+    with doing("command:tests", at=at):
+        rung = {"rung": "due", "rung_at": at, "slot_opens_at": at}
+        reminder = Reminder.objects.create(worker=worker, **rung)
+        message = Message.objects.create(
+            site=worker.site, worker=worker, reminder=reminder, channel="email", address="wim@example.org",
+            created_at=at, due_at=at, pointless_at=at + timedelta(hours=1),
+        )  # fmt: skip
+        secret = secret_of(message)
+        Message.objects.filter(pk=message.pk).update(link_sha256=digest(secret), sent_at=at)
+        ill = {"kind": "ill", "road": Reply.Road.LINK, "reference": None}
+        reply(worker=worker, message=message, **ill, at=at)
+    return secret
 
 
 def deeds_of(client: Client, user: User) -> Iterator[str]:
