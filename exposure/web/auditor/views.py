@@ -102,7 +102,7 @@ def history(request: HttpRequest) -> HttpResponse:
     if not holds(request.user, SEEING[View.AUDIT], at=request.at):
         raise PermissionDenied
     sites = list(visible(request.user, Site.objects.all(), View.AUDIT, at=request.at))
-    own = Worker.objects.filter(user=request.user).first()
+    own = getattr(request.user, "worker", None)
     workers = visible(request.user, Worker.objects.all(), View.AUDIT, at=request.at).exclude(
         user=request.user
     )
