@@ -67,6 +67,8 @@ PROBES = {
     " AND warn_at <= %s ORDER BY warn_at LIMIT 1",
     "pages": "SELECT id FROM exposure_alert WHERE closed_at IS NULL AND acknowledged_at IS NULL"
     " AND paged_round < round AND NOT (cause IN ('rise', 'drill')) AND %s IS NOT NULL ORDER BY id LIMIT 1",
+    "climbing": "SELECT id FROM exposure_alert WHERE closed_at IS NULL AND acknowledged_at IS NULL"
+    " AND climbs_at IS NOT NULL AND climbs_at <= %s ORDER BY climbs_at LIMIT 1",
 }
 
 

@@ -21,6 +21,7 @@ from exposure.pipeline import remind
 from exposure.record import create_many, insert_many
 from exposure.remind.models import Rung
 from exposure.remind.outbox import deliver
+from tests.benchmarks.reminders import PROBES
 from tests.cast import doing
 from tests.remind.due import NOW, PARTS
 from tests.walk import follow_up_told_and_confirmed, hours
@@ -41,6 +42,7 @@ INDEXED = {  # part -> the partial index by which it notices
     "missed": "rung_closed_by_instant",
     "late": "promise_late",
     "soon": "promise_to_warn",
+    "climbing": "alert_to_climb",
 }
 
 
@@ -202,6 +204,10 @@ def test_what_is_due_is_noticed_by_its_index(crowd, part):
     used = {node.get("Index Name"): node for node, _repeated in nodes(plan_of(statements[0]["sql"]))}
     assert INDEXED[part] in used
     assert "Index Cond" in used[INDEXED[part]]
+
+
+def test_every_part_is_asked_of_an_index_here_and_measured_against_it_by_the_benchmark():
+    assert {*INDEXED, "pages"} == set(PROBES) == set(PARTS)
 
 
 def test_what_is_to_be_paged_is_noticed_by_an_index_that_holds_nothing_else(crowd):
