@@ -6,10 +6,13 @@ from uuid import UUID
 
 from django.core.exceptions import PermissionDenied
 from django.db import transaction
+from django.db.models import Q
 from django.utils.translation import gettext as _
 
 from exposure.attend import alerts, told
 from exposure.attend.models import Alert, Call
+from exposure.followup.models import FollowUp
+from exposure.followup.states import died
 from exposure.people.models import Channel, User, Worker
 from exposure.pipeline import turn
 from exposure.pipeline.attend import DOUBLE_TAP
@@ -75,6 +78,13 @@ def reply(
         elif kind != Kind.DONE:
             _tell_nurses(answered, at)
         return answered
+
+
+def is_followed(message: Message, *, at: datetime) -> bool:
+    """Whether the person reminded is still followed up: nothing is asked of anybody else, and not of the dead."""
+    worker = message.worker and (message.worker.same_as or message.worker)
+    running = FollowUp.objects.filter(worker=worker).filter(Q(ended_at=None) | Q(ended_at__gt=at))
+    return running.exists() and not died().filter(follow_up__worker=worker).exists()
 
 
 def _stop(worker: Worker, at: datetime) -> None:

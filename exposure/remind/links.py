@@ -36,5 +36,7 @@ def link_of(message: Message) -> str:
 
 def message_of(secret: str) -> Message | None:
     """The reminder whose link this is, also when it has run out."""
-    rows = Message.objects.select_related("worker__site", "worker__user", "site", "reminder")
+    rows = Message.objects.select_related(
+        "worker__site", "worker__user", "worker__same_as", "site", "reminder"
+    )
     return rows.filter(link_sha256=digest(secret)).first()

@@ -10,6 +10,7 @@ from django.utils import translation
 from django.views.decorators.csrf import csrf_exempt
 from django.views.decorators.http import require_http_methods
 
+from exposure.pipeline.reply import is_followed
 from exposure.pipeline.reply import reply as take_reply
 from exposure.remind.links import message_of
 from exposure.remind.models import Message, Reply
@@ -33,7 +34,7 @@ def reply(request: HttpRequest, secret: str) -> HttpResponse:
 
 
 def _answer(request: HttpRequest, message: Message, secret: str) -> HttpResponse:
-    over = request.at >= message.pointless_at
+    over = request.at >= message.pointless_at or not is_followed(message, at=request.at)
     kind = request.POST.get("answer", "")
     if request.method == "POST" and kind in ANSWERS and (not over or kind in ALWAYS_HEARD):
         take_reply(

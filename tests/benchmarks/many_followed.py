@@ -71,8 +71,9 @@ def overdue(cast, count):
         due_at=NOW - HOUR, warn_at=NOW - 2 * HOUR, noticed_at=NOW, warned_at=NOW,
     )  # fmt: skip
     alert = Alert.objects.create(
-        site=cast.site, worker=cast.worker, cause="late_task", because="Late", raised_at=NOW, round_at=NOW
-    )
+        site=cast.site, worker=cast.worker, cause="late_task", because="Late", raised_at=NOW, round_at=NOW,
+        paged_round=1,
+    )  # fmt: skip
     page = Message.objects.create(
         site=cast.site, alert=alert, alert_round=1, page_rung=0, user=cast.nurse, channel="email",
         address="nurse@example.org", created_at=NOW, due_at=NOW, pointless_at=NOW, sent_at=NOW,

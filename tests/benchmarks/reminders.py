@@ -12,6 +12,7 @@ import re
 import resource
 import statistics
 import time
+from collections import Counter
 from dataclasses import replace
 from datetime import timedelta
 
@@ -45,7 +46,7 @@ from django.test.utils import CaptureQueriesContext  # noqa: E402
 from django.urls import reverse  # noqa: E402
 
 from exposure.attend.models import Alert  # noqa: E402
-from exposure.people.models import Role, User  # noqa: E402
+from exposure.people.models import Role, User, Worker  # noqa: E402
 from exposure.record import acting  # noqa: E402
 from exposure.remind import outbox, sweep  # noqa: E402
 from exposure.remind.channels import registry as channels  # noqa: E402
@@ -67,6 +68,8 @@ PROBES = {
     " AND warn_at <= %s ORDER BY warn_at LIMIT 1",
     "pages": "SELECT id FROM exposure_alert WHERE closed_at IS NULL AND acknowledged_at IS NULL"
     " AND paged_round < round AND NOT (cause IN ('rise', 'drill')) AND %s IS NOT NULL ORDER BY id LIMIT 1",
+    "climbing": "SELECT id FROM exposure_alert WHERE closed_at IS NULL AND acknowledged_at IS NULL"
+    " AND climbs_at IS NOT NULL AND climbs_at <= %s ORDER BY climbs_at LIMIT 1",
 }
 
 
@@ -152,11 +155,14 @@ def idle_rounds(cast):
     sweep.sweep(at=NOW)
     with CaptureQueriesContext(connection) as few:
         sweep.sweep(at=NOW)
-    overdue(cast, 20_000)
-    idle("20,000 late and unseen")
+    late = min(20_000, Worker.objects.filter(number__startswith="MANY-").count())
+    overdue(cast, late)
+    idle(f"{late:,} late and unseen")
     with CaptureQueriesContext(connection) as many:
         took, _done = seconds(lambda: sweep.sweep(at=NOW))
-    line("statements of an idle round, before and with 20,000 late", f"{len(few)} / {len(many)}", "the same")
+    line(
+        f"statements of an idle round, before and with {late:,} late", f"{len(few)} / {len(many)}", "the same"
+    )
     line("an idle round", f"{took * 1000:.1f} ms")
 
 
@@ -210,6 +216,33 @@ def sending():
     undo()
 
 
+def split():
+    """Where the time goes: the writing statements as PostgreSQL measures them, and the same reminders stored when
+    nothing is left to decide. Nothing of it is a version: what is written here once is its own."""
+    with CaptureQueriesContext(connection) as statements, connection.cursor() as cursor:
+        run(PARTS["reminders"], at=NOW)
+        cursor.execute("CREATE TEMP TABLE stored AS SELECT * FROM exposure_reminder")
+    taken = Counter()
+    for several in (
+        [one["sql"] for one in statements if one["sql"].split()[0] in ("INSERT", "UPDATE")],
+        ["INSERT INTO exposure_reminder SELECT * FROM stored"],
+    ):
+        undo()  # so that the keys that the statements name are given again
+        with transaction.atomic(), connection.cursor() as cursor:
+            for sql in several:
+                name = re.sub(r'"', "", " ".join(sql.split()[:3])) + (
+                    " alone" if "FROM stored" in sql else ""
+                )
+                cursor.execute(f"EXPLAIN (ANALYZE, FORMAT JSON) {sql}")
+                taken[name] += cursor.fetchone()[0][0]["Execution Time"] / 1000
+            took, _none = seconds(lambda cursor=cursor: cursor.execute("SET CONSTRAINTS ALL IMMEDIATE"))
+            taken[f"foreign keys after {name}"] += took
+            transaction.set_rollback(True)
+    undo()
+    for name, took in taken.items():
+        line(f"of that: {name}", f"{took:.2f} s")
+
+
 def plans():
     """Of each statement of one batch of reminders."""
     part = PARTS["reminders"]
@@ -242,6 +275,7 @@ def main():
         line(f"built: {people:,} people, {people * 42:,} checks, {people * 168:,} instants", f"{took:.0f} s")
         with acting("command:benchmark", "benchmark", at=NOW):
             writing()
+            split()
             sending()
             plans()
             idle_rounds(cast)

@@ -1,14 +1,17 @@
 """Text at 320 px and 200 %: every digit of every number to ring is on the screen (WCAG 2.2, 1.4.4 and 1.4.10)."""
 
+import re
 from datetime import timedelta
 
 import pytest
+from django.core import mail
+from django.test import Client
 
 from exposure.attend.models import Alert
-from exposure.pipeline import attend
+from exposure.pipeline import attend, clear
 from exposure.places.models import Site
 from tests.cast import MONDAY, doing
-from tests.walk import confirm, log, report, tell
+from tests.walk import confirm, follow_up_told_and_confirmed, hours, log, pass_time, report, tell
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 
@@ -110,3 +113,55 @@ def test_the_number_is_on_the_first_screen_of_a_telephone(cast, sign_in, standin
             phone.goto(address)
             box = phone.locator('a[href^="tel:"]').first.bounding_box()
             assert box["y"] + box["height"] <= 844, address
+
+
+# The number comes before all that can be pressed, and no group of its digits is broken in two.
+RINGS_FIRST = """() => {
+  const number = document.querySelector('a[href^="tel:"]');
+  const all = [...document.querySelectorAll("main a, main button, main summary, .ring-anyway a")];
+  const whole = (group) => group.getClientRects().length === 1
+    && group.getBoundingClientRect().height < 1.5 * parseFloat(getComputedStyle(group).lineHeight);
+  return all[0] === number && [...number.querySelectorAll(".group")].every(whole);
+}"""
+
+
+def test_what_the_link_of_a_reminder_shows_begins_with_the_whole_number(
+    cast, standing_clock, browser, live_server
+):
+    """Before it is answered, after each answer, when the follow-up or the link is over, and where it is not known."""
+    with doing("command:tests"):
+        cast.site.phone = LONG
+        cast.site.save()
+    follow_up = follow_up_told_and_confirmed(cast)
+    opens = MONDAY.replace(hour=18)
+    pass_time(opens)
+    standing_clock(opens)
+    link = re.search(
+        r"/r/[\w-]+/", [one for one in mail.outbox if one.to == ["worker@example.org"]][-1].body
+    ).group()
+    answers = ("ill", "call_me", "done", "cannot", "stop")
+    for answer in answers:
+        assert Client().post(link, {"answer": answer}).status_code == 302
+    pages = []
+    for language in ("en", "fr"):
+        context = browser.new_context(
+            base_url=live_server.url, viewport={"width": 320, "height": 640}, locale=language
+        )
+        pages.append((language, context.new_page()))
+
+    def looks_right(address):
+        for language, page in pages:
+            shows_every_digit(page, address, numbers=1)
+            assert page.locator("html").get_attribute("lang") == language
+            assert page.evaluate(RINGS_FIRST), (language, address)
+
+    for address in (link, *(f"{link}{answer}/" for answer in answers), "/r/x/"):
+        looks_right(address)
+    with doing(cast.physician, at=opens):
+        said = {"kind": "died", "reason": "On the ward.", "basis": "agreed"}
+        clear.end_follow_up(follow_up=follow_up, by=cast.physician, at=opens, **said)
+    looks_right(link)
+    standing_clock(opens + hours(5))
+    looks_right(link)
+    for _language, page in pages:
+        page.context.close()

@@ -19,8 +19,10 @@ from exposure.followup.store_reading import readings_of
 from exposure.people.models import Worker
 from exposure.pipeline import remind
 from exposure.record import create_many, insert_many
+from exposure.remind import sweep
 from exposure.remind.models import Rung
 from exposure.remind.outbox import deliver
+from tests.benchmarks.reminders import PROBES
 from tests.cast import doing
 from tests.remind.due import NOW, PARTS
 from tests.walk import follow_up_told_and_confirmed, hours
@@ -202,6 +204,10 @@ def test_what_is_due_is_noticed_by_its_index(crowd, part):
     used = {node.get("Index Name"): node for node, _repeated in nodes(plan_of(statements[0]["sql"]))}
     assert INDEXED[part] in used
     assert "Index Cond" in used[INDEXED[part]]
+
+
+def test_the_benchmark_measures_every_part_against_its_index():
+    assert set(PROBES) == {part.name for part in sweep.PARTS}
 
 
 def test_what_is_to_be_paged_is_noticed_by_an_index_that_holds_nothing_else(crowd):

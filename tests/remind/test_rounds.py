@@ -172,7 +172,7 @@ def test_an_idle_round_is_a_fixed_number_of_statements(cast, follow_up):
 
 
 @pytest.mark.django_db(transaction=True)
-@pytest.mark.parametrize("count", [2, 3])
+@pytest.mark.parametrize("count", [2, 4])
 def test_rounds_at_the_same_moment_do_each_thing_once_and_none_of_them_fails(cast, caplog, count):
     at = EVENING + hours(26)
     follow_up_told_and_confirmed(cast)

@@ -7,11 +7,17 @@ import pytest
 from django.core import mail
 
 from exposure.attend.models import Alert
+from exposure.followup.models import FollowUp
+from exposure.followup.states import enter_state
 from exposure.people.models import Worker
+from exposure.pipeline import clear
+from exposure.pipeline.classify import decide_withdrawal
+from exposure.pipeline.report import ask_withdrawal
 from exposure.remind.links import SECRET_BYTES, digest, secret_of
 from exposure.remind.models import Message, Reply
+from exposure.report.models import Breach
 from tests.cast import doing
-from tests.walk import follow_up_told_and_confirmed, hours, pass_time
+from tests.walk import follow_up_told_and_confirmed, hours, pass_time, report, tell
 
 pytestmark = pytest.mark.database
 
@@ -95,6 +101,40 @@ def test_the_link_runs_out_with_the_reading_but_who_is_ill_is_heard(
     assert page.status_code == (410 if over else 200)
     assert 'value="ill"' in page.content.decode()
     assert ('value="done"' in page.content.decode()) is not over
+
+
+@pytest.mark.parametrize("ends", ["left", "died", "died_by_another", "withdrawn"])
+def test_nothing_is_asked_of_who_is_followed_up_no_more_but_a_call_for_help_is_heard(
+    cast, link, client, ends
+):
+    """Also before the reading would have closed: somebody at home may hold the telephone of one who died."""
+    follow_up = FollowUp.objects.get()
+    if ends == "withdrawn":
+        take_out(cast)
+    elif ends == "died_by_another":
+        with doing(cast.physician, at=EVENING):
+            tell(cast, report(cast, pathogen="nipah"))
+            enter_state(FollowUp.objects.get(pathogen="nipah"), "died", at=EVENING, by="physician")
+    else:
+        with doing(cast.physician, at=EVENING):
+            said = {"kind": ends, "reason": "Said by the ward.", "basis": "agreed"}
+            clear.end_follow_up(follow_up=follow_up, by=cast.physician, at=EVENING, **said)
+    page = client.get(link)
+    assert page.status_code == 410
+    for kind in KINDS:
+        heard = kind in ("ill", "call_me")
+        assert (f'value="{kind}"' in page.content.decode()) is heard
+        assert client.post(link, {"answer": kind}).status_code == (302 if heard else 410)
+        assert Reply.objects.filter(kind=kind).exists() is heard
+    assert {"symptom", "call_me"} <= set(open_causes())
+
+
+def take_out(cast):
+    said = {"reason": "Another glove.", "at": EVENING}
+    with doing(cast.observer, at=EVENING):
+        asked = ask_withdrawal(breach=Breach.objects.get(), by=cast.observer, **said)
+    with doing(cast.physician, at=EVENING):
+        decide_withdrawal(request=asked, accepted=True, by=cast.physician, **said)
 
 
 @pytest.mark.parametrize(
