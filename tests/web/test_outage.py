@@ -181,6 +181,28 @@ def test_a_locked_sqlite_answers_and_takes_the_report_once_it_is_free(program, c
     assert program.post("breaches/", body).status_code == 201
 
 
+def sqlite_s(pragma):
+    """What it answers."""
+    with connection.cursor() as cursor:
+        return cursor.execute(f"PRAGMA {pragma}").fetchone()[0]
+
+
+@pytest.mark.django_db(transaction=True)
+@pytest.mark.skipif(connection.vendor != "sqlite", reason="a database file that may grow no further")
+def test_a_full_sqlite_answers_and_takes_the_report_once_there_is_room(program, cast):
+    body, before = cast.body(narrative="x" * 1_000_000), everything()
+    most = sqlite_s("max_page_count")
+    sqlite_s(f"max_page_count = {sqlite_s('page_count')}")
+    try:
+        answer = program.post("breaches/", body)
+        assert everything() == before, "what is there can be read"
+    finally:
+        sqlite_s(f"max_page_count = {most}")
+    assert is_away(answer)
+    assert is_problem(answer, 503)
+    assert program.post("breaches/", body).status_code == 201
+
+
 @pytest.mark.django_db(transaction=True)
 @pytest.mark.skipif(connection.vendor != "postgresql", reason="PostgreSQL's locks")
 @pytest.mark.parametrize("limit", ["lock_timeout", "statement_timeout"])
