@@ -62,7 +62,7 @@ def test_from_the_station_to_clearance(cast, sign_in, standing_clock):
     doctor.wait_for_url("**/people/**")
     assert last_evening
     phone.goto("/what-this-means/")
-    assert "Tuesday 24 March 2026" in phone.content() or "24 Mar 2026" in phone.content()
+    assert "Mon 23 Mar 2026, midnight" in phone.content()
 
     standing_clock(MONDAY + timedelta(days=22))
     phone.goto("/today/")
