@@ -77,12 +77,18 @@ def listed(nora, **wanted):
     return numbers
 
 
+def monitored(page):
+    """The lines of the monitoring list."""
+    groups = page.get(reverse("monitoring")).context["groups"]
+    return [row for group, _address in groups for row in group.rows]
+
+
 @pytest.mark.parametrize("later", MOMENTS, ids=str)
 def test_flagged_is_what_the_monitoring_list_says_is_wrong(cast, ward, standing_clock, later):
     at = standing_clock(MONDAY + later)
     nora, page = Caller(cast.nurse), Client()
     page.force_login(cast.nurse)
-    shown = page.get(reverse("monitoring")).context["page"].object_list
+    shown = monitored(page)
     wrong = {row.overview.follow_up.worker.number for row in shown if row.flags}
     running = {row.overview.follow_up.worker.number for row in shown}
     flagged, fine = listed(nora, flagged="true"), listed(nora, flagged="false")
@@ -112,7 +118,7 @@ def test_due_is_what_the_monitoring_list_says_is_next_due(cast, ward, standing_c
     page = Client()
     page.force_login(cast.nurse)
     due = {}
-    for row in page.get(reverse("monitoring")).context["page"].object_list:
+    for row in monitored(page):
         line = row.overview.now_due or row.overview.next_line
         if line is not None and not row.paused:
             due[row.overview.follow_up.worker.number] = line.check.due_at
