@@ -50,6 +50,15 @@ def test_a_confirmation_with_new_answers_is_assessed_anew(cast, breach):
     assert breach.exposures.filter(withdrawn_at=None).exists()
 
 
+def test_a_drill_is_confirmed_and_nothing_follows_from_it(cast):
+    with doing(cast.observer):
+        drill = report.report_breach(body=cast.body(drill=True), reporter=cast.observer, at=MONDAY).breach
+    confirm(cast, drill)
+    drill.refresh_from_db()
+    assert (drill.confirmed_at, drill.confirmed_by) == (MONDAY, cast.nurse)
+    assert not drill.assessments.exists()
+
+
 def test_the_same_override_by_the_same_person_is_stored_once(cast, breach):
     assert override(cast, breach) == override(cast, breach)
     assert override(cast, breach, reason="Seen by me.") != override(cast, breach)

@@ -295,6 +295,12 @@ def test_somebody_without_an_address_is_one_call_for_the_nurse(cast, follow_up):
     assert (call.follow_up, call.due_at) == (follow_up, EVENING + hours(4))
     lines = [line for line in queue.lines(cast.nurse, at=EVENING) if line.cause == queue.TO_RING]
     assert [line.why for line in lines] == [call.title]
+    with doing(cast.nurse, at=EVENING + hours(15)):
+        said = {"note": "A text, from now on.", "by": cast.nurse, "at": EVENING + hours(15)}
+        assert attend.complete_task(task=call, **said).kept_at == EVENING + hours(15)
+    assert not [
+        line for line in queue.lines(cast.nurse, at=EVENING + hours(15)) if line.cause == queue.TO_RING
+    ]
 
 
 def test_nothing_is_asked_of_the_dead_whichever_follow_up_says_so(cast, follow_up):
