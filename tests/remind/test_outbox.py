@@ -278,7 +278,7 @@ def test_a_gateway_that_takes_nothing_is_left_alone_after_a_few(cast, gateway):
     gateway.refusal = Refused("down", permanent=False)
     waiting(cast, 2 * BATCH + 1)
     assert deliver_at(EVENING) == 0
-    assert len(gateway.given) == RESTS_AFTER
+    assert len(gateway.given) == RESTS_AFTER == 3
     gateway.refusal = None
     assert deliver_at(EVENING + seconds(60)) == 2 * BATCH + 1
 
