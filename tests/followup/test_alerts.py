@@ -61,6 +61,14 @@ def test_after_closing_the_cause_is_a_new_alert(cast):
     assert raised(cast, at=MONDAY + hours(1)) != first
 
 
+def test_who_takes_an_alert_that_was_closed_meanwhile_gets_it_as_it_stands(cast):
+    alert = raised(cast)
+    close(cast, alert)
+    after = acknowledge(cast, alert, at=MONDAY + hours(1))
+    assert (after.pk, after.closed_at) == (alert.pk, MONDAY)
+    assert kinds(after) == ["raised", "closed"]
+
+
 def test_another_cause_is_another_alert(cast):
     assert raised(cast) != raised(cast, cause="fever")
 

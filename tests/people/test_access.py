@@ -258,3 +258,13 @@ def test_what_is_done_about_a_second_record_is_asked_where_the_person_is_known(c
     require_on(cast.nurse, Deed.CALL, double, at=MONDAY)
     with pytest.raises(PermissionDenied):
         require_on(cast.outsider, Deed.CALL, double, at=MONDAY)
+
+
+@pytest.mark.parametrize("off", [{"is_active": False}, {"device_of_id": 1}], ids=["switched off", "a device"])
+def test_no_role_counts_of_an_account_that_is_switched_off_or_a_devices(cast, off):
+    assert may(cast.nurse, Deed.ACKNOWLEDGE, cast.site.pk, at=MONDAY)
+    nora = User.objects.get(pk=cast.nurse.pk)
+    for name, value in off.items():
+        setattr(nora, name, value)
+    assert not may(nora, Deed.ACKNOWLEDGE, cast.site.pk, at=MONDAY)
+    assert not visible(nora, Worker.objects.all(), View.CLINICAL, at=MONDAY).exists()
