@@ -240,9 +240,10 @@ def test_every_page_of_a_report_has_every_emergency_one_tap_away_and_keeps_what_
         if form["fields"]["page"] == name and name != "first_aid":  # there the card of another stands
             assert offered == set(Emergency.values), name
             offering.append(name)
-            card = shown.tap("emergency", "sharp")
+            card = shown.send("emergency", emergency="sharp", narrative="The visor too.")
             assert failures_of("sharp", cast.station.protocols.all())[0].card.title in card.said
-            assert card.form("first_aid")["fields"]["number"] == "SG-1042"
+            said = card.form("first_aid")["fields"]
+            assert (said["number"], said["narrative"]) == ("SG-1042", "The visor too.")
     assert {"who", "what", "when", "point", "question", "review"} <= set(offering)
 
 
