@@ -110,8 +110,11 @@ def lock(models: Iterable[type[Model]], *, timeout: str, using: str = DEFAULT_DB
     hold them for longer than `timeout`, ProgrammingError where the account may not."""
     tables = ", ".join(sorted({f'"{model._meta.db_table}"' for model in models}))
     with connections[using].cursor() as cursor:
+        cursor.execute("SELECT current_setting('lock_timeout')")
+        [usual] = cursor.fetchone()
         cursor.execute("SELECT set_config('lock_timeout', %s, true)", [timeout])
         cursor.execute(f"LOCK TABLE {tables} IN SHARE ROW EXCLUSIVE MODE")
+        cursor.execute("SELECT set_config('lock_timeout', %s, true)", [usual])
 
 
 @contextmanager

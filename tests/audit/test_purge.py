@@ -326,6 +326,18 @@ def test_others_who_write_all_the_time_put_it_off_and_nothing_has_gone(gone_by, 
     assert Worker.objects.filter(pk=gone_by.worker.pk).exists()
 
 
+@pytest.mark.skipif(connection.vendor != "postgresql", reason="SQLite has one writer at a time")
+def test_how_long_it_waits_for_the_tables_bounds_nothing_else_of_its_transaction(gone_by, monkeypatch):
+    """Behind it others may wait as they always do: cleaning up by the database itself holds a table for a second."""
+    ordered(gone_by)
+    with connection.cursor() as cursor:
+        cursor.execute("SHOW lock_timeout")
+        usual = cursor.fetchone()
+        assert "has gone" in command(monkeypatch, "purge", "--carry-out")
+        cursor.execute("SHOW lock_timeout")
+        assert cursor.fetchone() == usual
+
+
 def test_doing_it_again_does_nothing_and_says_so(gone_by, monkeypatch):
     ordered(gone_by)
     command(monkeypatch, "purge", "--carry-out")
