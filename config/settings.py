@@ -169,7 +169,6 @@ MFA_PASSKEY_LOGIN_ENABLED = True
 MFA_WEBAUTHN_USER_VERIFICATION = "required"
 MFA_WEBAUTHN_ALLOW_INSECURE_ORIGIN = LOCAL_USE
 MFA_RATE_LIMITS = {"webauthn_login": "300/m/ip"}  # a ward behind one address; nothing can be guessed there
-MFA_TOTP_ISSUER = "Exposure follow-up"
 MFA_TOTP_TOLERANCE = 1  # of 30 seconds: clocks of telephones
 MFA_ALLOW_UNVERIFIED_EMAIL = True  # what must not wait for an e-mail
 SESSION_COOKIE_AGE = 12 * 3600

@@ -184,12 +184,12 @@ PAGE = '{% extends "base.html" %}{% block title %}Reading{% endblock %}{% block 
 @pytest.mark.parametrize("context", [{"has_errors": True}, {"form": Reading({})}])
 def test_the_title_says_first_that_it_failed(context):
     html = Template(PAGE).render(Context(context))
-    assert re.search(r"<title>\s*Error: Reading · Exposure follow-up</title>", html)
+    assert re.search(r"<title>\s*Error: Reading · Follow-up</title>", html)
 
 
 def test_the_title_of_a_page_without_errors_is_its_name():
     html = Template(PAGE).render(Context({"form": Reading(GIVEN)}))
-    assert "<title>Reading · Exposure follow-up</title>" in html
+    assert "<title>Reading · Follow-up</title>" in html
 
 
 def test_every_page_carries_the_caution_and_the_number_to_ring():

@@ -39,11 +39,11 @@ def invite(cast, worker):
     return reverse("invitation", args=[secret])
 
 
-def come_in(cast, worker, digits=DIGITS):
+def come_in(cast, worker, digits=DIGITS, answer="SG-2001"):
     """The worker's phone, after the invitation."""
     phone = Client()
-    answer = phone.post(invite(cast, worker), {"answer": "SG-2001", "pin": digits})
-    assert answer["Location"] == reverse("today"), answer.content.decode()
+    taken = phone.post(invite(cast, worker), {"answer": answer, "pin": digits})
+    assert taken["Location"] == reverse("today"), taken.content.decode()
     return phone
 
 

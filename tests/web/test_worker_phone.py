@@ -308,6 +308,7 @@ def test_the_sheet_for_home_has_the_numbers_and_names_no_disease(cast, wim):
     assert cast.site.phone in words(page)
     assert cast.site.emergency_phone in words(page)
     assert "ebola" not in page.content.decode().lower()
+    assert "Until a physician has signed below, what stands above is general advice." in words(page)
 
 
 def test_whoever_was_not_told_gets_no_sheet(cast, wim):

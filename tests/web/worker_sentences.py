@@ -42,8 +42,9 @@ TELLS = {
     "Ring first, whatever the hour. Do not take them to a clinic, an emergency department or a pharmacy.": GUIDANCE,
     "Bleeding, trouble breathing, confusion: ring the emergency number, and say first that they are monitored after "
     "contact with a dangerous infection.": COMMON,
-    "To be filled in with occupational health: sleeping, washing, meals, visitors, children. Until a physician has "
-    "signed it, ask before you change anything.": f"what a household does is the physician's to say; {COMMON}",
+    "Until a physician has signed below, what stands above is general advice. What holds in this household is filled "
+    "in with occupational health: sleeping, washing, meals, visitors, children. Not signed yet? Ring before you change "
+    "anything:": f"what a household does is the physician's to say; {COMMON}",
     # Whom to ring
     "Please ring": PRODUCT,
     "Please ring now": PRODUCT,

@@ -89,7 +89,7 @@ class Adapter(DefaultMFAAdapter):
     _get_user_identifier = get_totp_label
 
     def _get_site_name(self) -> str:
-        return "Exposure follow-up"
+        return _("Follow-up")  # a phone lists it: as the title of a page, it says to nobody why
 
 
 def _sealer() -> MultiFernet:
