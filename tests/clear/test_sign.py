@@ -178,6 +178,33 @@ def test_a_trigger_after_the_first_of_two_signatures_makes_it_void(cast, follow_
     assert first.void_at == LAST_DUE + hours(1)
 
 
+@pytest.mark.parametrize("needs", ["physician", "two"])
+def test_who_hands_it_over_before_a_clearance_takes_effect_makes_it_void_and_only_one_that_ended_it_goes_on(
+    cast, follow_up, needs
+):
+    """With the first of two signatures alone it was followed up all the time: there is nothing to go back to."""
+    plan_asks(follow_up, needs)
+    log_to_the_end(cast, follow_up)
+    clearance = sign(follow_up, cast.physician, LAST_DUE)
+    at = LAST_DUE + hours(1)
+    before = [state.kind for state in follow_up.states.all()]
+    with doing(cast.physician, at=at):
+        clear.end_follow_up(
+            follow_up=follow_up,
+            kind="handed_over",
+            reason="Moved.",
+            basis="agreed",
+            accepted_by="Fenwick Quay Clinic",
+            by=cast.physician,
+            at=at,
+        )
+    clearance.refresh_from_db()
+    assert clearance.void_at == at
+    after = [state.kind for state in follow_up.states.all()]
+    assert after[len(before) :] == ["monitored", "handed_over"][needs == "two" :]
+    assert FollowUp.objects.get().ended_at == at
+
+
 @pytest.mark.parametrize(("seconds", "void"), [(-1, True), (0, False)])
 def test_a_fever_before_the_clearance_takes_effect_makes_it_void_and_one_after_does_not(
     cast, follow_up, seconds, void

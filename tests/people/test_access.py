@@ -166,6 +166,18 @@ def test_a_reading_is_seen_once_through_any_follow_up_of_its_worker(cast):
     assert len(seen) == 1
 
 
+@pytest.mark.parametrize("view", [View.CLINICAL, View.FOLLOWING])
+def test_a_worker_of_another_site_is_seen_once_however_often_theirs_is_followed_up_here(cast, view):
+    tell(cast, report(cast))
+    tell(cast, report(cast, pathogen="nipah"))
+    with doing("command:tests"):
+        cast.worker.site = cast.other_site
+        cast.worker.save()
+    assert cast.worker.follow_ups.count() == cast.worker.breaches.count() == 2
+    seen = visible(cast.nurse, Worker.objects.all(), view, at=MONDAY)
+    assert list(seen.filter(pk=cast.worker.pk)) == [cast.worker]
+
+
 OWN_DECISIONS = {
     "tell": lambda breach, by: attend.tell_worker(
         breach=breach, how="phone", told_at=MONDAY, by=by, at=MONDAY

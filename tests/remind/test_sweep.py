@@ -11,7 +11,7 @@ from django.test.utils import CaptureQueriesContext
 from hypothesis import given
 from hypothesis import strategies as st
 
-from exposure.attend.models import Alert, Promise
+from exposure.attend.models import Alert, AlertEntry, Promise
 from exposure.followup.expected import plan_checks
 from exposure.followup.models import Check, FollowUp
 from exposure.followup.states import enter_state
@@ -378,6 +378,24 @@ def test_the_next_look_of_an_acknowledged_fever_pages_again(cast, follow_up, sec
     alert.refresh_from_db()
     assert alert.round == rounds
     assert Message.objects.filter(alert=alert, alert_round=2).exists() is (rounds == 2)
+
+
+def test_an_alert_that_somebody_closed_since_the_round_read_its_look_does_not_ask_again(cast, follow_up):
+    log(cast, at=EVENING, temperature="39.0")
+    with doing(cast.nurse, at=EVENING):
+        alert = attend.acknowledge_alert(
+            alert=Alert.objects.get(cause=Alert.Cause.FEVER), by=cast.nurse, at=EVENING
+        )
+    at = alert.next_look_at
+    due = list(alert.promises.open())
+    with doing(cast.nurse, at=at):
+        attend.close_alert(alert=alert, outcome="evaluated", note="Influenza.", by=cast.nurse, at=at)
+    with doing("sweep", at=at), transaction.atomic():
+        module.settle_late(due, at)
+    alert.refresh_from_db()
+    assert (alert.round, alert.closed_at) == (1, at)
+    assert not alert.entries.filter(kind=AlertEntry.Kind.LOOK_DUE).exists()
+    assert not Alert.objects.filter(closed_at=None).exists()
 
 
 def test_a_next_look_and_what_is_late_are_settled_in_one_round(cast, follow_up):
