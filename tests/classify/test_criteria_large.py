@@ -7,6 +7,7 @@ import time
 import pytest
 from hypothesis import given, settings
 
+from exposure.classify import walk
 from exposure.classify.criteria import Criteria
 from tests.classify import oracle
 from tests.classify.documents import documents, large_document, written
@@ -180,6 +181,22 @@ def test_a_table_too_large_to_close_under_unknown_answers_is_still_exact(seed, m
     )
     assert [oracle.tiers(document)[at] for at in floors] == [verdict.floor for verdict in verdicts]
     assert [oracle.tiers(document)[at] for at in ceilings] == [verdict.ceiling for verdict in verdicts]
+
+
+def test_a_walk_has_steps_where_those_and_what_they_lead_to_are_at_most_the_bound(monkeypatch):
+    """What the last steps lead to counts too, although it is no step itself."""
+    document = large_document(
+        random.Random(3), facts=5, answers=(2, 3), rules=8, conditions=(1, 3), impossible=1
+    )
+    whole = Criteria.parse(written(document))._engine.walk
+    low, high = whole.closed
+    reached = {(0, 0)}
+    for lows, highs in zip(low.levels, high.levels, strict=True):
+        reached = {child for one, other in reached for child in zip(lows[one], highs[other], strict=True)}
+    for bound, steps in ((whole.steps + len(reached), whole.steps), (whole.steps + len(reached) - 1, 0)):
+        monkeypatch.setattr(walk, "MOST_STEPS", bound)
+        bounded = walk.walk(whole.table, whole.diagram, whole.root, whole.closed)
+        assert (bounded.steps, bounded.first is None) == (steps, steps == 0)
 
 
 def _known(document, facts):

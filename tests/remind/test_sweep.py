@@ -1,5 +1,6 @@
 """What time causes, once: reminders, missing readings, silence, late work; idle, a fixed number of statements."""
 
+import copy
 from dataclasses import replace
 from datetime import UTC, datetime, time, timedelta
 from zoneinfo import ZoneInfo
@@ -18,10 +19,10 @@ from exposure.followup.states import enter_state
 from exposure.people.models import Worker
 from exposure.pipeline import attend
 from exposure.record import create_many, insert_many
-from exposure.remind import ladder, reminders
+from exposure.remind import ladder, missing, reminders
 from exposure.remind import sweep as module
 from exposure.remind.links import secret_of
-from exposure.remind.models import Heartbeat, Message, Reminder, Rung
+from exposure.remind.models import Heartbeat, Message, Reminder, Rung, SetAside
 from tests.cast import MONDAY, doing
 from tests.report.test_once import everything
 from tests.walk import confirm, follow_up_told_and_confirmed, hours, log, pass_time, report, sweep_at, tell
@@ -327,6 +328,25 @@ def test_silence_is_48_hours_since_the_last_contact_made(cast, follow_up, second
     log(cast, at=EVENING)
     sweep_at(EVENING + hours(48) + timedelta(seconds=seconds))
     assert ("silence" in causes()) is silent
+
+
+def test_a_call_that_another_round_asks_for_in_the_same_moment_is_asked_for_once(
+    cast, follow_up, monkeypatch
+):
+    log(cast, at=EVENING)
+    looked = missing._not_asked_yet
+
+    def asked_elsewhere_meanwhile(calls):
+        wanted = looked(calls)
+        create_many(Promise, copy.deepcopy(wanted))
+        return wanted
+
+    monkeypatch.setattr(missing, "_not_asked_yet", asked_elsewhere_meanwhile)
+    sweep_at(EVENING + hours(48))
+    assert not SetAside.objects.exists()
+    [call] = Promise.objects.filter(kind="call", void_at=None)
+    assert call.follow_up == follow_up
+    assert causes().count("silence") == 1
 
 
 def test_that_one_could_not_take_a_reading_is_no_contact(cast, follow_up):
