@@ -33,6 +33,7 @@ from exposure.people.models import (
 from exposure.places.models import (
     FailureType,
     FirstAidCard,
+    HouseholdAdvice,
     Protocol,
     Site,
     SiteWindow,
@@ -98,6 +99,7 @@ __all__ = [
     "Handover",
     "Heartbeat",
     "Hold",
+    "HouseholdAdvice",
     "Invitation",
     "Mark",
     "Message",

@@ -135,6 +135,7 @@ PATHS: dict[str, Paths] = {
     "Station": Paths(Part.PLACES, "site"),
     "Adoption": Paths(Part.PLACES, "site"),
     "OnCall": Paths(Part.PLACES, "site"),
+    "HouseholdAdvice": Paths(Part.PLACES, "site"),
     "Worker": Paths(
         Part.IDENTITY,
         "site",
@@ -243,6 +244,7 @@ class Deed(StrEnum):
     PROPOSE_PURGE = "propose_purge"
     AGREE_PURGE = "agree_purge"
     SET_ON_CALL = "set_on_call"
+    APPROVE_ADVICE = "approve_advice"
 
 
 _CLINICIANS = frozenset({Kind.NURSE, Kind.PHYSICIAN})
@@ -281,6 +283,7 @@ DOING: dict[Deed, frozenset[str]] = {
     Deed.PROPOSE_PURGE: _PHYSICIANS,
     Deed.AGREE_PURGE: frozenset({Kind.AUDITOR}),
     Deed.SET_ON_CALL: _CLINICIANS,
+    Deed.APPROVE_ADVICE: _PHYSICIANS,
 }
 # Of what is about a worker: what only their own site does; and what a site may do that has followed them up before,
 # because it is entered into its own record.

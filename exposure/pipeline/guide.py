@@ -1,6 +1,7 @@
-"""The change of criteria under two signatures: drafted, proposed, replayed, approved."""
+"""What guides others: criteria under two signatures (drafted, proposed, replayed, approved), and the sheet for home."""
 
 from datetime import datetime, timedelta
+from uuid import UUID
 
 from django.db import transaction
 from django.utils.translation import gettext as _
@@ -12,14 +13,37 @@ from exposure.classify.models import Adoption, CriteriaVersion, Replay
 from exposure.people.access import require, roles_of
 from exposure.people.models import User
 from exposure.people.policy import DOING, Deed
-from exposure.places.models import Site
+from exposure.places.household import advice_at
+from exposure.places.models import HouseholdAdvice, Site
 from exposure.record import because as because_of
 from exposure.record import create_many
-from exposure.refusal import BadSubmission, NotYet, Problem, require_text
+from exposure.refusal import BadSubmission, Conflict, NotYet, Problem, require_text
 from exposure.report.models import Breach
 
 REVIEW_WITHIN = timedelta(hours=24)  # local choice
 APPROVE_WITHIN = timedelta(days=7)  # from the first signature; local choice
+
+
+def approve_advice(
+    *, site: Site, english: str, french: str, replaces: UUID | None, by: User, at: datetime
+) -> HouseholdAdvice:
+    """What the people at home do, from now on; both texts empty: nothing of the kind holds any more. `replaces` is what
+    stood as it was written. Raises Conflict with what another has approved since; the same again is what stands."""
+    require(by, Deed.APPROVE_ADVICE, site.pk, at=at)
+    with transaction.atomic():
+        Site.objects.select_for_update(no_key=True).get(pk=site.pk)
+        standing = advice_at(site)
+        texts = {"english": english.strip(), "french": french.strip()}
+        if standing is not None:
+            if standing.approved_by == by and all(
+                getattr(standing, name) == text for name, text in texts.items()
+            ):
+                return standing
+            if standing.uid != replaces:
+                raise Conflict(standing)
+        if not any(texts.values()) and standing is None:
+            raise BadSubmission(Problem("/english", _("Write what the people at home do.")))
+        return HouseholdAdvice.objects.create(site=site, approved_by=by, replaces=standing, **texts)
 
 
 def draft_criteria(*, content: str, by: User, at: datetime) -> CriteriaVersion:

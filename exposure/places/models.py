@@ -2,12 +2,13 @@
 
 from zoneinfo import available_timezones
 
+from django.conf import settings
 from django.core.exceptions import ValidationError
 from django.db import models
 from django.db.models import Q
 from django.utils.translation import gettext_lazy as _
 
-from exposure.record import Recorded
+from exposure.record import InsertOnly, Recorded
 
 
 def validate_zone(name: str) -> None:
@@ -90,6 +91,28 @@ class SiteWindow(Recorded):
 
     def __str__(self) -> str:
         return f"{self.site_id} {self.name}"
+
+
+class HouseholdAdvice(InsertOnly):
+    """What the people at home of whoever is followed up do, one sentence a line, as a physician of the site approved it
+    at `recorded_at`. Both texts empty: what it replaces holds no more. What no other replaces stands."""
+
+    site = models.ForeignKey(Site, models.PROTECT, related_name="household_advice")
+    english = models.TextField(blank=True)
+    french = models.TextField(blank=True)
+    approved_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="+")
+    replaces = models.OneToOneField("self", models.PROTECT, null=True, blank=True, related_name="replaced_by")
+
+    class Meta:
+        ordering = ["recorded_at", "id"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["site"], condition=Q(replaces=None), name="household_advice_one_first"
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.site_id} {self.recorded_at:%Y-%m-%d %H:%M}"
 
 
 class Emergency(models.TextChoices):

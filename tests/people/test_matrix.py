@@ -148,6 +148,7 @@ OF_CRITERIA = (
     "criteria/<uuid:uid>/abandon/",
     "criteria/<uuid:uid>/memory/", "criteria/<uuid:uid>/replay/<slug:code>/",
     "criteria/<uuid:uid>/replay/<slug:code>/review/", "criteria/<uuid:uid>/approve/<slug:code>/",
+    "household-advice/", "household-advice/<slug:code>/",
 )  # fmt: skip
 PHYSICIANS_ONLY = {"follow-ups/<uuid:uid>/return/"}
 # Nothing of the kind waits: nobody is to sign second, has still to be told, or works with other criteria too.

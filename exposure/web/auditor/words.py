@@ -53,6 +53,7 @@ THINGS = {
     "Protection": gettext_lazy("vaccine or medicine"),
     "Protocol": gettext_lazy("protocol"),
     "Handover": gettext_lazy("hand-over"),
+    "HouseholdAdvice": gettext_lazy("advice for the people at home"),
     "Hold": gettext_lazy("legal hold"),
     "Invitation": gettext_lazy("way in for somebody"),
     "OnCall": gettext_lazy("hours on call"),

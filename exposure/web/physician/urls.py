@@ -1,8 +1,8 @@
-"""Addresses of the physician's pages about criteria."""
+"""Addresses of the physician's pages: criteria, and the sheet for the people at home."""
 
 from django.urls import path
 
-from exposure.web.physician import deeds, views
+from exposure.web.physician import deeds, household, views
 
 urlpatterns = [
     path("criteria/", views.criteria, name="criteria"),
@@ -17,4 +17,6 @@ urlpatterns = [
     path("criteria/<uuid:uid>/replay/<slug:code>/", deeds.replay, name="criteria_replay"),
     path("criteria/<uuid:uid>/replay/<slug:code>/review/", deeds.review, name="criteria_review"),
     path("criteria/<uuid:uid>/approve/<slug:code>/", deeds.approve, name="criteria_approve"),
+    path("household-advice/", household.household_advice, name="household_advice"),
+    path("household-advice/<slug:code>/", household.approve_advice, name="approve_advice"),
 ]

@@ -8,11 +8,13 @@ from typing import Any
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.utils import timezone
+from django.utils.translation import get_language
 from django.views.decorators.http import require_safe
 
 from exposure.audit.history import looks_at
 from exposure.audit.models import AccessEntry
 from exposure.people.models import User, Worker
+from exposure.places.household import advice_at, sentences
 from exposure.web.worker import days
 from exposure.web.worker.own import common, own_page
 from exposure.web.worker.signed import held, roles_of
@@ -62,9 +64,15 @@ def what_this_means(request: HttpRequest, worker: Worker) -> HttpResponse:
 @require_safe
 @own_page
 def household(request: HttpRequest, worker: Worker) -> HttpResponse:
-    """A sheet for the people one lives with: whom to ring, and room for what a physician has agreed. It names no
-    disease, and nobody but the worker hands it over."""
-    return render(request, "worker/household.html", common(request, situation_of(worker, at=request.at)))
+    """A sheet for the people one lives with: whom to ring, what a physician has approved for the people at home, and
+    room for what is agreed beside it. It names no disease, and nobody but the worker hands it over."""
+    approved = advice_at(worker.site)
+    context = {
+        **common(request, situation_of(worker, at=request.at)),
+        "advice": sentences(approved, get_language() or "en"),
+        "approved": approved,
+    }
+    return render(request, "worker/household.html", context)
 
 
 def found(situation: Situation) -> list[Found]:
