@@ -6,6 +6,7 @@ from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import pytest
+from django.core.exceptions import PermissionDenied
 from django.db import connection
 
 from exposure.attend.overview import overview
@@ -33,10 +34,11 @@ def outside(cast, **changes):
         return follow.record_exposure(worker=cast.worker, by=cast.nurse, at=MONDAY, **said)
 
 
-def record(cast, text=LIST):
-    with doing(cast.nurse):
+def record(cast, text=LIST, *, by=None):
+    by = by or cast.nurse
+    with doing(by):
         return follow.record_contact_list(
-            rows=read_contact_list(text), case=cast.case, pathogen="ebola", by=cast.nurse, at=MONDAY
+            rows=read_contact_list(text), case=cast.case, pathogen="ebola", by=by, at=MONDAY
         )
 
 
@@ -156,6 +158,14 @@ def both_at_once(*tasks):
 
     with ThreadPoolExecutor(len(tasks)) as pool:
         return list(pool.map(run, tasks))
+
+
+@pytest.mark.parametrize("who", ["observer", "lead", "auditor", "administrator", "outsider"])
+def test_nobody_but_the_cases_clinicians_records_a_list(cast, who):
+    with pytest.raises(PermissionDenied):
+        record(cast, by=getattr(cast, who))
+    assert not Exposure.objects.exists()
+    assert not Worker.objects.filter(name="Ines Reed").exists()
 
 
 @pytest.mark.django_db(transaction=True)

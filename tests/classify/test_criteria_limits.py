@@ -47,14 +47,21 @@ def with_rules(count):
     return FILE.replace("rules:\n", "rules:\n" + rules)
 
 
+def with_cuts(count):
+    """The two that the file has, and more above them."""
+    more = "".join(f", {minutes}" for minutes in range(61, 59 + count))
+    return FILE.replace("cuts: [15, 60.5]", f"cuts: [15, 60.5{more}]")
+
+
 @pytest.mark.parametrize(
     ("made", "most", "at", "held"),
     [
-        (with_answers, MOST_ANSWERS, "facts", lambda criteria: len(criteria.facts[0].answers)),
+        (with_answers, 254, "facts", lambda criteria: len(criteria.facts[0].answers)),
+        (with_cuts, 253, "facts[1].cuts", lambda criteria: len(criteria.facts[1].cuts)),
         (with_facts, 60, "facts", lambda criteria: len(criteria.facts)),
         (with_rules, 400, "rules", lambda criteria: len(criteria.rules)),
     ],
-    ids=["answers", "facts", "rules"],
+    ids=["answers", "cuts", "facts", "rules"],
 )
 def test_the_most_of_it_is_taken_and_one_more_is_not(made, most, at, held):
     assert held(Criteria.parse(made(most))) == most

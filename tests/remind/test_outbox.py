@@ -279,6 +279,9 @@ def test_a_gateway_that_takes_nothing_is_left_alone_after_a_few(cast, gateway):
     waiting(cast, 2 * BATCH + 1)
     assert deliver_at(EVENING) == 0
     assert len(gateway.given) == RESTS_AFTER == 3
+    assert Message.objects.filter(due_at=EVENING).count() == BATCH + 1, (
+        "nobody claims the next ones to put them off"
+    )
     gateway.refusal = None
     assert deliver_at(EVENING + seconds(60)) == 2 * BATCH + 1
 
