@@ -45,8 +45,8 @@ TELLS = {
     "Until a physician has signed below, what stands above is general advice. What holds in this household is filled "
     "in with occupational health: sleeping, washing, meals, visitors, children. Not signed yet? Ring before you change "
     "anything:": f"what a household does is the physician's to say; {COMMON}",
-    "Approved by {{ name }}, physician of occupational health, on {{ day }}. Ask whether there is a newer sheet before you "
-    "change anything:": f"what a household does is the physician's to say; {COMMON}",
+    "Approved by {{ name }}, physician of occupational health, on {{ day }}. Ask whether there is a newer sheet before "
+    "you change anything:": f"what a household does is the physician's to say; {COMMON}",
     # Whom to ring
     "Please ring": PRODUCT,
     "Please ring now": PRODUCT,

@@ -31,7 +31,9 @@ class AdviceForm(forms.Form):
         label=gettext_lazy("In English"),
         required=False,
         max_length=LONGEST,
-        help_text=gettext_lazy("One sentence a line: sleeping, washing, meals, visitors, children, laundry."),
+        help_text=gettext_lazy(
+            "One sentence a line, said to the people at home: sleeping, washing, meals, visitors, children."
+        ),
         widget=forms.Textarea(attrs={"rows": 8, "lang": "en"}),
     )
     french = forms.CharField(
