@@ -16,6 +16,7 @@ FINDINGS = {"resultTypes": ["violations"]}
 
 def accessible(page) -> None:
     """No violation of the WCAG rules that axe-core can see (axe-core's default rules)."""
+    page.wait_for_load_state("domcontentloaded")
     found = Axe().run(page, options=FINDINGS)
     assert found.violations_count == 0, found.generate_report()
 
