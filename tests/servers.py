@@ -144,6 +144,7 @@ SECOND_TIER = (
     "tests/browser/test_numbers.py",
     "tests/browser/test_offline.py",
     "tests/browser/test_phone.py",
+    "tests/browser/test_phone_changes.py",
     "tests/browser/test_station.py",
     "tests/browser/test_tablet.py",
     "tests/browser/test_widths.py",
