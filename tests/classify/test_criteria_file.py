@@ -414,6 +414,15 @@ def test_entangled_rules_are_refused_in_bounded_time_instead_of_never_ending():
     assert (error.value.line, error.value.path) == (lines.index("rules:") + 2, "rules")
 
 
+def test_what_cannot_occur_together_names_only_what_was_answered():
+    """A set of which one answer is not known is not the reason, even where the file names it first."""
+    eyes = "  - {name: eyes, ask: E, answers: [{code: shut, label: S}, {code: open, label: O}]}\n"
+    content = FILE.replace("rules:\n", f"{eyes}rules:\n", 1)
+    content = content.replace("impossible:\n", "impossible:\n  - {contact: [no], eyes: [open]}\n", 1)
+    with pytest.raises(CriteriaError, match="the answers to contact, minutes cannot occur together"):
+        Criteria.parse(content).classify({"contact": "no", "minutes": 60.5})
+
+
 @given(st.text(max_size=300))
 def test_any_text_is_a_file_or_a_criteria_error(content):
     error = refusal(content)

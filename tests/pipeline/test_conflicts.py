@@ -178,6 +178,23 @@ def test_lower_answers_that_come_too_late_wait_for_a_second_signature_and_again_
     assert reported.breach.assessments.filter(second_signature_needed=True).count() == 1
 
 
+@pytest.mark.parametrize(("spoken", "treated_as"), [(True, "high"), (False, "none")])
+def test_what_was_left_open_when_a_clinician_spoke_with_the_worker_goes_lower_with_two_signatures_only(
+    cast, spoken, treated_as
+):
+    """The tier that an open answer was treated as is that clinician's decision from then on."""
+    reported = report(cast, facts={})
+    if spoken:
+        confirm(cast, reported)
+    with doing(cast.nurse2):
+        classify.answer_facts(
+            breach=reported.breach, facts={"contact": "none", "skin": "no"}, by=cast.nurse2, at=MONDAY
+        )
+    assert assessments_in_force(reported.breach)["ebola"].treated_as == treated_as
+    waiting = reported.breach.assessments.filter(second_signature_needed=True)
+    assert waiting.exists() is spoken
+
+
 def test_a_signature_under_what_another_decision_has_replaced_is_refused_with_that_one(cast):
     breach = report(cast).breach
     said = {"breach": breach, "pathogen": "ebola", "at": MONDAY}

@@ -14,6 +14,7 @@ from exposure.pipeline import classify, clear
 from exposure.pipeline.report import ask_withdrawal, close_case, open_case, state_case
 from exposure.places.models import Station
 from exposure.record import acting
+from exposure.refusal import BadSubmission
 from exposure.report import cases
 from exposure.report.models import Case
 from tests.cast import MONDAY, adopt, doing
@@ -88,6 +89,15 @@ def another_case(cast, code="B4D-F6G", station=None):
 
 
 # Stated
+
+
+@pytest.mark.parametrize("status", ["", "mild", "SUSPECTED", None])
+def test_a_status_that_is_none_is_refused_and_states_nothing(cast, status):
+    before = cast.case.statements.count()
+    with pytest.raises(BadSubmission) as refused:
+        state(cast, status=status)
+    assert [problem.pointer for problem in refused.value.problems] == ["/status"]
+    assert cast.case.statements.count() == before
 
 
 def test_the_facts_that_the_criteria_ask_about_a_case_are_asked_and_read_back_in_words(cast, nurse):
