@@ -423,6 +423,17 @@ def test_what_cannot_occur_together_names_only_what_was_answered():
         Criteria.parse(content).classify({"contact": "no", "minutes": 60.5})
 
 
+def test_the_example_of_a_finding_gives_what_does_not_matter_its_first_answer():
+    eyes = "  - {name: eyes, ask: E, answers: [{code: shut, label: S}, {code: open, label: O}]}\n"
+    content = FILE.replace("rules:\n", f"{eyes}rules:\n", 1).replace(
+        "when: {contact: [12:30]", "when: {contact: [no]"
+    )
+    [falling] = [one for one in Criteria.parse(content).findings() if one.kind == "not_monotone"]
+    earlier, later = falling.witness
+    assert (earlier["contact"], later["contact"]) == ("no", "12:30")
+    assert (earlier["eyes"], later["eyes"]) == ("shut", "shut")
+
+
 @given(st.text(max_size=300))
 def test_any_text_is_a_file_or_a_criteria_error(content):
     error = refusal(content)
