@@ -43,6 +43,9 @@ ABOVE = SimpleNamespace(
 )
 CLINICAL = ("ebola", "fever", "symptom", "infect", "exposed", "disease")
 
+# How many pixels of the list of pages are out of sight.
+HIDDEN_PAGES = "(list => list.scrollWidth - list.clientWidth)(document.querySelector('.nav ul'))"
+
 
 class Thumb:
     """Somebody with one thumb: counts what they tap and type, and never scrolls."""
@@ -227,6 +230,7 @@ def test_every_page_holds_narrow_large_in_forced_colours_and_names_nothing_clini
         phone.set_viewport_size({"width": 390, "height": 844})
         phone.goto(address)
         accessible(phone)
+        assert phone.evaluate(HIDDEN_PAGES) == 0, f"the navigation of {address} is whole"
         named = f"{phone.title()} {phone.url}".lower()
         assert not any(word in named for word in CLINICAL)
         phone.emulate_media(forced_colors="active")

@@ -9,7 +9,7 @@ from django.utils.translation import gettext
 
 from exposure.followup.models import Reading
 from exposure.people.models import Worker
-from tests.browser.test_phone import Thumb, heading, phone  # noqa: F401  (a fixture)
+from tests.browser.test_phone import HIDDEN_PAGES, Thumb, heading, phone  # noqa: F401  (a fixture)
 from tests.browser.test_walk import accessible
 from tests.web.wim import EVENING
 
@@ -97,4 +97,5 @@ def test_the_evening_in_french_from_the_switch_to_the_days(cast, phone):  # noqa
     ):  # fmt: skip
         phone.goto(address)
         assert heading(phone) == words[name]
+        assert phone.evaluate(HIDDEN_PAGES) == 0, f"the navigation of {address} is whole"
         accessible(phone)
