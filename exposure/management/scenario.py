@@ -26,6 +26,7 @@ from exposure.followup.schedule import Window
 from exposure.management.content import FIXTURES, load_published
 from exposure.management.past_removals import record_past_removals
 from exposure.people.models import Role, User, Worker
+from exposure.people.on_call import put_on_call
 from exposure.pipeline import attend, classify, clear, follow, guide, report
 from exposure.places.models import Protocol, Site, Station, StationProtocol
 from exposure.record import acting
@@ -121,6 +122,8 @@ class _Scenario:
             self._places(start)
             self._people(start)
             self._adopt_criteria(start)
+            self._sheet_for_home(start)
+            self._on_call()
             self._cases()
             record_past_removals(self.sites["saltmarsh"], self.users["observer"], at=self.at)
         self._negative_test()
@@ -215,6 +218,37 @@ class _Scenario:
             draft = guide.draft_criteria(content=content, by=first, at=start)
             draft.is_example = True
             draft.save()
+
+    def _sheet_for_home(self, start: datetime) -> None:
+        physician = self.users["physician"]
+        with acting(physician.actor, "demo scenario", "example", at=start):
+            guide.approve_advice(
+                site=self.sites["saltmarsh"],
+                **_content()["sheet_for_home"],
+                replaces=None,
+                by=physician,
+                at=start,
+            )
+
+    def _on_call(self) -> None:
+        """One nurse until the next hand-over and another after it, behind each a physician."""
+        entered, nurse = self._moment(1, 8), self.users["nurse"]
+        tomorrow, after = entered + timedelta(days=2), entered + timedelta(days=3)
+        with acting(nurse.actor, "demo scenario", at=entered):
+            for place, who, from_at, until_at in (
+                (1, "nurse", entered, tomorrow),
+                (1, "nurse2", tomorrow, after),
+                (2, "physician", entered, after),
+            ):
+                put_on_call(
+                    site=self.sites["saltmarsh"],
+                    user=self.users[who],
+                    place=place,
+                    from_at=from_at,
+                    until_at=until_at,
+                    by=nurse,
+                    at=entered,
+                )
 
     def _cases(self) -> None:
         for code, station, days, status in (

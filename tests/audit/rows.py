@@ -12,7 +12,7 @@ from exposure.attend.models import Alert
 from exposure.audit.leaves import sources
 from exposure.audit.models import PurgeOrder
 from exposure.people.models import User, Worker
-from exposure.places.models import Site
+from exposure.places.models import HouseholdAdvice, Site
 from exposure.record import InsertOnly
 from tests.cast import MONDAY, doing
 
@@ -70,6 +70,8 @@ def wanted_together(name, at):
             return {"worker": Worker.objects.first()}
         case "Purge":
             return {**ordered(at), "counts": {}, "leaves": []}
+        case "HouseholdAdvice":
+            return {"replaces": HouseholdAdvice.objects.filter(replaced_by=None).first()}
         case "Message":
             alert = Alert.objects.first() or stored(made(Alert, at))
             return {"alert": alert, "user": User.objects.first(), "alert_round": next(NUMBER), "page_rung": 1}

@@ -104,6 +104,7 @@ def test_only_who_the_policy_names_at_the_site_does_a_deed(cast, deed):
     others = {
         Deed.PROPOSE_CRITERIA: physicians,
         Deed.APPROVE_CRITERIA: physicians,
+        Deed.APPROVE_ADVICE: physicians,
         Deed.ASSESS_ALSO: physicians,
         Deed.PROPOSE_PURGE: physicians,
         Deed.HOLD: physicians | {"auditor"},
