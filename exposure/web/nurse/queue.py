@@ -186,7 +186,7 @@ def _alert_lines(open_alerts: Iterable[Alert], at: datetime) -> Iterator[Line]:
         yield Line(
             group=_group(alert) if asks else SEEN,
             cause=alert.cause,
-            label=alert.get_cause_display(),
+            label=str(Cause(alert.cause).label),
             why=alert.words,
             since=alert.dated_at or alert.round_at,
             worker=alerts.worker_of(alert),
@@ -202,7 +202,7 @@ def _to_close(alert: Alert) -> Line:
     return Line(
         group=GONE,
         cause=alert.cause,
-        label=alert.get_cause_display(),
+        label=str(Cause(alert.cause).label),
         why=_("No longer so; it waits to be closed: %(what)s") % {"what": alert.words},
         since=alert.dated_at or alert.round_at,
         worker=alerts.worker_of(alert),
