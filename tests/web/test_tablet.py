@@ -7,9 +7,11 @@ import random
 import re
 import uuid
 from datetime import timedelta
+from io import StringIO
 
 import pytest
 from cryptography.hazmat.primitives.asymmetric import ec
+from django.core.management import call_command
 from django.test import Client
 from django.urls import reverse
 
@@ -231,6 +233,33 @@ def test_what_cannot_be_opened_is_kept_as_it_came_under_its_reference_and_a_nurs
     alert = Alert.objects.get(cause=Alert.Cause.TO_LOOK_AT)
     assert "cannot be opened" in alert.entries.get().because
     assert sent(key, envelope).status_code == 200
+
+
+def test_what_was_kept_as_it_came_opens_once_its_key_is_there_again(cast, key, settings):
+    """Beside the sealed one, so that what stood until then stays visible; again it changes nothing."""
+    bodies = [cast.body(narrative="In the eye."), cast.body()]
+    envelopes = [sealed(body) for body in bodies]
+    envelopes[1]["sealed"] = "§"
+    right, settings.REPORT_KEYS = settings.REPORT_KEYS, report_keys(new_report_key())
+    for envelope in envelopes:
+        assert sent(key, envelope).status_code == 201
+    said = StringIO()
+    call_command("open_kept", stdout=said)
+    assert said.getvalue().splitlines()[0] == "0 reports opened."
+    assert not OtherContent.objects.exists()
+    settings.REPORT_KEYS = right
+    for first in ("1 report opened.", "0 reports opened."):
+        said = StringIO()
+        call_command("open_kept", stdout=said)
+        assert said.getvalue().splitlines() == [
+            first,
+            "1 cannot be opened by any key in REPORT_KEY; it stays as it came.",
+        ]
+        assert "In the eye." not in said.getvalue()
+        beside = OtherContent.objects.get()
+        assert (str(beside.breach.uid), beside.body) == (bodies[0]["submission_id"], bodies[0])
+    assert Alert.objects.get(cause=Alert.Cause.OTHER_CONTENT).breach == beside.breach
+    assert beside.breach.body["sealed"]["key"] == envelopes[0]["key"], "nothing of it was changed"
 
 
 def test_refused_is_only_what_is_no_envelope_and_whoever_is_no_device(cast, key):
