@@ -99,6 +99,11 @@ def test_every_digit_of_every_number_is_seen_on_a_narrow_telephone_with_large_te
             attend.close_alert(alert=alert, outcome="evaluated", note="", by=cast.nurse, at=EVENING)
 
 
+# On how many lines the number stands that breaks most often; one of a usual length is whole at a glance.
+MOST_LINES = """() => Math.max(...[...document.querySelectorAll(".ring-number")].map((number) =>
+  new Set([...number.querySelectorAll(".group")].map((group) => Math.round(group.getBoundingClientRect().top))).size))"""
+
+
 def test_the_number_is_on_the_first_screen_of_a_telephone(cast, sign_in, standing_clock):
     standing_clock(MONDAY)
     reported = report(cast)
@@ -113,6 +118,10 @@ def test_the_number_is_on_the_first_screen_of_a_telephone(cast, sign_in, standin
             phone.goto(address)
             box = phone.locator('a[href^="tel:"]').first.bounding_box()
             assert box["y"] + box["height"] <= 844, address
+            for width in (360, 390, 820, 1000, 1440):
+                phone.set_viewport_size({"width": width, "height": 844})
+                assert phone.evaluate(MOST_LINES) == 1, (address, width)
+            phone.set_viewport_size({"width": 390, "height": 844})
 
 
 # The number comes before all that can be pressed, and no group of its digits is broken in two.

@@ -12,7 +12,7 @@ from exposure.attend.models import Alert, Call
 from exposure.followup.models import Reading
 from exposure.followup.readings import USUAL_PROFILE, as_json, judge, parse_temperature
 from exposure.followup.readings import Reading as Taken
-from tests.browser.test_numbers import TOO_WIDE
+from tests.browser.test_numbers import MOST_LINES, TOO_WIDE
 from tests.browser.test_walk import accessible
 from tests.cast import MONDAY
 from tests.web.wim import EVENING, enter, monitored
@@ -151,6 +151,7 @@ def test_without_a_connection_the_page_itself_says_what_to_do_and_nothing_typed_
     phone.get_by_label("Temperature").fill(typed)
     phone.get_by_role("button", name="No symptoms, send").tap()
     phone.get_by_text(says).wait_for()
+    assert phone.evaluate(MOST_LINES) == 1
     assert phone.get_by_label("Temperature").input_value() == typed
     assert not Reading.objects.filter(value=typed).exists()
     phone.context.set_offline(False)
