@@ -101,7 +101,7 @@ def test_every_digit_of_every_number_is_seen_on_a_narrow_telephone_with_large_te
 
 # On how many lines the number stands that breaks most often; one of a usual length is whole at a glance.
 MOST_LINES = """() => Math.max(...[...document.querySelectorAll(".ring-number")].map((number) =>
-  new Set([...number.querySelectorAll(".group")].map((group) => Math.round(group.getBoundingClientRect().top))).size))"""
+  new Set([...number.querySelectorAll(".group")].map((one) => Math.round(one.getBoundingClientRect().top))).size))"""
 
 
 def test_the_number_is_on_the_first_screen_of_a_telephone(cast, sign_in, standing_clock):
