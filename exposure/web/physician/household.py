@@ -51,7 +51,7 @@ def household_advice(request: HttpRequest) -> HttpResponse:
     """What stands at each of one's sites, and what stood before."""
     sites = sites_of(request.user, at=request.at)
     rows: dict[int, list[HouseholdAdvice]] = {}
-    for row in HouseholdAdvice.objects.filter(site__in=sites).select_related("approved_by", "replaced_by"):
+    for row in HouseholdAdvice.objects.filter(site__in=sites).select_related("approved_by"):
         rows.setdefault(row.site_id, []).insert(0, row)
     context = {"sites": [(site, rows.get(site.pk, [])) for site in sites]}
     return render(request, "physician/household_advice.html", context)
