@@ -53,9 +53,11 @@ def _violations(message: ConsoleMessage) -> list[str]:
 def _whole_pages() -> Iterator[None]:
     """A click that opens a page ends when the page stands: what a story reads next is never half of it.
 
-    Playwright's own ends as soon as the first bytes of the new page have come.
+    Playwright's own ends as soon as the first bytes of the new page have come, and its tap before the page has
+    even been asked for: a tap becomes a click later, in the page.
     """
     with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(Locator, "tap", _and_the_page_it_opens(Locator.tap))
         for name in ("click", "tap", "dblclick"):
             patch.setattr(Locator, name, _and_then_the_page(getattr(Locator, name)))
         yield
@@ -67,6 +69,29 @@ def _and_then_the_page(touch: Callable[..., None]) -> Callable[..., None]:
         self.page.wait_for_load_state("domcontentloaded")
 
     return touched
+
+
+WATCH_THE_TAP = """() => {
+  window.tapped = undefined;
+  let sends = false;
+  addEventListener("submit", sent => { sends = !sent.defaultPrevented; });
+  addEventListener("click", click => {
+    const link = click.target.closest("a[href]:not([target]):not([download])");
+    setTimeout(() => {
+      const leaves = link && !click.defaultPrevented && link.href.split("#")[0] !== location.href.split("#")[0];
+      window.tapped = sends || leaves ? "leaves" : "stays";
+    });
+  }, {capture: true, once: true});
+}"""
+
+
+def _and_the_page_it_opens(tap: Callable[..., None]) -> Callable[..., None]:
+    def tapped(self: Locator, **options: Any) -> None:
+        self.page.evaluate(WATCH_THE_TAP)
+        tap(self, **options)
+        self.page.wait_for_function("() => window.tapped === 'stays' || !('tapped' in window)")
+
+    return tapped
 
 
 @pytest.fixture(autouse=True)

@@ -46,6 +46,17 @@ def test_a_reading_is_put_right_and_the_earlier_one_stays_beside_it(cast, phone)
     accessible(phone)
 
 
+def test_a_story_reads_the_page_that_a_tap_opened_also_on_a_slow_network(phone):  # noqa: F811
+    network = phone.context.new_cdp_session(phone)
+    network.send(
+        "Network.emulateNetworkConditions",
+        {"offline": False, "latency": 700, "downloadThroughput": -1, "uploadThroughput": -1},
+    )
+    for language in ("Français", "English"):
+        phone.get_by_role("button", name=language).tap()
+        assert phone.locator("html").get_attribute("lang") == language[:2].lower()
+
+
 def test_on_a_journey_the_next_reading_moves_to_the_clock_there_once_that_is_confirmed(cast, phone):  # noqa: F811
     send(phone, "36.8")
     phone.goto("/settings/")
