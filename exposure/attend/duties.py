@@ -33,6 +33,8 @@ State = FollowUpState.Kind
 DERIVED = (Kind.TELL, Kind.CONFIRM, Kind.TASK)
 CLEARANCE = "clearance"
 SILENT = "silent"  # begins the key of a call that silence asks for
+TRY = "try"  # begins the key of a call that is to be tried again
+NO_ADDRESS = "no_address"  # begins the key of a call to ask how to reach somebody
 SIGN_WITHIN = timedelta(hours=24)  # after the last day, or after the first signature; local choice
 # What lateness of a promise raises; a next look asks again on its own alert, a version's signature raises none.
 LATE_CAUSES = {

@@ -7,7 +7,7 @@ from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
-from typing import Any
+from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
 from django.db.models import Q, QuerySet
@@ -22,13 +22,15 @@ from exposure.attend.models import Alert
 from exposure.attend.overview import UNTOLD
 from exposure.classify.models import Signature
 from exposure.clear.models import Clearance
-from exposure.followup.models import Exposure, FollowUp, Restriction
+from exposure.followup.models import Exposure, FollowUp, FollowUpState, Restriction
 from exposure.people.models import Worker
 from exposure.places.models import Site
 from exposure.refusal import NotYet
 
 # Restrictions of work; another code restricts travel or where one stays, and is nothing to whoever plans duties.
 OF_WORK = ("duty", "work")
+# Ends after which nothing is restricted any more. After every other one each restriction runs to its own last day.
+LIFTING = (FollowUpState.Kind.RULED_OUT, FollowUpState.Kind.LEFT, FollowUpState.Kind.DIED)
 
 
 @dataclass(frozen=True)
@@ -98,29 +100,45 @@ def may_work_from(clearance: Clearance, *, at: datetime) -> Work:
 def work_dates(worker: Worker, *, at: datetime) -> list[tuple[date, date | None]]:
     """(first day, last day) on which somebody is not to work as usual, those that touch joined; None: until further
     notice. Only what holds today or later."""
-    running = FollowUp.objects.filter(worker=worker).running(at=at)
-    rows = _standing(Restriction.objects.filter(exposure__follow_up__in=running, code__in=OF_WORK))
+    rows = _holding(Restriction.objects.filter(exposure__follow_up__worker=worker), at)
     today = at.astimezone(worker.zone).date()
     spans = [(row.from_date, row.to_date) for row in rows if row.to_date is None or row.to_date >= today]
     return _joined(sorted(spans, key=_by_first))  # two may begin on one day, and one of them have no end
 
 
-def off_duty(
-    restrictions: QuerySet[Restriction], *, at: datetime
-) -> dict[tuple[int, Worker], list[tuple[date, date | None]]]:
-    """(site, worker) -> the days as in `work_dates`, of those among the restrictions that are of work, of follow-ups
-    that run. Not of an exposure that nobody has spoken of with the worker: they hear it first. One statement."""
-    rows = _standing(restrictions.filter(code__in=OF_WORK)).filter(
-        exposure__follow_up__in=FollowUp.objects.running(at=at),
-        exposure__in=Exposure.objects.filter(~UNTOLD),
-    )
+class Off(NamedTuple):
+    """The days as in `work_dates`; not `called`: an exposure is not confirmed yet, so that no last day is said."""
+
+    spans: list[tuple[date, date | None]]
+    called: bool
+
+
+def off_duty(restrictions: QuerySet[Restriction], *, at: datetime) -> dict[tuple[int, Worker], Off]:
+    """(site, worker) -> when they are off duty, by those among the restrictions that are of work. Not of an exposure
+    that nobody has spoken of with the worker: they hear it first. One statement."""
+    rows = _holding(restrictions, at).filter(exposure__in=Exposure.objects.filter(~UNTOLD))
     found: dict[tuple[int, Worker], list[tuple[date, date | None]]] = defaultdict(list)
-    for row in rows.select_related("exposure__follow_up__worker__site"):
+    uncalled = set()
+    for row in rows.select_related("exposure__breach", "exposure__follow_up__worker__site"):
         follow_up = row.exposure.follow_up
+        key = follow_up.site_id, follow_up.worker
         today = at.astimezone(follow_up.worker.zone).date()
         if row.to_date is None or row.to_date >= today:
-            found[follow_up.site_id, follow_up.worker].append((row.from_date, row.to_date))
-    return {key: _joined(sorted(spans, key=_by_first)) for key, spans in found.items()}
+            confirmed = row.exposure.breach is None or row.exposure.breach.confirmed_at is not None
+            found[key].append((row.from_date, row.to_date if confirmed else None))
+            uncalled |= set() if confirmed else {key}
+    return {
+        key: Off(_joined(sorted(spans, key=_by_first)), key not in uncalled) for key, spans in found.items()
+    }
+
+
+def _holding(restrictions: Any, at: datetime) -> Any:
+    """Those of work that the end of their follow-up, if it has ended, leaves to run to their own last day."""
+    lifted = FollowUpState.objects.filter(until_at=None, kind__in=LIFTING, from_at__lte=at)
+    running = Q(exposure__follow_up__in=FollowUp.objects.running(at=at))
+    return _standing(restrictions.filter(code__in=OF_WORK)).filter(
+        running | (Q(to_date__isnull=False) & ~Q(exposure__follow_up__in=lifted.values("follow_up")))
+    )
 
 
 def _by_first(span: tuple[date, date | None]) -> tuple[date, date]:

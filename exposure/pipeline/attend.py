@@ -231,21 +231,24 @@ def note_call(
             call = Call.objects.create(worker=worker, called_at=at, **content)
         if answered:
             note_contact(worker, by=by, at=at)
-            duties.keep(worker, [Promise.Kind.CALL], by=by, at=at, key__startswith="try")
+            for asked in (duties.TRY, duties.NO_ADDRESS):
+                duties.keep(worker, [Promise.Kind.CALL], by=by, at=at, key__startswith=asked)
         elif try_again_at is not None:
-            promises.ask(
-                Promise(
-                    site_id=site_id,
-                    worker=worker,
-                    kind=Promise.Kind.CALL,
-                    key="try",
-                    title=_("Ring again."),
-                    due_at=try_again_at,
-                    basis="unanswered call",
-                ),
-                at=at,
-            )
+            _ask_again(call, try_again_at, at)
         return call, is_new
+
+
+def _ask_again(call: Call, due_at: datetime, at: datetime) -> None:
+    """The newest wish counts: one try is open at a time. Each has a key of its own, for what was kept stays kept."""
+    worker, key = call.worker, f"{duties.TRY} {call.uid}"
+    tries = worker.promises.open().filter(kind=Promise.Kind.CALL, key__startswith=duties.TRY)
+    earlier = tries.exclude(key=key).select_for_update(of=("self",))
+    promises.drop(earlier, because="another time was set", at=at)
+    again = Promise(
+        site_id=call.site_id, worker=worker, kind=Promise.Kind.CALL, key=key, title=_("Ring again."),
+        due_at=due_at, basis="unanswered call",
+    )  # fmt: skip
+    promises.ask(again, at=at)
 
 
 def note_contact(worker: Worker, *, by: User | None, at: datetime) -> None:

@@ -8,6 +8,7 @@ from functools import wraps
 from typing import Any, ParamSpec, TypeVar
 
 from django.db import OperationalError, transaction
+from django.db.models import Q
 
 from exposure.attend import duties, promises
 from exposure.attend.models import OtherDecision, Promise
@@ -147,8 +148,12 @@ def plan_unopened_again(follow_up: FollowUp, at: datetime) -> None:
 
 
 def drop_calls(follow_ups: Iterable[FollowUp], *, because: str, at: datetime) -> None:
-    """Nobody has to be rung about these any more."""
-    calls = Promise.objects.open().filter(kind=Promise.Kind.CALL, follow_up__in=follow_ups)
+    """Nobody has to be rung about these any more; nor tried again who is followed up no more."""
+    follow_ups = list(follow_ups)
+    workers = {follow_up.worker_id for follow_up in follow_ups}
+    followed = FollowUp.objects.filter(worker__in=workers, ended_at=None).values("worker")
+    tries = Q(worker__in=workers, key__startswith=duties.TRY) & ~Q(worker__in=followed)
+    calls = Promise.objects.open().filter(Q(follow_up__in=follow_ups) | tries, kind=Promise.Kind.CALL)
     promises.drop(calls, because=because, at=at)
 
 

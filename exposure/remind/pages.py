@@ -71,7 +71,10 @@ def _tell(alerts: Iterable[tuple[Alert, int]], at: datetime) -> int:
             # Where nobody at all can be reached, the first telling is tried again; the last one is the last.
             sent = Message.objects.filter(alert=OuterRef("pk"), alert_round=OuterRef("round"))
             done = rows if rung else rows.filter(Exists(sent))
-            update_unversioned(done, paged_round=F("round"), climbed=rung, climbs_at=None)
+            if rung == 0:
+                _wait_for_anybody(done, at)
+            else:
+                update_unversioned(done, paged_round=F("round"), climbed=rung, climbs_at=None)
             continue
         # Who is on call at a place before this one by now, after a hand-over, is told too.
         users = set().union(*chains[site][: rung + 1])
@@ -83,6 +86,14 @@ def _tell(alerts: Iterable[tuple[Alert, int]], at: datetime) -> int:
         # Whom nothing reaches, or whom it is about, is waited for no longer than until the next round of the sweep.
         update_unversioned(rows.filter(~Exists(sent)), **now, climbs_at=at)
     return told
+
+
+def _wait_for_anybody(alerts: QuerySet[Alert], at: datetime) -> None:
+    """Nobody is on call: everybody was told at once, and has as long to take it as a place of the chain would."""
+    minutes = Site.objects.filter(alerts__in=alerts).distinct().values_list("pk", "climb_minutes")
+    for site, climb in list(minutes):
+        ends = at + timedelta(minutes=climb)
+        update_unversioned(alerts.filter(site=site), paged_round=F("round"), climbed=0, climbs_at=ends)
 
 
 def _write(alerts: QuerySet[Alert], rung: int, recipients: QuerySet[Role], at: datetime) -> int:

@@ -12,6 +12,7 @@ from django.db.models.functions import Coalesce, NullIf
 from django.db.models.lookups import IsNull
 from django.utils.translation import gettext as _
 
+from exposure.attend import duties
 from exposure.attend.models import Promise
 from exposure.followup.fills import standing_fill
 from exposure.followup.models import Check, Exposure, Fill, FollowUp, FollowUpState
@@ -178,8 +179,13 @@ def _write_messages(reminders: QuerySet[Reminder], at: datetime) -> list[int]:
 
 
 def _ask_to_ring(reminders: QuerySet[Reminder], at: datetime) -> None:
-    """Somebody who cannot be reminded must be rung: one call, whichever of their follow-ups asks first."""
+    """Somebody who cannot be reminded must be rung: one call, whichever of their follow-ups asks first, and another on
+    a later day, as long as nothing is known to reach them by."""
     follow_up = "worker__follow_ups"
+    asked = Promise.objects.open().filter(
+        kind=Promise.Kind.CALL, key__startswith=duties.NO_ADDRESS, worker__isnull=False
+    )
+    reminders = reminders.exclude(worker__in=asked.values("worker"))
     rows = reminders.annotate(closes_at=_closing(OuterRef(follow_up), OuterRef("slot_opens_at")))
     calls: dict[int, Promise] = {}
     for worker, key, site, closes_at in rows.order_by(follow_up).values_list(
@@ -191,7 +197,7 @@ def _ask_to_ring(reminders: QuerySet[Reminder], at: datetime) -> None:
                 worker_id=worker,
                 follow_up_id=key,
                 kind=Promise.Kind.CALL,
-                key=NO_ADDRESS,
+                key=f"{duties.NO_ADDRESS} {closes_at:%Y-%m-%d}",
                 title=_("No reminder can reach this person: ring, and ask how to."),
                 asked_at=at,
                 due_at=closes_at,

@@ -35,7 +35,7 @@ def test_another_note_or_another_caller_is_another_call(calls, cast):
 def test_an_unanswered_call_is_tried_again_when_it_says_and_not_after_an_answered_one(calls, cast):
     later = MONDAY + timedelta(hours=3)
     assert calls("nurse").post("calls/", {**UNANSWERED, "try_again_at": later.isoformat()}).status_code == 201
-    promise = Promise.objects.get(kind="call", key="try")
+    promise = Promise.objects.get(kind="call", key__startswith="try")
     assert (promise.due_at, promise.kept_at) == (later, None)
     calls("nurse").post("calls/", {"worker": "SG-1042", "answered": True, "note": "Well."})
     promise.refresh_from_db()
@@ -57,7 +57,7 @@ def test_a_call_about_another_sites_worker_is_of_the_site_that_follows_them_up_a
     later = (MONDAY + timedelta(hours=3)).isoformat()
     made = calls("outsider").post("calls/", {**UNANSWERED, "try_again_at": later}).json()
     assert made["site"] == "fenwick"
-    assert Promise.objects.get(kind="call", key="try").site == cast.other_site
+    assert Promise.objects.get(kind="call", key__startswith="try").site == cast.other_site
     assert [call["id"] for call in calls("outsider").get("calls/").json()["results"]] == [made["id"]]
     assert calls("nurse").get("calls/").json()["results"] == [], "what was said is that site's"
 

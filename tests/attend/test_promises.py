@@ -241,6 +241,33 @@ def test_a_clearance_that_does_not_stand_any_more_is_asked_for_anew(cast, how):
     assert Alert.objects.filter(cause="late_signature", dated_at=LAST_DAY_IS_OVER + hours(24)).exists()
 
 
+# Ring again
+
+
+def test_every_unanswered_call_can_name_its_own_next_try_and_the_newest_counts(cast):
+    report(cast)
+    follow_up = FollowUp.objects.get()
+    tries = Promise.objects.filter(kind="call", key__startswith="try")
+
+    def call(at, again=None):
+        with doing(cast.nurse, at=at):
+            attend.note_call(
+                worker=cast.worker, answered=again is None, note=f"{at:%H:%M}", try_again_at=again, by=cast.nurse, at=at
+            )  # fmt: skip
+        return [promise.due_at for promise in tries.open()]
+
+    tomorrow = MONDAY + hours(26)
+    assert call(MONDAY, MONDAY + hours(2)) == [MONDAY + hours(2)]
+    assert call(MONDAY + hours(1), tomorrow) == [tomorrow], "the one before it is asked no more"
+    assert call(MONDAY + hours(2)) == []
+    assert call(MONDAY + hours(3), tomorrow) == [tomorrow], "also at an hour for which one was kept"
+    assert call(MONDAY + hours(4), tomorrow + hours(1)) == [tomorrow + hours(1)]
+    with doing(cast.physician, at=MONDAY + hours(5)):
+        said = {"kind": "lost", "reason": "Moved away.", "basis": "agreed"}
+        clear.end_follow_up(follow_up=follow_up, by=cast.physician, at=MONDAY + hours(5), **said)
+    assert not tries.open().exists(), "nobody tries again who is followed up no more"
+
+
 # One query
 
 

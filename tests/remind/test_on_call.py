@@ -79,7 +79,14 @@ def test_where_nobody_is_on_call_everybody_is_told_at_once(cast, fever):
     alert = fever()
     assert names(minutes(0)) == EVERYBODY
     alert.refresh_from_db()
-    assert (alert.climbs_at, alert.is_nobodys) == (None, False)
+    assert (alert.climbs_at, alert.is_nobodys) == (minutes(15), False)
+    assert names(minutes(15)) == EVERYBODY, "nobody is told twice"
+    alert.refresh_from_db()
+    assert (alert.climbs_at, alert.is_nobodys) == (None, True)
+    with doing(cast.nurse, at=minutes(20)):
+        attend.acknowledge_alert(alert=alert, by=cast.nurse, at=minutes(20))
+    alert.refresh_from_db()
+    assert not alert.is_nobodys
 
 
 @pytest.mark.parametrize("after", [0, 5, 20])

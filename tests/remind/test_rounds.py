@@ -291,7 +291,7 @@ def test_somebody_without_an_address_is_one_call_for_the_nurse(cast, follow_up):
         sweep_at(EVENING + hours(late))
     assert not Message.objects.filter(worker=cast.worker).exists()
     assert not SetAside.objects.exists(), "that they are asked already is no fault of a row"
-    call = Promise.objects.get(kind="call", key="no_address")
+    call = Promise.objects.get(kind="call", key__startswith="no_address")
     assert (call.follow_up, call.due_at) == (follow_up, EVENING + hours(4))
     lines = [line for line in queue.lines(cast.nurse, at=EVENING) if line.cause == queue.TO_RING]
     assert [line.why for line in lines] == [call.title]
@@ -301,6 +301,24 @@ def test_somebody_without_an_address_is_one_call_for_the_nurse(cast, follow_up):
     assert not [
         line for line in queue.lines(cast.nurse, at=EVENING + hours(15)) if line.cause == queue.TO_RING
     ]
+
+
+def test_an_answered_call_settles_it_for_the_day_and_as_long_as_nothing_reaches_them_it_is_asked_again(
+    cast, follow_up
+):
+    with doing("command:tests"):
+        cast.worker.user.email = None
+        cast.worker.user.save()
+    calls = Promise.objects.open().filter(kind="call", key__startswith="no_address")
+    sweep_at(EVENING)
+    with doing(cast.nurse, at=EVENING + hours(1)):
+        attend.note_call(worker=cast.worker, answered=True, note="", by=cast.nurse, at=EVENING + hours(1))
+    assert not calls.exists()
+    sweep_at(EVENING + hours(2))
+    assert not calls.exists(), "not twice a day"
+    sweep_at(EVENING + hours(12))
+    sweep_at(EVENING + hours(36))
+    assert calls.count() == 1, "one at a time, however long"
 
 
 def test_nothing_is_asked_of_the_dead_whichever_follow_up_says_so(cast, follow_up):

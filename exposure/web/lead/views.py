@@ -1,6 +1,6 @@
 """What a station lead sees: who is not to be planned for duty, until when, and how many. Nothing of why."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any
@@ -12,7 +12,7 @@ from django.shortcuts import render
 
 from exposure.audit.access_log import note_look
 from exposure.audit.models import AccessEntry
-from exposure.clear.letters import off_duty
+from exposure.clear.letters import Off, off_duty
 from exposure.followup.models import Restriction
 from exposure.people.access import holds, visible
 from exposure.people.models import Worker
@@ -26,12 +26,13 @@ SOON = timedelta(days=7)
 @dataclass(frozen=True)
 class OffDuty:
     """Somebody and the days on which they are not to be planned: `now`, and `until` when (None: until further
-    notice), else from `start` on."""
+    notice, or, not `called`, until occupational health has called), else from `start` on."""
 
     worker: Worker
     now: bool
     start: date
     until: date | None
+    called: bool
 
 
 @signed_in
@@ -42,21 +43,19 @@ def duty(request: HttpRequest) -> HttpResponse:
     sites = list(visible(request.user, Site.objects.all(), View.DUTY, at=request.at).order_by("short_name"))
     note_look(request.user, AccessEntry.Kind.LIST, "duty", at=request.at)
     restrictions = visible(request.user, Restriction.objects.all(), View.DUTY, at=request.at)
-    spans = off_duty(restrictions, at=request.at)
-    context = {"sites": [_of_site(site, request, spans) for site in sites], "at": request.at}
+    off = off_duty(restrictions, at=request.at)
+    context = {"sites": [_of_site(site, request, off) for site in sites], "at": request.at}
     return render(request, "lead/duty.html", context)
 
 
-def _of_site(
-    site: Site, request: HttpRequest, spans: dict[tuple[int, Worker], list[tuple[date, date | None]]]
-) -> dict[str, Any]:
+def _of_site(site: Site, request: HttpRequest, off: Mapping[tuple[int, Worker], Off]) -> dict[str, Any]:
     today = request.at.astimezone(ZoneInfo(site.zone)).date()
     people = sorted(
         (
-            OffDuty(worker, first <= today, first, last)
-            for (key, worker), own in spans.items()
+            OffDuty(worker, first <= today, first, last, own.called)
+            for (key, worker), own in off.items()
             if key == site.pk
-            for first, last in own
+            for first, last in own.spans
         ),
         key=lambda person: (not person.now, person.until or date.max, person.worker.name, person.worker.pk),
     )
