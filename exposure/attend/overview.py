@@ -298,17 +298,30 @@ def _lines(
     checks: Iterable[Any], answers: Mapping[int, Answer], readings: Iterable[Any], at: datetime
 ) -> list[CheckLine]:
     """The checks with what stands against them. A fever or symptom beside the reading that fills one is an alert
-    above it all the same."""
-    readings = list(readings)
+    above it all the same; one outside every window stands with the nearest check of its day."""
+    checks, readings = list(checks), list(readings)
     replaced = {reading.replaces_id for reading in readings}
+    windows = {(check.window, check.local_date) for check in checks}
     of_window: dict[tuple[str, date | None], list[Any]] = defaultdict(list)
     for reading in readings:
-        if reading.pk not in replaced:
-            of_window[reading.window, reading.local_date].append(reading)
+        if reading.pk in replaced:
+            continue
+        window = reading.window, reading.local_date
+        of_window[window if window in windows else _nearest(checks, reading)].append(reading)
     return [
         _line(check, answers.get(check.pk), of_window.get((check.window, check.local_date), []), at)
         for check in checks
     ]
+
+
+def _nearest(checks: Iterable[Any], reading: Any) -> tuple[str, date | None]:
+    """Window and date of the check next to the reading on its day; of none, where there is none on that day."""
+    taken = reading.taken_at
+    if taken is None:
+        return "", None
+    own_day = [check for check in checks if check.local_date == taken.astimezone(ZoneInfo(check.zone)).date()]
+    nearest = min(own_day, key=lambda check: abs(check.opens_at - taken), default=None)
+    return (nearest.window, nearest.local_date) if nearest is not None else ("", None)
 
 
 def _line(check: Any, answer: Answer | None, of_window: Sequence[Any], at: datetime) -> CheckLine:

@@ -66,7 +66,7 @@ def log_reading(*, body: Any, worker: Worker, entered_by: User, at: datetime) ->
                 worker = own.person(worker)
                 follow_ups = follow_ups_taking_readings(worker, at=at)
                 if not follow_ups:
-                    raise BadSubmission(Problem("", _nobody_follows(worker)))
+                    raise BadSubmission(Problem("", _nobody_follows(worker, entered_by)))
                 logged = log_entry(entry, worker, follow_ups, entered_by=entered_by, at=at)
                 alerts.raise_for(logged, follow_ups[0], at=at)
                 if logged.contact:
@@ -79,8 +79,13 @@ def log_reading(*, body: Any, worker: Worker, entered_by: User, at: datetime) ->
     raise AssertionError("unreachable")
 
 
-def _nobody_follows(worker: Worker) -> str:
+def _nobody_follows(worker: Worker, entered_by: User) -> str:
     words = _("No readings are asked of this person. If you feel ill, ring %(phone)s.")
+    if worker.user_id != entered_by.pk:
+        words = _(
+            "Nobody follows this person up now, so that nothing is stored. Record an exposure first, or let the "
+            "follow-up go on; a fever after an exposure waits for neither: act on it now."
+        )
     return words % {"phone": worker.site.phone}
 
 

@@ -12,7 +12,8 @@ from django.urls import reverse
 
 from exposure.attend.models import Alert, Promise
 from exposure.attend.still import KINDS, gone, still
-from exposure.pipeline import attend
+from exposure.followup.models import FollowUp
+from exposure.pipeline import attend, follow, reply
 from exposure.web.nurse import queue
 from tests.api.conftest import Caller
 from tests.attend.deeds import OCCURRED, SECOND, complete, countersign, override, the, withdraw
@@ -32,7 +33,7 @@ def bloodborne(cast):
 def lines(cast, at):
     """(cause, whether it waits to be closed) of what stands in the queue because of an alert."""
     found = [line for line in queue.lines(cast.nurse, at=at) if line.url.startswith("/alerts/")]
-    return [(line.cause, line.gone) for line in found if line.cause in KINDS]
+    return [(line.cause, line.gone) for line in found]
 
 
 def words(page):
@@ -121,19 +122,63 @@ def rung(cast, breach):
     log(cast, at=MONDAY + hours(61))
 
 
+def read_late(cast, breach):
+    """The evening's reading did not come, and was entered at night."""
+    tell(cast, breach)
+    confirm(cast, breach)
+    sweep_at(MONDAY + hours(16))
+    log(cast, at=MONDAY + hours(17))
+
+
+def evaluated(cast, breach):
+    """The evening's reading did not come; at night the worker is at the unit."""
+    tell(cast, breach)
+    sweep_at(MONDAY + hours(16))
+    follow_up = FollowUp.objects.get()
+    with doing(cast.nurse, at=MONDAY + hours(17)):
+        follow.begin_evaluation(follow_up=follow_up, reason="Unwell.", by=cast.nurse, at=MONDAY + hours(17))
+
+
+def could(cast, breach):
+    """No thermometer at first, and then there was one."""
+    log(cast, at=MONDAY + hours(11), temperature=None, unit=None, method=None, could_not="It is broken.")
+    log(cast, at=MONDAY + hours(12))
+
+
+def called(cast, breach):
+    """Asked to be rung, and was."""
+    at = MONDAY + hours(11)
+    with doing("command:tests", at=at):
+        reply.tell_phone_only(cast.worker, at=at)
+    with doing(cast.nurse, at=MONDAY + hours(12)):
+        attend.note_call(worker=cast.worker, answered=True, note="", by=cast.nurse, at=MONDAY + hours(12))
+
+
 ROADS = {
+    "missed": (read_late, hours(17), ""),
+    "missed while evaluated": (evaluated, hours(17), ""),
+    "could_not": (could, hours(12), ""),
+    "call_me": (called, hours(12), ""),
     "late_confirmation": (lowered, hours(3), "To be done by Tue 3 Mar 2026, 09:00 now."),
     "untold": (told, hours(1), "Nobody asks for it any more."),
     "silence": (rung, hours(61), "Done: "),
 }
 
 
-@pytest.mark.parametrize("cause", ROADS)
+def test_every_cause_that_can_go_has_a_road():
+    about_the_tier = {"late_task", "task_soon", "late_review", "late_signature", "late_call"}
+    lost = {*KINDS, Alert.Cause.MISSED, Alert.Cause.COULD_NOT, Alert.Cause.CALL_ME}
+    assert {str(cause) for cause in lost} - about_the_tier == {road.split()[0] for road in ROADS}
+
+
+@pytest.mark.parametrize("named", ROADS)
 def test_an_alert_that_has_lost_its_cause_says_so_on_every_door_and_closes_by_hand_alone(
-    cast, client, standing_clock, cause
+    cast, client, standing_clock, named
 ):
-    road, after, said = ROADS[cause]
-    breach = report(cast).breach
+    road, after, said = ROADS[named]
+    cause = named.split()[0]
+    reported = report(cast)
+    breach = reported if road in (read_late, evaluated) else reported.breach
     road(cast, breach)
     at = standing_clock(MONDAY + after)
     alert = Alert.objects.get(cause=cause)
@@ -144,6 +189,9 @@ def test_an_alert_that_has_lost_its_cause_says_so_on_every_door_and_closes_by_ha
     assert "This is no longer so" in page
     assert said in page
     assert "No longer so; it waits to be closed" in words(client.get(reverse("needs_action")))
+    assert "No longer so; it waits to be closed" in words(
+        client.get(reverse("person", args=[cast.worker.uid]))
+    )
     nurse = Caller(cast.nurse)
     listed = {row["cause"]: row["cause_gone"] for row in nurse.get("alerts/").json()["results"]}
     assert listed[cause] is True
@@ -163,6 +211,50 @@ def test_what_is_late_again_has_its_cause_again(cast):
     sweep_at(due_at)
     alert.refresh_from_db()
     assert (alert.times, alert.closed_at) == (2, None)
+
+
+@pytest.mark.parametrize(
+    ("cause", "then"),
+    [("missed", lambda cast: None),
+     ("could_not", lambda cast: rung_only(cast, answered=True)),
+     ("call_me", lambda cast: rung_only(cast, answered=False))],
+)  # fmt: skip
+def test_what_does_not_answer_it_leaves_it_so(cast, cause, then):
+    """A reading of before, a call without a reading, a call that nobody took."""
+    tell(cast, report(cast))
+    then_at = MONDAY + hours(11)
+    if cause == "could_not":
+        log(cast, at=then_at, temperature=None, unit=None, method=None, could_not="It is broken.")
+    elif cause == "call_me":
+        with doing("command:tests", at=then_at):
+            reply.tell_phone_only(cast.worker, at=then_at)
+    else:
+        then(cast)
+        sweep_at(MONDAY + hours(16))
+    if cause != "missed":
+        then(cast)
+    assert not gone([Alert.objects.get(cause=cause)], at=MONDAY + hours(16))
+
+
+def rung_only(cast, answered):
+    at = MONDAY + hours(12)
+    with doing(cast.nurse, at=at):
+        attend.note_call(worker=cast.worker, answered=answered, note="", by=cast.nurse, at=at)
+
+
+def test_a_fever_that_was_corrected_stays_as_urgent_and_says_so(cast, client, standing_clock):
+    tell(cast, report(cast))
+    at = MONDAY + hours(11)
+    fever = log(cast, at=at, temperature="39.4").row
+    log(cast, at=at + hours(1), temperature="36.4", replaces=str(fever.uid), reason="Misread.")
+    standing_clock(at + hours(1))
+    [line] = [line for line in queue.lines(cast.nurse, at=at + hours(1)) if line.cause == "fever"]
+    assert (line.group, line.gone, line.why[:15]) == (queue.URGENT, False, "Corrected since")
+    client.force_login(cast.nurse)
+    assert "Corrected since" in words(client.get(reverse("person", args=[cast.worker.uid])))
+    log(cast, at=at + hours(2), temperature="38.9")
+    [line] = [line for line in queue.lines(cast.nurse, at=at + hours(2)) if line.cause == "fever"]
+    assert "Corrected" not in line.why, "another stands"
 
 
 def test_while_it_is_so_no_alert_says_otherwise(cast, client, standing_clock):

@@ -13,6 +13,7 @@ from django.test.utils import CaptureQueriesContext
 from exposure.attend.models import Alert, Promise
 from exposure.classify.assess import propose_text
 from exposure.classify.models import CriteriaVersion, Replay
+from exposure.followup.models import FollowUp
 from exposure.people.models import Worker
 from exposure.pipeline import attend, clear, follow, guide
 from exposure.web.nurse import queue

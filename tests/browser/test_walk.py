@@ -6,9 +6,12 @@ from datetime import timedelta
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 
+from exposure.attend.alerts import raise_alert
+from exposure.attend.models import Alert
 from exposure.followup.models import FollowUp
 from exposure.pipeline import attend, follow
 from tests.cast import MONDAY, doing
+from tests.web.nora import someone
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 FINDINGS = {"resultTypes": ["violations"]}
@@ -117,6 +120,37 @@ def answer(page) -> None:
         ]
         chosen = [button for button in offered if button.count()]
         (chosen[0] if chosen else page.get_by_role("button", name="Don't know")).first.click()
+
+
+def test_a_list_that_changes_by_itself_puts_nothing_else_under_the_finger(sign_in, cast, standing_clock):
+    standing_clock(MONDAY)
+    tess = someone(cast)
+    for worker in (cast.worker, tess):
+        with doing("command:tests", at=MONDAY):
+            raise_alert(worker, "call_me", "Please ring.", site=cast.site, at=MONDAY)
+    desk = sign_in("nurse")
+    desk.goto("/needs-action/")
+    mine = desk.get_by_role("button", name="I have it: asks to be called, Wim Alder")
+    mine.focus()
+    said = "document.activeElement.textContent.trim()"
+    look_again(desk)
+    assert "Wim Alder" in desk.evaluate(said), "what is still there keeps the focus"
+    with doing(cast.physician, at=MONDAY):
+        attend.close_alert(
+            alert=Alert.objects.get(worker=cast.worker), outcome="evaluated", note="Rang.",
+            by=cast.physician, at=MONDAY,
+        )  # fmt: skip
+    look_again(desk)
+    mine.wait_for(state="detached")
+    assert desk.evaluate("document.activeElement.matches('a, button, input, summary')") is False
+    desk.keyboard.press("Enter")
+    assert desk.url.endswith("/needs-action/")
+
+
+def look_again(page) -> None:
+    with page.expect_response("**/needs-action/"):
+        page.evaluate("document.dispatchEvent(new Event('visibilitychange'))")
+    page.wait_for_timeout(300)
 
 
 def tell_and_confirm(page, reference: str) -> None:

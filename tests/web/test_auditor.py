@@ -13,6 +13,7 @@ from exposure.audit.models import AccessEntry
 from exposure.followup.models import PrivateNote
 from exposure.people.models import Role, Worker
 from exposure.pipeline import remind, report
+from exposure.record import create_many
 from exposure.web.auditor import words
 from tests.cast import MONDAY, doing
 from tests.walk import follow_up_told_and_confirmed, log
@@ -232,3 +233,15 @@ def test_rows_read_over_all_models_are_those_that_each_model_gives(cast, changed
             again = together[place, row.pk]
             for field in model._meta.concrete_fields:
                 assert getattr(again, field.attname) == getattr(row, field.attname), (model, field.name)
+
+
+def test_an_act_of_hundreds_of_rows_is_told_in_full_and_shown_in_part(page, cast):
+    with doing(cast.nurse, at=LATER):
+        people = create_many(
+            Worker, [Worker(site=cast.site, number=f"CROWD-{n}", name=f"Tess {n}") for n in range(120)]
+        )
+    text = page(cast.auditor, reverse("history")).content.decode()
+    assert "worker (120)" in text
+    assert "70 more rows of the same act" in text
+    assert text.count("<h4>") < 120
+    assert "more rows" not in page(cast.auditor, of(people[-1])).content.decode()

@@ -63,3 +63,14 @@ def test_the_highest_reading_of_a_window_is_drawn_also_where_another_filled_it(c
     ]
     assert float(line.reading.value) == 36.8
     assert (mark.state, mark.alert, round(mark.value_celsius, 1)) == ("recorded", True, 38.1)
+
+
+def test_a_fever_before_the_first_window_stands_on_the_strip_of_its_day(cast):
+    follow_up_told_and_confirmed(cast)
+    at = MONDAY + timedelta(hours=1)  # the first window opens in the evening
+    log(cast, at=at, temperature="39.1")
+    [row] = rows(FollowUp.objects.all(), at=at)
+    marks = [mark for mark in row.marks if mark.alert]
+    assert [(mark.label, mark.value_celsius, mark.day) for mark in marks] == [("evening", 39.1, 0)]
+    assert [mark.alert for mark in row.recent].count(True) == 1
+    assert row.marks[0].state == "upcoming", "and it answers nothing"

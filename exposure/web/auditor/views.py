@@ -92,6 +92,10 @@ class Filter(forms.Form):
         )
 
 
+# A list of hundreds of contacts, or a round of the service, is one act: its rows stand with each person's record.
+ROWS_OF_A_MOMENT = 50
+
+
 def _midnight(day: Any) -> datetime:
     return datetime.combine(day, time(), tzinfo=timezone.get_current_timezone())
 
@@ -115,7 +119,9 @@ def history(request: HttpRequest) -> HttpResponse:
                 frozenset(site.pk for site in sites), own, _instant(request.GET.get("older", ""))
             )
             operations, older = latest(wanted)
-            context["operations"] = [tell(operation, withhold=FOR_CLINICIANS) for operation in operations]
+            context["operations"] = [
+                tell(operation, withhold=FOR_CLINICIANS, most=ROWS_OF_A_MOMENT) for operation in operations
+            ]
             asked = {name: value for name in form.fields if (value := request.GET.get(name))}
             context["worker"] = form.cleaned_data["about"]
             context["older"] = urlencode({**asked, "older": older.isoformat()}) if older else None

@@ -119,7 +119,7 @@ class Line:
 
 @dataclass(frozen=True)
 class Told:
-    """An operation in words. `only_looked`: nothing was changed by it."""
+    """An operation in words. `only_looked`: nothing was changed by it; `more`: of how many rows no line is given."""
 
     at: datetime
     who: str
@@ -129,10 +129,12 @@ class Told:
     summary: list[str]
     lines: list[Line]
     only_looked: bool
+    more: int = 0
 
 
-def tell(operation: Operation, *, withhold: frozenset[str] = frozenset()) -> Told:
-    """The operation in words; of models in `withhold` only that something was touched, not what."""
+def tell(operation: Operation, *, withhold: frozenset[str] = frozenset(), most: int | None = None) -> Told:
+    """The operation in words; of models in `withhold` only that something was touched, not what. No more than `most`
+    rows one by one."""
     return Told(
         at=operation.at,
         who=operation.who or actor_words(operation.actor),
@@ -140,7 +142,8 @@ def tell(operation: Operation, *, withhold: frozenset[str] = frozenset()) -> Tol
         origin=operation.origin,
         why=operation.why,
         summary=_summary(operation.entries),
-        lines=[_line(entry, withhold) for entry in operation.entries],
+        lines=[_line(entry, withhold) for entry in operation.entries[:most]],
+        more=max(0, len(operation.entries) - most) if most is not None else 0,
         only_looked=all(entry.kind == "looked" for entry in operation.entries),
     )
 

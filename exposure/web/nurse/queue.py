@@ -17,7 +17,7 @@ from django.utils.translation import ngettext
 
 from exposure.attend import alerts, duties
 from exposure.attend.models import Alert, Promise
-from exposure.attend.still import gone
+from exposure.attend.still import corrected, gone
 from exposure.attend.watched import watched
 from exposure.classify.models import Signature
 from exposure.clear.models import Clearance
@@ -111,22 +111,27 @@ def lines(user: User, *, at: datetime) -> list[Line]:
             "site", "breach__worker", "follow_up__worker", "worker", "held_by"
         )
     )
-    alerted = {(_subject(alert), alert.cause) for alert in open_alerts}
-    waiting = [
-        promise
-        for promise in _waiting(user, at)
-        if promise.due_at is None
-        or promise.due_at > at
-        or (subject_of(promise), cause_of(promise)) not in alerted
-    ]
+    waiting = _not_alerted(_waiting(user, at), open_alerts, at)
     every = [*_alert_lines(open_alerts, at), *_promise_lines(waiting, user, at)]
     return sorted(every, key=attrgetter("rank"))
 
 
-def next_for(worker: Worker, user: User, *, at: datetime) -> list[Line]:
-    """What waits about one person and is no alert, most urgent first."""
-    waiting = list(_waiting(user, at, worker=worker))
+def next_for(worker: Worker, user: User, open_alerts: Iterable[Alert], *, at: datetime) -> list[Line]:
+    """What waits about one person and is no alert, most urgent first; `open_alerts` stand beside it."""
+    waiting = _not_alerted(_waiting(user, at, worker=worker), open_alerts, at)
     return sorted(_promise_lines(waiting, user, at), key=attrgetter("rank"))
+
+
+def _not_alerted(waiting: Iterable[Promise], open_alerts: Iterable[Alert], at: datetime) -> list[Promise]:
+    """Without what an alert says already."""
+    alerted = {(_subject(alert), alert.cause) for alert in open_alerts}
+    return [
+        promise
+        for promise in waiting
+        if promise.due_at is None
+        or promise.due_at > at
+        or (subject_of(promise), cause_of(promise)) not in alerted
+    ]
 
 
 def _subject(alert: Alert) -> alerts.Subject:
@@ -172,7 +177,8 @@ def heartbeat(*, at: datetime) -> dict[str, Any]:
 
 
 def _alert_lines(open_alerts: Iterable[Alert], at: datetime) -> Iterator[Line]:
-    without_cause = gone(open_alerts, at=at)
+    open_alerts = list(open_alerts)
+    without_cause, put_right = gone(open_alerts, at=at), corrected(open_alerts)
     late = {alert.follow_up_id for alert in open_alerts if alert.cause == Cause.LATE_TASK}
     for alert in open_alerts:
         if alert.pk in without_cause:
@@ -187,7 +193,9 @@ def _alert_lines(open_alerts: Iterable[Alert], at: datetime) -> Iterator[Line]:
             group=_group(alert) if asks else SEEN,
             cause=alert.cause,
             label=str(Cause(alert.cause).label),
-            why=alert.words,
+            why=_("Corrected since: %(what)s") % {"what": alert.words}
+            if alert.pk in put_right
+            else alert.words,
             since=alert.dated_at or alert.round_at,
             worker=alerts.worker_of(alert),
             site=alert.site,

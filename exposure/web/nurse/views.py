@@ -17,6 +17,7 @@ from django.utils.translation import gettext as _
 
 from exposure.attend import duties
 from exposure.attend.models import Alert, Promise
+from exposure.attend.still import corrected, gone
 from exposure.audit.access_log import note_look
 from exposure.audit.models import AccessEntry
 from exposure.clear.letters import work_dates
@@ -238,6 +239,8 @@ def person(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
         chosen = request.GET.get("show", "")
         chosen = chosen if chosen in counts else ""
         told = fold(happening for happening in happened if chosen in ("", happening.kind))
+        open_alerts = list(seen(_open_alerts(worker)))
+        without_cause = gone(open_alerts, at=request.at)
         known = seen(Reading.objects.filter(Q(worker=worker) | Q(worker__same_as=worker)))
         context = {
             "worker": worker,
@@ -247,8 +250,10 @@ def person(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
             "running": [row for row in followed if _runs(row)],
             "ended": [row for row in followed if not _runs(row)],
             "elsewhere": [row.elsewhere for row in every if row.overview.follow_up.pk not in here],
-            "alerts": seen(_open_alerts(worker)),
-            "next": queue.next_for(worker, request.user, at=request.at),
+            "alerts": sorted(open_alerts, key=lambda alert: alert.pk in without_cause),
+            "gone": without_cause,
+            "corrected": corrected(open_alerts),
+            "next": queue.next_for(worker, request.user, open_alerts, at=request.at),
             "off_duty": work_dates(worker, at=request.at),
             "letters": _letters(request, worker),
             "stations": stations_of(request.user, at=request.at).filter(site=worker.site),
@@ -299,4 +304,5 @@ def _runs(row: Row) -> bool:
 
 def _open_alerts(worker: Worker) -> QuerySet[Alert]:
     about = Q(worker=worker) | Q(follow_up__worker=worker) | Q(breach__worker=worker)
-    return Alert.objects.filter(about, closed_at=None).select_related("held_by")
+    alerts = Alert.objects.filter(about, closed_at=None)
+    return alerts.select_related("held_by", "worker", "follow_up__worker", "breach__worker")

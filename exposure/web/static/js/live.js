@@ -77,19 +77,21 @@ function place(root) {
   const top = [...root.querySelectorAll("[id]")].find((one) => one.getBoundingClientRect().bottom > 0);
   return {
     part: part && root.contains(part) ? part.id : null,
-    index: active ? controls(part && root.contains(part) ? part : root).indexOf(active) : -1,
     same: active && likeness(active),
     top: top?.id, at: top?.getBoundingClientRect().top, focused: Boolean(active),
   };
 }
 
-function back(root, { part, index, same, top, at, focused }) {
+/** Where the control has gone, nothing that could be pressed is under the finger: the part has the focus, or the list. */
+function back(root, { part, same, top, at, focused }) {
   const anchor = top && document.getElementById(top);
   if (anchor) scrollBy(0, anchor.getBoundingClientRect().top - at);
   if (!focused) return;
-  const found = controls((part && document.getElementById(part)) || root);
-  const again = found.find((one) => likeness(one) === same) ?? found[Math.min(index, found.length - 1)];
-  (again ?? root).focus({ preventScroll: true });
+  const stands = part ? document.getElementById(part) : root;
+  const again = stands && controls(stands).find((one) => likeness(one) === same);
+  const next = again ?? stands ?? root;
+  if (!again) next.tabIndex = -1;
+  next.focus({ preventScroll: true });
 }
 
 function controls(part) {
