@@ -57,6 +57,7 @@ PYTHON = (
     "web/context.py",
     "web/language.py",
     "web/local_time.py",
+    "web/looks.py",
     "web/observer/*.py",
     "web/reach.py",
     "web/reach_forms.py",

@@ -31,6 +31,7 @@ from exposure.people.policy import AS_CLINICIAN, IN_LISTS, SEEING, Deed, Part, V
 from exposure.pipeline.remove import stations_of
 from exposure.remind import jumps
 from exposure.report.models import Breach
+from exposure.web.looks import looks
 from exposure.web.nurse import call_settles, queue
 from exposure.web.nurse.deed import back_to
 from exposure.web.nurse.follow_up_deeds import TASK_KINDS
@@ -271,6 +272,8 @@ def person(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
             "times": times_of(worker),
             "invitation": _invitation(request, worker),
             "notes": may_on(request.user, Deed.NOTE_PRIVATELY, worker, at=request.at),
+            "looks": looks(worker),
+            "today": timezone.localtime(request.at).date(),
             "private": seen(PrivateNote.objects.filter(worker=worker)).first(),
             "physician": holds(request.user, {Role.Kind.PHYSICIAN}, worker.site_id, at=request.at),
             "at": request.at,

@@ -1,36 +1,21 @@
 """What this means: what was found and why these days, what is restricted, who sees what, and who looked."""
 
-from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import date, datetime
+from datetime import date
 from typing import Any
 
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
-from django.utils import timezone
 from django.utils.translation import get_language
 from django.views.decorators.http import require_safe
 
-from exposure.audit.history import looks_at
-from exposure.audit.models import AccessEntry
-from exposure.people.models import User, Worker
+from exposure.people.models import Worker
 from exposure.places.household import advice_at, sentences
+from exposure.web.looks import looks
 from exposure.web.worker import days
 from exposure.web.worker.own import common, own_page
-from exposure.web.worker.signed import held, roles_of
 from exposure.web.worker.situation import Situation, situation_of
 from exposure.wording import shipped
-
-LOOKS = 1000  # the newest; one line per person and day is made of them
-
-
-@dataclass(frozen=True)
-class Look:
-    """Somebody opened the record on that day, by the worker's calendar."""
-
-    on: date
-    name: str
-    roles: tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -54,7 +39,7 @@ def what_this_means(request: HttpRequest, worker: Worker) -> HttpResponse:
         **common(request, situation),
         "counts": [days.counted(one) for one in situation.overviews],
         "found": [] if situation.news_waits else found(situation),
-        "looks": by_person_and_day(looks_at(worker.uid)[:LOOKS]),
+        "looks": looks(worker),
         "today": situation.today,
         "broken": worker.broken_glass.select_related("user").order_by("-recorded_at", "-pk"),
     }
@@ -94,12 +79,3 @@ def _because(assessment: Any) -> tuple[str, ...]:
     """The rules that held, in the words of the criteria."""
     reasons = assessment.reasons if assessment is not None else ()
     return tuple(dict.fromkeys(shipped(one["because"]) for one in reasons if one.get("because")))
-
-
-def by_person_and_day(entries: Iterable[AccessEntry]) -> list[Look]:
-    """One line per person and day, the newest first, with the roles that they held then."""
-    first: dict[tuple[date, User], datetime] = {}
-    for entry in entries:
-        first.setdefault((timezone.localtime(entry.recorded_at).date(), entry.user), entry.recorded_at)
-    roles = roles_of(user for _on, user in first)
-    return [Look(on, str(user), held(roles.get(user.pk, ()), at)) for (on, user), at in first.items()]

@@ -22,7 +22,6 @@ from exposure import paper
 from exposure.audit import receipts
 from exposure.audit.access_log import note_look
 from exposure.audit.exporting import NoHead, record_of
-from exposure.audit.history import looks_at
 from exposure.audit.models import AccessEntry
 from exposure.audit.receipts import Receipt
 from exposure.clear.models import Clearance
@@ -33,8 +32,8 @@ from exposure.people.models import Worker
 from exposure.people.policy import View
 from exposure.report.models import Breach
 from exposure.web.bidi import spelled_out
+from exposure.web.looks import looks
 from exposure.web.templatetags.look import day, degrees, moment, unmarked
-from exposure.web.worker import meaning
 from exposure.web.worker.own import common, own_page
 from exposure.web.worker.signed import cleared
 from exposure.web.worker.situation import Situation, situation_of
@@ -163,10 +162,9 @@ def _sections(
             for one in cleared(signed)
         ],
     )
-    looks = meaning.by_person_and_day(looks_at(worker.uid)[: meaning.LOOKS])
     yield (
         _("Who looked at my record"),
-        [(_on(look.on), ", ".join((spelled_out(look.name), *look.roles))) for look in looks],
+        [(_on(look.on), ", ".join((spelled_out(look.name), *look.roles))) for look in looks(worker)],
     )
 
 

@@ -1,12 +1,11 @@
 """Who signed a clearance, and in which role."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime
 
 from exposure.classify.models import Signature
 from exposure.clear.models import Clearance
-from exposure.people.models import Role, User
+from exposure.web.looks import held, roles_of
 
 
 @dataclass(frozen=True)
@@ -36,21 +35,3 @@ def cleared(clearances: Sequence[Clearance]) -> list[Cleared]:
         )
         for clearance in clearances
     ]
-
-
-def roles_of(users: Iterable[User]) -> dict[int, list[Role]]:
-    """All the roles that each of them ever held."""
-    found: dict[int, list[Role]] = {}
-    for role in Role.objects.filter(user__in={user.pk for user in users}).order_by("pk"):
-        found.setdefault(role.user_id, []).append(role)
-    return found
-
-
-def held(roles: Iterable[Role], at: datetime) -> tuple[str, ...]:
-    """The kinds of role in force at that instant, in words."""
-    held = [
-        one
-        for one in roles
-        if one.from_at <= at and (one.until_at is None or one.until_at > at) and not one.waiting
-    ]
-    return tuple(dict.fromkeys(str(one.get_kind_display()) for one in held))
