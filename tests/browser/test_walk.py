@@ -5,6 +5,7 @@ from datetime import timedelta
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
+from django.db import transaction
 
 from exposure.attend.alerts import raise_alert
 from exposure.attend.models import Alert
@@ -126,7 +127,7 @@ def test_a_list_that_changes_by_itself_puts_nothing_else_under_the_finger(sign_i
     standing_clock(MONDAY)
     tess = someone(cast)
     for worker in (cast.worker, tess):
-        with doing("command:tests", at=MONDAY):
+        with transaction.atomic(), doing("command:tests", at=MONDAY):
             raise_alert(worker, "call_me", "Please ring.", site=cast.site, at=MONDAY)
     desk = sign_in("nurse")
     desk.goto("/needs-action/")
