@@ -87,7 +87,8 @@ def test_only_a_physician_finds_and_opens_the_way_back_from_an_evaluation(cast, 
     client.force_login(cast.physician)
     assert "Return to readings" in client.get(person).content.decode()
     client.post(f"/follow-ups/{follow_up.uid}/return/", {"diagnosis": "Malaria."})
-    assert follow_up.states.last().kind == "monitored"
+    newest = follow_up.states.last()
+    assert (newest.kind, newest.reason) == ("provisional", "Malaria."), "nobody has confirmed the report"
 
 
 def test_an_unknown_state_is_not_there(nurse, follow_up):
