@@ -21,7 +21,8 @@ from exposure.people.policy import Deed
 from exposure.pipeline import attend, clear, follow
 from exposure.web.nurse.clearing import standing_in_the_way
 from exposure.web.nurse.deed import DeedPage, Done, Subject, back_to, plain
-from exposure.web.nurse.forms import CorrectionForm, EndForm, HowToldForm, NoteForm, ReasonForm, ReturnForm
+from exposure.web.nurse.end_forms import EndForm, ReturnForm
+from exposure.web.nurse.forms import CorrectionForm, HowToldForm, NoteForm, ReasonForm
 from exposure.web.nurse.person_deeds import tell_by
 from exposure.web.times import window_name
 from exposure.wording import ending_in_words
