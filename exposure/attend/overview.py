@@ -15,6 +15,7 @@ from exposure.followup.models import Check, Exposure, Fill, FollowUp, FollowUpSt
 from exposure.followup.observed import SeenDay, seen_days
 from exposure.followup.readings import celsius
 from exposure.followup.schedule import end_of_day
+from exposure.followup.states import PAUSED
 from exposure.followup.status import Settled, check_state
 from exposure.people.models import Worker
 
@@ -41,7 +42,8 @@ class CheckLine:
 
 @dataclass(frozen=True)
 class Overview:
-    """One follow-up as of `at`. `day` is today's day in the exposure's zone (0 is the day of the exposure)."""
+    """One follow-up as of `at`. `day` is today's day in the exposure's zone (0 is the day of the exposure); `attended`
+    are the spans, from and until, in which clinicians had the worker, evaluating or in hospital."""
 
     follow_up: FollowUp
     at: datetime
@@ -55,6 +57,7 @@ class Overview:
     last_reading: Reading | None
     last_contact_at: datetime
     contacts: tuple[datetime, ...] = field(repr=False, default=())
+    attended: tuple[tuple[datetime, datetime], ...] = field(repr=False, default=())
     seen_days: tuple[SeenDay, ...] = field(repr=False, default=())
 
     @property
@@ -75,6 +78,11 @@ class Overview:
     def ends_at(self) -> datetime | None:
         """The instant at which the last day is over in the exposure's zone."""
         return end_of(self.last)
+
+    @property
+    def paused(self) -> bool:
+        """Whether the worker is being evaluated, or in hospital."""
+        return self.state is not None and self.state.kind in PAUSED
 
     @property
     def unconfirmed(self) -> bool:
@@ -131,7 +139,8 @@ def overviews(follow_ups: Iterable[FollowUp], *, at: datetime, shown: Shown | No
     workers = [one.worker_id for one in follow_ups]
     standing = Exposure.objects.filter(follow_up__in=ids, withdrawn_at=None)
     exposures = _by("follow_up_id", standing.annotate(unconfirmed=WITHOUT_CONFIRMATION, untold=UNTOLD))
-    states = {row.follow_up_id: row for row in FollowUpState.objects.filter(follow_up__in=ids, until_at=None)}
+    now_or_paused = Q(until_at=None) | Q(kind__in=PAUSED)
+    states_of = _by("follow_up_id", FollowUpState.objects.filter(now_or_paused, follow_up__in=ids))
     also = dict(Worker.objects.filter(same_as__in=workers).values_list("pk", "same_as"))
     known = [*workers, *also]
     checks: QuerySet = Check.objects.filter(follow_up__in=ids, withdrawn_at=None)
@@ -167,7 +176,7 @@ def overviews(follow_ups: Iterable[FollowUp], *, at: datetime, shown: Shown | No
             at,
             exposures[one.pk],
             _lines(checks_of[one.pk], answers, readings_of[one.worker_id], at),
-            states.get(one.pk),
+            states_of[one.pk],
             [*of_follow_up[one.pk], *of_worker[one.worker_id], *_of_breaches(of_breach, exposures[one.pk])],
             tasks_of[one.pk],
             restrictions[one.pk],
@@ -342,7 +351,7 @@ def _overview(
     at: datetime,
     exposures: list[Exposure],
     lines: list[CheckLine],
-    state: FollowUpState | None,
+    states: list[FollowUpState],
     alerts: list[Alert],
     tasks: list[Promise],
     restrictions: list[Restriction],
@@ -360,20 +369,29 @@ def _overview(
     ]
     answers = [one.recorded_at for one in readings if not one.could_not]
     contacts = sorted([*answers, *(call.called_at for call in calls)])
+    pauses = [state for state in states if state.kind in PAUSED]
+    returned = [state.until_at for state in pauses if state.until_at is not None]
     return Overview(
         follow_up=follow_up,
         at=at,
         exposures=tuple(exposures),
         last=last_of(exposures),
         lines=tuple(lines),
-        state=state,
+        state=next((state for state in states if state.until_at is None), None),
         alerts=tuple(alerts),
         tasks=tuple(tasks),
         restrictions=tuple(restrictions),
         last_reading=taken[-1] if taken else None,
-        last_contact_at=max([follow_up.opened_at, *contacts]),
+        last_contact_at=max([follow_up.opened_at, *contacts, *returned]),
         contacts=tuple(contacts),
+        attended=tuple((state.from_at, state.until_at or at) for state in pauses),
         seen_days=tuple(
-            seen_days([line.check for line in lines], exposures, taken, opened_at=follow_up.opened_at, at=at)
+            seen_days(
+                [line.check for line in lines if line.state != "excused"],
+                exposures,
+                taken,
+                opened_at=follow_up.opened_at,
+                at=at,
+            )
         ),
     )

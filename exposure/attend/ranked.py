@@ -46,7 +46,8 @@ class Standing(NamedTuple):
 @dataclass(frozen=True)
 class Asked:
     """What has been asked for: `opened` is when the newest check that has opened did, `next` when the next one will;
-    `missing` as in `Signs`; `repeat` whether the newest is to be repeated; `near` those of yesterday and today."""
+    `missing` as in `Signs`; `repeat` whether the newest is to be repeated; `near` those of yesterday and today
+    that nobody has explained."""
 
     opened: datetime | None
     next: datetime | None
@@ -100,9 +101,7 @@ def ranked(follow_ups: QuerySet[FollowUp], *, at: datetime) -> list[Ranked]:
     keys = follow_ups.order_by().values("pk")
     workers = follow_ups.order_by().values("worker")
     exposures = _grouped(_exposures(keys))
-    states = dict(
-        FollowUpState.objects.filter(follow_up__in=keys, until_at=None).values_list("follow_up", "kind")
-    )
+    states, returned = _states(keys)
     also = dict(Worker.objects.filter(same_as__in=workers).values_list("pk", "same_as"))
     contact = _last_contact(workers, also)
     alerts = _alerts(keys, workers)
@@ -120,7 +119,11 @@ def ranked(follow_ups: QuerySet[FollowUp], *, at: datetime) -> list[Ranked]:
             paused=states.get(row.pk) in PAUSED,
             over=ends_at is not None and ends_at <= at,
             asked=asked[row.pk].opened is not None,
-            last_contact_at=max(row.opened_at, contact.get(row.worker, row.opened_at)),
+            last_contact_at=max(
+                row.opened_at,
+                contact.get(row.worker, row.opened_at),
+                returned.get(row.pk, row.opened_at),
+            ),
             missing=asked[row.pk].missing,
             repeat_due=asked[row.pk].repeat,
             unseen=unseen.get(row.pk),
@@ -188,7 +191,7 @@ def _asked_of(
         next=following,
         missing=missing,
         repeat=newest is not None and states.get(newest.pk) == "repeat_due",
-        near=tuple(near),
+        near=tuple(check for check in near if states.get(check.pk) != "excused"),
     )
 
 
@@ -196,6 +199,19 @@ def _exposures(keys: QuerySet) -> Iterable[Any]:
     standing = Exposure.objects.filter(follow_up__in=keys, withdrawn_at=None)
     standing = standing.annotate(unconfirmed=WITHOUT_CONFIRMATION, station=F("breach__station"))
     return standing.values_list(*EXPOSURE_NAMES, named=True)
+
+
+def _states(keys: QuerySet) -> tuple[dict[int, str], dict[int, datetime]]:
+    """Follow-up -> the kind of its state, and when it last came back from an evaluation or a ward; one statement."""
+    rows = FollowUpState.objects.filter(Q(until_at=None) | Q(kind__in=PAUSED), follow_up__in=keys)
+    kinds: dict[int, str] = {}
+    returned: dict[int, datetime] = {}
+    for follow_up, kind, until in rows.order_by("from_at", "id").values_list("follow_up", "kind", "until_at"):
+        if until is None:
+            kinds[follow_up] = kind
+        else:
+            returned[follow_up] = max(until, returned.get(follow_up, until))
+    return kinds, returned
 
 
 def _grouped(rows: Iterable[Any], name: str = "follow_up_id") -> dict[int, list[Any]]:

@@ -17,7 +17,6 @@ from exposure.classify.plan import Profile
 from exposure.followup.models import Exposure, FollowUp
 from exposure.followup.observed import SeenDay
 from exposure.followup.plans import under_criteria
-from exposure.followup.states import PAUSED
 
 Cause = Alert.Cause
 USUAL_SILENCE = 48  # hours, where no criteria say
@@ -160,8 +159,7 @@ class Watched:
 
     @property
     def paused(self) -> bool:
-        state = self.overview.state
-        return state is not None and state.kind in PAUSED
+        return self.overview.paused
 
     @property
     def over(self) -> bool:

@@ -2,6 +2,8 @@
 
 from datetime import datetime
 
+from django.db.models import Q
+
 from exposure.attend.overview import Overview
 from exposure.classify.models import Signature
 from exposure.classify.plan import Profile
@@ -32,6 +34,8 @@ def rule_under(overview: Overview, profile: Profile | None) -> Ruling:
         since=overview.follow_up.opened_at,
         until=min(overview.ends_at or overview.at, overview.at),
         silence_hours=profile.silence_hours if profile and overview.lines else None,
+        being_evaluated=overview.paused,
+        attended=overview.attended,
     )
 
 
@@ -84,8 +88,10 @@ def sign(overview: Overview, ruling: Ruling, *, by: User, at: datetime) -> Clear
 
 
 def void_before_effect(follow_up: FollowUp, *, because: str, at: datetime) -> Clearance | None:
-    """A trigger before the last day has ended: the clearance is void. Returns the voided one, or None."""
-    clearance = follow_up.clearances.filter(void_at=None, effective_at__gt=at).first()
+    """A trigger before it takes effect, when the last day ends or with the second signature: the clearance is void.
+    Returns the voided one, or None."""
+    without_effect = Q(effective_at__gt=at) | Q(signed_at=None)
+    clearance = follow_up.clearances.filter(without_effect, void_at=None).first()
     if clearance is not None:
         clearance.void_at = at
         clearance.void_because = because

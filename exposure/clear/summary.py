@@ -3,14 +3,14 @@
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import datetime, timedelta
-from itertools import pairwise
+from datetime import timedelta
 
 from django.db.models import Q
 
 from exposure.attend.models import Alert
 from exposure.attend.overview import Overview
-from exposure.followup.models import Reading
+from exposure.clear.rule import longest_silence
+from exposure.followup.models import FollowUpState, Reading
 from exposure.followup.readings import celsius
 
 LATE, EXCUSED, MISSING = "recorded_late", "excused", ("no_reading", "repeat_due")
@@ -19,13 +19,15 @@ LATE, EXCUSED, MISSING = "recorded_late", "excused", ("no_reading", "repeat_due"
 @dataclass(frozen=True)
 class Summary:
     """Of one follow-up as of the overview's moment. `states` counts its expected readings by their state; `extra` are
-    readings beside these; `longest_silence` lies between two contacts made, from the opening on."""
+    readings beside these; `longest_silence` lies between two contacts made, from the opening on; `course` are the
+    states that the follow-up was in, one after the other."""
 
     states: Mapping[str, int]
     extra: int
     highest: Reading | None
     alerts: tuple[Alert, ...]
     longest_silence: timedelta
+    course: tuple[FollowUpState, ...]
 
     @property
     def asked(self) -> int:
@@ -73,11 +75,11 @@ def summary_of(overview: Overview) -> Summary:
         extra=sum(reading.pk not in filling for reading in taken),
         highest=max(measured, key=lambda reading: celsius(reading.value, reading.unit), default=None),
         alerts=tuple(alerts),
-        longest_silence=_longest_silence(overview, min(until, overview.at)),
+        longest_silence=longest_silence(
+            overview.contacts,
+            since=follow_up.opened_at,
+            until=max(follow_up.opened_at, min(until, overview.at)),
+            attended=overview.attended,
+        ),
+        course=tuple(follow_up.states.all()),
     )
-
-
-def _longest_silence(overview: Overview, until: datetime) -> timedelta:
-    since = overview.follow_up.opened_at
-    within = sorted(moment for moment in overview.contacts if since < moment < until)
-    return max(later - earlier for earlier, later in pairwise([since, *within, max(since, until)]))

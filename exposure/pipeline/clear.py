@@ -10,6 +10,7 @@ from exposure.attend.overview import overview
 from exposure.clear.models import Clearance
 from exposure.clear.sign import may_sign, rule_on, sign, signed_already
 from exposure.followup import join, states
+from exposure.followup.finding import tested
 from exposure.followup.models import FollowUp, FollowUpState
 from exposure.people.access import require_on, roles_of
 from exposure.people.models import User
@@ -67,12 +68,13 @@ def end_follow_up(
     reason: str,
     basis: str,
     accepted_by: str = "",
+    hours_since_onset: int | None = None,
     by: User,
     at: datetime,
 ) -> FollowUpState:
     """End it in another way than by clearance, with the reason and the basis on which it was run. A hand-over names
-    who has accepted it. Ending it so again changes nothing, for another reason it raises Conflict; one that has ended
-    otherwise raises NotYet."""
+    who has accepted it; `hours_since_onset` belong to the test that rules it out. Ending it so again changes nothing,
+    for another reason it raises Conflict; one that has ended otherwise raises NotYet."""
     require_on(by, Deed.DECIDE_STATE, follow_up, at=at)
     if kind not in OTHER_ENDS:
         raise BadSubmission(Problem("/kind", _("Say how it ends.")))
@@ -83,6 +85,8 @@ def end_follow_up(
         require_text(
             accepted_by, "/accepted_by", _("Name who has accepted it, and where they can be reached.")
         )
+    if hours_since_onset is not None:
+        reason = tested(reason, hours_since_onset)
     with turn.of(follow_up.worker, at=at) as own, because_of(reason):
         follow_up = turn.locked_follow_up(follow_up)
         turn.go_on(follow_up, reason, at, by.actor)
@@ -106,20 +110,23 @@ def end_follow_up(
 
 def reopen(*, follow_up: FollowUp, reason: str, by: User, at: datetime) -> FollowUp:
     """Take back an end, a clearance too. If another follow-up of the pathogen runs by then, the exposures join that
-    one, which is returned. Reopening what runs changes nothing.
+    one, which is returned. Reopening what runs, with the words with which it was reopened, changes nothing; with
+    others, what was sent is kept, and Conflict raised with what stands.
 
     Raises NotYet where no exposure is left that counts.
     """
     require_on(by, Deed.DECIDE_STATE, follow_up, at=at)
     require_text(reason, "/reason", _("Say why it goes on."))
-    with turn.of(follow_up.worker, at=at), because_of(reason):
+    with turn.of(follow_up.worker, at=at) as own, because_of(reason):
         follow_up = turn.locked_follow_up(follow_up)
         other = join.running_beside(follow_up, follow_up.worker, at)
-        if follow_up.ended_at is None:
-            return follow_up
+        joined = other is not None and follow_up.exposures.count() == 0  # that one, before
+        if follow_up.ended_at is None or joined:
+            standing = states.state_of(follow_up)
+            if standing is not None and not _reopened_so(follow_up, reason):
+                own.clash(standing, "reopen", follow_up.worker, follow_up.site, reason=reason)
+            return other if joined and other is not None else follow_up
         if not follow_up.exposures.filter(withdrawn_at=None).exists():
-            if other is not None and follow_up.exposures.count() == 0:
-                return other  # its exposures have joined that one before
             raise NotYet("no_exposure")
         for clearance in follow_up.clearances.filter(void_at=None):
             clearance.void_at, clearance.void_because = at, reason
@@ -135,11 +142,14 @@ def reopen(*, follow_up: FollowUp, reason: str, by: User, at: datetime) -> Follo
         return follow_up
 
 
+def _reopened_so(follow_up: FollowUp, reason: str) -> bool:
+    """Whether it goes on since somebody has reopened it with these words."""
+    said = follow_up.states.filter(kind__in=(*states.RUNNING, Kind.JOINED)).values_list("reason", flat=True)
+    return reason.strip() in [words.strip() for words in said]
+
+
 def _run_again(follow_up: FollowUp, reason: str, by: User, at: datetime) -> None:
-    unconfirmed = follow_up.exposures.filter(withdrawn_at=None, breach__confirmed_at=None).exclude(
-        breach=None
-    )
-    kind = Kind.PROVISIONAL if unconfirmed.exists() else Kind.MONITORED
+    kind = Kind.PROVISIONAL if states.unconfirmed(follow_up) else Kind.MONITORED
     states.enter_state(follow_up, kind, at=at, by=by.actor, reason=reason)
     follow_up.ended_at = None
     follow_up.save()

@@ -28,9 +28,16 @@ def propose_code() -> str:
 
 def tested_early(statement: CaseStatement) -> bool:
     """Whether it was ruled out by a test so soon after the onset that it is usually repeated."""
-    hours = statement.hours_since_onset
     ruled_out = statement.status == CaseStatement.Status.RULED_OUT
-    return ruled_out and hours is not None and timedelta(hours=hours) < EARLY_TEST
+    return ruled_out and bool(early_test(statement.hours_since_onset))
+
+
+def early_test(hours: int | None) -> str:
+    """The caution about a test taken so many hours after the onset; empty where there is none to give."""
+    if hours is None or timedelta(hours=hours) >= EARLY_TEST:
+        return ""
+    words = _("The test was taken %(hours)s hours after onset, before 72 hours: it is usually repeated.")
+    return words % {"hours": hours}
 
 
 def case_changed(case: Case, statement: CaseStatement) -> str:
@@ -40,9 +47,7 @@ def case_changed(case: Case, statement: CaseStatement) -> str:
         "status": statement.get_status_display(),
     }
     if tested_early(statement):
-        words += " " + _(
-            "The test was taken %(hours)s hours after onset, before 72 hours: it is usually repeated."
-        ) % {"hours": statement.hours_since_onset}
+        words += " " + early_test(statement.hours_since_onset)
     return words
 
 

@@ -61,6 +61,7 @@ def test_what_is_in_order_is_said_in_codes(changes, grounds):
         ({"last_check": "upcoming"}, ("last_reading_missing",)),
         ({"last_check": "repeat_due"}, ("last_reading_missing",)),
         ({"last_check": "withdrawn"}, ("last_reading_missing",)),
+        ({"being_evaluated": True}, ("being_evaluated",)),
         ({"confirmed": False, "open_alerts": 1}, ("not_confirmed", "open_alerts")),
     ],
 )
@@ -88,6 +89,21 @@ def test_the_last_reading_may_be_recorded_late_explained_or_not_planned_at_all(s
 def test_silence_of_the_set_hours_is_a_gap(contacts, gap, because):
     """More than 48 hours without contact is incomplete monitoring: MMWR 64(25), 2015, and 65(49), 2016."""
     assert ruling(contacts=contacts).gap is gap, because
+
+
+@pytest.mark.parametrize(
+    ("begins", "ends", "gap", "because"),
+    [
+        (5, 8, False, "the whole silence was spent where clinicians had the worker"),
+        (5, 6, True, "48 hours after they had gone"),
+        (7, 8, True, "48 hours before they came"),
+        (6, 7, False, "24 hours before, and 24 after"),
+    ],
+)
+def test_contact_is_made_as_long_as_clinicians_have_the_worker(begins, ends, gap, because):
+    attended = [(SINCE + timedelta(days=begins), SINCE + timedelta(days=ends))]
+    found = ruling(contacts=[*DAILY[:5], *DAILY[7:]], attended=attended)  # day 5, then day 8
+    assert found.gap is gap, because
 
 
 def test_a_gap_does_not_stand_in_the_way():

@@ -162,6 +162,27 @@ HIGH = {"tier": "high", "reason": "I saw the glove."}
 NONE = {"tier": "none", "reason": "A whole layer lay between."}
 SEEN, TYPO = {"outcome": "evaluated", "note": "Looked at."}, {"outcome": "entry_error", "note": "A typo."}
 
+
+def _evaluated(cast: Cast) -> FollowUp:
+    follow_up = _confirmed(cast)
+    with doing(cast.nurse):
+        follow.begin_evaluation(follow_up=follow_up, reason="Fever.", by=cast.nurse, at=MONDAY)
+    return follow_up
+
+
+def _left(cast: Cast) -> FollowUp:
+    follow_up = _confirmed(cast)
+    with doing(cast.nurse):
+        _end_or_sign(follow_up=follow_up, by=cast.nurse, at=MONDAY, kind="left")
+    return follow_up
+
+
+def _reopen(*, follow_up: FollowUp, reason: str, by: User, at: Any) -> Any:
+    return clear.reopen(follow_up=follow_up, reason=reason, by=by, at=at).states.last()
+
+
+UNIT, GUMS = {"reason": "Fever, at the unit."}, {"reason": "Bleeding gums: isolate, ring public health."}
+
 DECISIONS = (
     Decision(
         "confirm",
@@ -359,6 +380,49 @@ DECISIONS = (
         kept={"occurred_at": (MONDAY - timedelta(days=2)).isoformat(), "reason": "Wim's diary."},
         stands="subject",
         words="Sun 1 Mar, 09:00: Ward book.",
+    ),
+    Decision(
+        "evaluated",
+        "follow_up",
+        _confirmed,
+        follow.begin_evaluation,
+        one=UNIT,
+        other=GUMS,
+        kept=GUMS,
+        words="being evaluated: Fever, at the unit.",
+        second="physician",
+    ),
+    Decision(
+        "admitted",
+        "follow_up",
+        _evaluated,
+        follow.admit,
+        one=UNIT,
+        other=GUMS,
+        kept=GUMS,
+        words="admitted: Fever, at the unit.",
+    ),
+    Decision(
+        "return",
+        "follow_up",
+        _evaluated,
+        follow.return_to_monitoring,
+        one={"diagnosis": "Malaria."},
+        other={"test": "Smear negative.", "hours_since_onset": 80},
+        kept={"reason": "Smear negative. The test was taken 80 hours after onset."},
+        words="monitored: Malaria.",
+        first="physician",
+        second="physician2",
+    ),
+    Decision(
+        "reopen",
+        "follow_up",
+        _left,
+        _reopen,
+        one={"reason": "She came back."},
+        other={"reason": "She never left."},
+        kept={"reason": "She never left."},
+        words="monitored: She came back.",
     ),
 )
 SIGN = Decision("sign", "follow_up", _ready, _sign, first="physician", second="physician2")

@@ -232,7 +232,8 @@ class Deeds(RuleBasedStateMachine):
         follow_up = self.choose(data, FollowUp)
         if follow_up is not None:
             said = {"reason": "Unwell."} if deed in WAYS_ON else {"finding": "Malaria."}
-            self.done(deed, self.cast.physician, follow_up=follow_up, **said, never=("ended",))
+            never = ("ended",) if deed in WAYS_ON else ("ended", "not_paused")
+            self.done(deed, self.cast.physician, follow_up=follow_up, **said, never=never)
 
     @rule(data=st.data(), kind=st.sampled_from(clear.OTHER_ENDS))
     def end(self, data, kind):

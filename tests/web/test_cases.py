@@ -178,6 +178,13 @@ def test_the_same_sent_again_changes_nothing_and_says_so(cast, nurse):
     assert cast.case.statements.filter(pathogen="ebola", status="ruled_out").count() == 1
 
 
+def test_ruled_out_asks_when_the_test_was_taken(cast, nurse):
+    sent = {"status": "ruled_out", "note": "Blood.", "seen": newest_statement(cast.case, "ebola")}
+    answer = nurse.post(f"/cases/{cast.case.uid}/ebola/", sent)
+    assert list(answer.context["form"].errors) == ["hours_since_onset"]
+    assert not cast.case.statements.filter(status="ruled_out").exists()
+
+
 def test_a_first_day_of_illness_to_come_is_refused(cast, nurse):
     tomorrow = (MONDAY + timedelta(days=1)).date().isoformat()
     answer = nurse.post(f"/cases/{cast.case.uid}/ebola/", {"status": "confirmed", "onset_on": tomorrow})
@@ -210,7 +217,7 @@ def test_of_two_who_state_something_for_the_first_time_the_second_learns_of_the_
         said = {"case": new, "pathogen": "ebola", "status": "confirmed", "note": "Second test."}
         state_case(**said, by=cast.nurse2, at=MONDAY)
     address = f"/cases/{new.uid}/ebola/"
-    sent = {"status": "ruled_out", "note": "Blood.", "seen": ""}
+    sent = {"status": "ruled_out", "hours_since_onset": "80", "note": "Blood.", "seen": ""}
     answer = nurse.post(address, sent)
     assert "Somebody was before you (Ned Plum, Mon 2 Mar, 09:00): confirmed Second test." in text_of(answer)
     assert "Blood." in text_of(answer)

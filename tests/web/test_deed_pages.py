@@ -66,7 +66,7 @@ SENT = {
     "exposure_correct": {"occurred_at": "2026-03-01T18:00", **WHY},
     "exposure_told": {"how": "phone"},
     "clear": {},
-    "follow_up_return": WHY,
+    "follow_up_return": {"diagnosis": "Malaria."},
     "follow_up_end": {"kind": "left", "basis": "agreed", **WHY},
     "follow_up_reopen": WHY,
     "follow_up_evaluation": WHY,

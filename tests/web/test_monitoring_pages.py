@@ -86,8 +86,9 @@ def test_only_a_physician_finds_and_opens_the_way_back_from_an_evaluation(cast, 
     assert nurse.get(f"/follow-ups/{follow_up.uid}/return/").status_code == 403
     client.force_login(cast.physician)
     assert "Return to readings" in client.get(person).content.decode()
-    client.post(f"/follow-ups/{follow_up.uid}/return/", {"reason": "Malaria."})
-    assert follow_up.states.last().kind == "monitored"
+    client.post(f"/follow-ups/{follow_up.uid}/return/", {"diagnosis": "Malaria."})
+    newest = follow_up.states.last()
+    assert (newest.kind, newest.reason) == ("provisional", "Malaria."), "nobody has confirmed the report"
 
 
 def test_an_unknown_state_is_not_there(nurse, follow_up):

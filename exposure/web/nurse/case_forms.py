@@ -113,6 +113,10 @@ class CaseForm(forms.Form):
 
     def clean(self) -> dict[str, Any]:
         cleaned = super().clean()
+        ruled_out = cleaned.get("status") == CaseStatement.Status.RULED_OUT
+        if ruled_out and cleaned.get("hours_since_onset", "") is None:
+            asked = _("Say how many hours after the onset of symptoms the test was taken.")
+            self.add_error("hours_since_onset", asked)
         answers = {name: answer_of(cleaned.get(f"fact_{name}")) for name in self._asked}
         if self._criteria is not None:
             try:

@@ -18,7 +18,7 @@ from exposure.clear.sign import may_sign, rule_on, wanted_signatures
 from exposure.clear.summary import Summary, summary_of
 from exposure.followup.models import FollowUp
 from exposure.people.access import roles_of
-from exposure.people.models import User
+from exposure.people.models import Role, User
 from exposure.web.nurse.deed import OBSTACLES
 
 GROUNDS = {
@@ -87,7 +87,7 @@ def standing_in_the_way(follow_up: FollowUp, user: User, *, at: datetime) -> Cle
         summary=summary_of(now),
         grounds=tuple(str(GROUNDS[code]) for code in ruling.grounds),
         work_from=may_work_from(standing, at=at).start if standing and standing.signed_at else None,
-        obstacles=tuple(_obstacle(reason, now) for reason in reasons),
+        obstacles=tuple(_obstacle(reason, now, kinds) for reason in reasons),
         gap=ruling.gap,
         wanted=wanted_signatures(now),
         standing=standing,
@@ -96,10 +96,12 @@ def standing_in_the_way(follow_up: FollowUp, user: User, *, at: datetime) -> Cle
     )
 
 
-def _obstacle(reason: str, now: Overview) -> Obstacle:
+def _obstacle(reason: str, now: Overview, kinds: set[str]) -> Obstacle:
     links: list[tuple[str, Any]] = []
     words = str(OBSTACLES[reason])
     match reason:
+        case "being_evaluated" if Role.Kind.PHYSICIAN in kinds:
+            links = [(reverse("follow_up_return", args=[now.follow_up.uid]), _("Return to readings"))]
         case "not_confirmed":
             links = [
                 (reverse("breach", args=[exposure.breach.uid]), exposure.breach.reference)

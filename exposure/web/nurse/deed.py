@@ -32,6 +32,12 @@ from exposure.web.bidi import isolated
 from exposure.web.signed_in import kept_form, signed_in
 
 OBSTACLES = {
+    "being_evaluated": _(
+        "The worker is being evaluated, or in hospital: a physician returns them to readings first."
+    ),
+    "not_paused": _(
+        "The worker is neither being evaluated nor in hospital: there is nothing to return from."
+    ),
     "not_confirmed": _("A report is not confirmed yet."),
     "last_reading_missing": _("The last reading of the last day is neither recorded nor explained."),
     "open_alerts": _("An alert is open."),

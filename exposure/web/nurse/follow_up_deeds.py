@@ -21,7 +21,8 @@ from exposure.people.policy import Deed
 from exposure.pipeline import attend, clear, follow
 from exposure.web.nurse.clearing import standing_in_the_way
 from exposure.web.nurse.deed import DeedPage, Done, Subject, back_to, plain
-from exposure.web.nurse.forms import CorrectionForm, EndForm, HowToldForm, NoteForm, ReasonForm
+from exposure.web.nurse.end_forms import EndForm, ReturnForm
+from exposure.web.nurse.forms import CorrectionForm, HowToldForm, NoteForm, ReasonForm
 from exposure.web.nurse.person_deeds import tell_by
 from exposure.web.times import window_name
 from exposure.wording import ending_in_words
@@ -178,11 +179,10 @@ PAGES = (
         deed=Deed.DECIDE_STATE,
         use_case=follow.return_to_monitoring,
         prepare=_for_physicians,
-        form=plain(ReasonForm),
-        sent=lambda form, _subject: {"finding": form.cleaned_data["reason"]},
+        form=plain(ReturnForm),
         title=_("Return to readings"),
         lede=_("Name the diagnosis, or the test and how many hours after the onset it was taken."),
-        done=_("Back to readings."),
+        done=_("Back to readings. Those missed in between are explained."),
     ),
     _of_follow_up(
         "follow_up_end",

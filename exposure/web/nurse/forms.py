@@ -10,7 +10,7 @@ from django.utils.translation import gettext_lazy as _
 
 from exposure.attend.models import Alert
 from exposure.classify.criteria import Criteria, CriteriaError, text
-from exposure.followup.models import METHODS, FollowUpState, Protection
+from exposure.followup.models import METHODS, Protection
 from exposure.people.models import User
 from exposure.report.models import Told
 from exposure.web.local_time import LocalTimeField
@@ -276,26 +276,6 @@ class WithdrawalForm(forms.Form):
 class CorrectionForm(forms.Form):
     occurred_at = LocalTimeField(label=_("When was the contact?"))
     reason = forms.CharField(label=_("How do you know?"), widget=AREA)
-
-
-class EndForm(forms.Form):
-    kind = forms.ChoiceField(label=_("How does it end?"), widget=forms.RadioSelect)
-    basis = forms.ChoiceField(
-        label=_("On what basis was it run?"),
-        choices=_capital(FollowUpState.Basis.choices),
-        widget=forms.RadioSelect,
-    )
-    accepted_by = forms.CharField(
-        label=_("For a hand-over: who has accepted it?"),
-        help_text=_("Name, and where they can be reached."),
-        max_length=200,
-        required=False,
-    )
-    reason = forms.CharField(label=_("Reason"), widget=AREA)
-
-    def __init__(self, *args: Any, kinds: Iterable[tuple[str, Any]], **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
-        self.fields["kind"].choices = _capital(kinds)
 
 
 class ExposureForm(forms.Form):

@@ -31,6 +31,10 @@ DEEDS = {
     "correct": _("when the contact was"),
     "link": _("who the person is"),
     "birth_year": _("the year of birth"),
+    "evaluated": _("the evaluation"),
+    "admitted": _("the stay in hospital"),
+    "return": _("what was found"),
+    "reopen": _("why it goes on"),
 }
 VALUES: dict[str, dict[Any, Any]] = {
     "how": dict(Told.HOW),
