@@ -12,7 +12,9 @@ from exposure.api.fields import CodeOrNull, WorkerId, code, own_uid, uid
 from exposure.api.resource import Filters, Resource
 from exposure.api.schema import described, page_of
 from exposure.attend import alerts
+from exposure.attend.closing import deed_of
 from exposure.attend.models import Alert
+from exposure.attend.outcomes import ALWAYS_WITH_NOTE, BY_PHYSICIANS, FITTING
 from exposure.attend.still import gone
 from exposure.people.access import require_on
 from exposure.people.policy import IN_LISTS, Deed, Part, sides_with
@@ -128,9 +130,29 @@ class HoldingSerializer(SeenSerializer):
     )
 
 
+def _fitting() -> str:
+    """Which outcomes fit which causes, in one sentence each."""
+    causes: dict[tuple[str, ...], list[str]] = {}
+    for cause, outcomes in FITTING.items():
+        causes.setdefault(outcomes, []).append(cause)
+    return " ".join(f"{', '.join(these)}: {', '.join(outcomes)}." for outcomes, these in causes.items())
+
+
 class ClosingSerializer(SeenSerializer):
-    outcome = serializers.ChoiceField(Alert.Outcome.choices)
-    note = serializers.CharField(required=False, allow_blank=True, default="")
+    outcome = serializers.ChoiceField(
+        Alert.Outcome.choices,
+        help_text="One that fits the alert's `cause`; else the error names those that fit. "
+        f"{_fitting()} Of {', '.join(sorted(BY_PHYSICIANS))} a physician decides (403). `fell_ill` begins the "
+        "evaluation; `entry_error` asks that the reading was corrected before, `reading_came` that one has come, "
+        "`ended` that no follow-up runs.",
+    )
+    note = serializers.CharField(
+        required=False,
+        allow_blank=True,
+        default="",
+        help_text="What was found: asked for with every fever and urgent symptom, and with "
+        f"{' and '.join(f'`{outcome}`' for outcome in sorted(ALWAYS_WITH_NOTE, reverse=True))}.",
+    )
 
 
 class Alerts(AlertResource):
@@ -163,5 +185,7 @@ class AlertClosing(AlertResource):
         "close_alert", "Close with an outcome", {200: AlertSerializer}, 404, 409, body=ClosingSerializer
     )
     def post(self, request: Request, uid: UUID) -> Response:
-        alert, body = self.alert(uid, Deed.CLOSE_ALERT), self.body(ClosingSerializer)
+        alert = self.alert(uid, Deed.CLOSE_ALERT)
+        require_on(request.user, deed_of(alert), alert, at=request.at)
+        body = self.body(ClosingSerializer)
         return self.answer(attend.close_alert(alert=alert, by=request.user, at=request.at, **body))

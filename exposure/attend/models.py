@@ -74,6 +74,10 @@ class Alert(Recorded):
         EVALUATED = "evaluated", _("evaluated")
         FELL_ILL = "fell_ill", _("fell ill with it")
         ENTRY_ERROR = "entry_error", _("entry error")
+        REACHED = "reached", _("reached")
+        READING_CAME = "reading_came", _("the reading came")
+        ENDED = "ended", _("the follow-up has ended")
+        DECIDED = "decided", _("decided")
 
     site = models.ForeignKey(Site, models.PROTECT, related_name="alerts")
     breach = models.ForeignKey(Breach, models.PROTECT, null=True, blank=True, related_name="alerts")

@@ -10,14 +10,14 @@ from datetime import datetime, timedelta
 from django.db import transaction
 from django.utils.translation import gettext as _
 
-from exposure.attend import alerts, duties, promises
+from exposure.attend import alerts, closing, duties, promises
 from exposure.attend.alerts import worker_of
 from exposure.attend.models import Alert, Call, Handover, Promise
 from exposure.attend.still import OF_TASKS, still
-from exposure.followup import plans
+from exposure.followup import plans, states
 from exposure.followup.fills import standing_fill
-from exposure.followup.models import Check, Exposure, Fill, PrivateNote, Protection
-from exposure.people.access import require, require_on
+from exposure.followup.models import Check, Exposure, Fill, FollowUpState, PrivateNote, Protection
+from exposure.people.access import may_on, require, require_on
 from exposure.people.models import User, Worker
 from exposure.people.policy import Deed
 from exposure.pipeline import turn
@@ -132,12 +132,13 @@ def take_list(*, site: Site, seen: str, by: User, at: datetime) -> Handover:
 def close_alert(
     *, alert: Alert, outcome: str, note: str, times: int | None = None, by: User, at: datetime
 ) -> Alert:
-    """Close with an outcome. `times` is how often it had happened as it was read: what has come since may be worse, so
-    that it stays open, and Conflict is raised with what came."""
-    require_on(by, Deed.CLOSE_ALERT, alert, at=at)
-    if outcome not in Alert.Outcome.values:
-        raise BadSubmission(Problem("/outcome", _("Say what came of it.")))
-    with turn.of(at=at) as own, because_of(note):
+    """Close with an outcome that fits its cause; whoever fell ill is being evaluated from then on. `times` is how often
+    it had happened as it was read: what has come since may be worse, so that it stays open, and Conflict is raised with
+    what came. Raises PermissionDenied, and BadSubmission at /outcome or /note."""
+    require_on(by, closing.deed_of(alert), alert, at=at)
+    closing.require_fitting(alert, outcome, note)
+    fell_ill = outcome == Alert.Outcome.FELL_ILL
+    with turn.of(*([worker_of(alert)] if fell_ill else []), at=at) as own, because_of(note):
         alert = _locked_alert(alert)
         if alert.closed_at is not None:
             if (alert.outcome, alert.note.strip()) != (outcome, note.strip()):
@@ -146,11 +147,35 @@ def close_alert(
         if newest := alerts.came_since(alert, times):
             own.clash(newest, "close", worker_of(alert), alert.site, outcome=outcome, note=note)
             return alert
+        closing.require_true(alert, outcome, at=at)
+        if fell_ill:
+            _begin_evaluations(alert, note, by, at)
         closed = alerts.close(alert, outcome=outcome, note=note, by=by, at=at)
         if alert.cause == Cause.LATE_TASK:
             for warning in _lost_their_cause(alert.follow_up, (Cause.TASK_SOON,), at):
                 alerts.close(warning, outcome=outcome, note=note, by=by, at=at)
         return closed
+
+
+def _begin_evaluations(alert: Alert, reason: str, by: User, at: datetime) -> None:
+    """Of every follow-up that the alert is about and that asks for readings now, as far as its site is the decider's.
+    Where all are another site's, that site is asked instead, so that nobody is left at home with it."""
+    asking = []
+    for follow_up in closing.running_of(alert, at=at):
+        state = states.state_of(follow_up)
+        if state is None or state.kind not in states.PAUSED:
+            asking.append(turn.locked_follow_up(follow_up))
+    own = [follow_up for follow_up in asking if may_on(by, Deed.DECIDE_STATE, follow_up, at=at)]
+    if asking and not own:
+        site = asking[0].site
+        words = _("%(site)s follows this worker up: ask them to begin the evaluation (%(phone)s).")
+        raise BadSubmission(Problem("/outcome", words % {"site": site.name, "phone": site.phone}))
+    for follow_up in own:
+        turn.go_on(follow_up, reason, at, by.actor)
+        if follow_up.ended_at is not None:
+            continue
+        turn.drop_calls([follow_up], because="paused", at=at)
+        states.enter_state(follow_up, FollowUpState.Kind.EVALUATED, at=at, by=by.actor, reason=reason)
 
 
 def _locked_alert(alert: Alert) -> Alert:
