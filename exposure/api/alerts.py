@@ -1,4 +1,4 @@
-"""Alerts: seen, taken over, closed with an outcome."""
+"""Alerts: seen, taken over, looked at again, closed with an outcome."""
 
 from collections.abc import Iterable
 from datetime import datetime
@@ -130,6 +130,21 @@ class HoldingSerializer(SeenSerializer):
     )
 
 
+class LookSerializer(SeenSerializer):
+    kind = serializers.ChoiceField(
+        attend.LOOKS,
+        help_text="It is watched, or measured again; whoever holds it says so, as often as needed.",
+    )
+    hours = serializers.IntegerField(
+        required=False,
+        allow_null=True,
+        default=None,
+        min_value=1,
+        help_text="From now; at most, and if absent, what the criteria name for the next look.",
+    )
+    note = serializers.CharField(help_text="What is waited for.")
+
+
 def _fitting() -> str:
     """Which outcomes fit which causes, in one sentence each."""
     causes: dict[tuple[str, ...], list[str]] = {}
@@ -178,6 +193,13 @@ class AlertAcknowledgement(AlertResource):
         else:
             held = attend.acknowledge_alert(**act)
         return self.answer(held)
+
+
+class AlertLook(AlertResource):
+    @described("look_again", "Set the next look", {200: AlertSerializer}, 404, 409, body=LookSerializer)
+    def post(self, request: Request, uid: UUID) -> Response:
+        alert, body = self.alert(uid, Deed.ACKNOWLEDGE), self.body(LookSerializer)
+        return self.answer(attend.look_again(alert=alert, by=request.user, at=request.at, **body))
 
 
 class AlertClosing(AlertResource):

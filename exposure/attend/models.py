@@ -177,6 +177,8 @@ class AlertEntry(InsertOnly):
         ROUND = "round", _("happened again after it was seen")
         ACKNOWLEDGED = "acknowledged", _("seen")
         TAKEN = "taken", _("taken over")
+        WATCH = "watch", _("watched until the next look")
+        REPEAT = "repeat", _("to be measured again by the next look")
         LOOK_DUE = "look_due", _("next look due")
         CLOSED = "closed", _("closed")
 
@@ -196,6 +198,11 @@ class AlertEntry(InsertOnly):
 
     def __str__(self) -> str:
         return f"{self.alert_id} {self.kind}"
+
+    @property
+    def is_note(self) -> bool:
+        """Whether `because` is what a clinician wrote."""
+        return self.kind in (self.Kind.WATCH, self.Kind.REPEAT, self.Kind.CLOSED)
 
 
 class PromiseQuerySet(GuardedQuerySet):

@@ -1,7 +1,7 @@
 """What is done to an alert: take it over, close it with an outcome."""
 
 from collections.abc import Mapping
-from datetime import datetime
+from datetime import datetime, timedelta
 from functools import partial
 from typing import Any
 
@@ -18,7 +18,7 @@ from exposure.people.models import User
 from exposure.people.policy import Deed
 from exposure.pipeline import attend
 from exposure.web.nurse.deed import DeedPage, Done, Subject
-from exposure.web.nurse.forms import CloseForm, TakeForm
+from exposure.web.nurse.forms import CloseForm, LookForm, TakeForm
 
 ALERTS = Alert.objects.with_look().select_related(
     "site", "breach__worker__site", "follow_up__worker__site", "worker__site", "held_by", "closed_by"
@@ -46,6 +46,12 @@ def _take_form(data, subject: Subject) -> TakeForm:
 
 def _close_form(data: QueryDict | None, subject: Subject) -> CloseForm:
     return CloseForm(data, alert=subject.row, initial={"times": subject.row.times})
+
+
+def look_form(data: QueryDict | None, alert: Alert) -> LookForm:
+    """The form in which whoever has the alert sets its next look."""
+    most = attend.longest_look(alert) // timedelta(hours=1)
+    return LookForm(data, most=most, initial={"times": alert.times})
 
 
 def _whose_it_is(request: HttpRequest, alert: Alert) -> Mapping[str, Any]:
@@ -87,6 +93,16 @@ PAGES = (
         form=_take_form,
         title=_("I have it"),
         lede=_taking,
+        done=_taken,
+    ),
+    _page(
+        "alert_look",
+        "alerts/<uuid:uid>/look/",
+        deed=Deed.ACKNOWLEDGE,
+        use_case=attend.look_again,
+        form=lambda data, subject: look_form(data, subject.row),
+        title=_("Set the next look"),
+        lede=lambda subject: subject.row.words,
         done=_taken,
     ),
     _page(

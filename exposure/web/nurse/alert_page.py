@@ -22,7 +22,7 @@ from exposure.people.models import Role, User, Worker
 from exposure.people.policy import AS_CLINICIAN, DOING, Deed, Part, View
 from exposure.remind.models import Message
 from exposure.report.models import Case
-from exposure.web.nurse.alert_deeds import ALERTS, to_correct
+from exposure.web.nurse.alert_deeds import ALERTS, look_form, to_correct
 from exposure.web.nurse.forms import CloseForm
 from exposure.web.nurse.other_decisions import about_alert
 from exposure.web.nurse.views import note_person
@@ -40,6 +40,7 @@ def one_alert(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
         "worker": worker,
         "entries": _with_authors(alert.entries.select_related("reading__replaced_by", "unplaced")),
         "form": CloseForm(alert=alert),
+        "look_form": look_form(None, alert) if alert.held_by_id == request.user.pk else None,
         "acts": may_on(request.user, Deed.ACKNOWLEDGE, alert, at=request.at),
         "decides": may_on(request.user, deed_of(alert), alert, at=request.at),
         "physicians": _physicians_of(alert, at=request.at),

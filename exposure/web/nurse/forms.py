@@ -53,6 +53,23 @@ class TakeForm(SeenForm):
     )
 
 
+class LookForm(SeenForm):
+    """`most`: within how many hours the criteria want the next look."""
+
+    kind = forms.ChoiceField(
+        label=_("What do you do until then?"),
+        choices=[("watch", _("Watch")), ("repeat", _("Have it measured again"))],
+        widget=forms.RadioSelect,
+    )
+    hours = forms.IntegerField(label=_("Look again in how many hours?"), min_value=1)
+    note = forms.CharField(label=_("What do you wait for?"), widget=AREA)
+
+    def __init__(self, *args: Any, most: int, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["hours"].initial = most
+        self.fields["hours"].help_text = _("At most %(most)s.") % {"most": most}
+
+
 # What choosing the outcome does beside closing the alert, or what it asks for first.
 CONSEQUENCES = {
     Alert.Outcome.OTHER_DIAGNOSIS: _("Other diagnosis: write its name in the note."),
