@@ -97,7 +97,7 @@ class CloseForm(SeenForm):
             self.fields["outcome"].initial = fitting[0]
         if all(needs_note(alert.cause, code, urgent=alert.urgent) for code in fitting):
             self.fields["note"].label = _("What was found?")
-            self.fields["note"].help_text = _("Asked for whichever outcome you choose.")
+            self.fields["note"].required = True
 
 
 # What is asked in the first call to somebody who was exposed; common practice, no source.
