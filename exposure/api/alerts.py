@@ -1,4 +1,4 @@
-"""Alerts: seen, taken over, closed with an outcome."""
+"""Alerts: seen, taken over, looked at again, closed with an outcome."""
 
 from collections.abc import Iterable
 from datetime import datetime
@@ -12,7 +12,9 @@ from exposure.api.fields import CodeOrNull, WorkerId, code, own_uid, uid
 from exposure.api.resource import Filters, Resource
 from exposure.api.schema import described, page_of
 from exposure.attend import alerts
+from exposure.attend.closing import deed_of
 from exposure.attend.models import Alert
+from exposure.attend.outcomes import ALWAYS_WITH_NOTE, BY_PHYSICIANS, FITTING
 from exposure.attend.still import gone
 from exposure.people.access import require_on
 from exposure.people.policy import IN_LISTS, Deed, Part, sides_with
@@ -128,9 +130,44 @@ class HoldingSerializer(SeenSerializer):
     )
 
 
+class LookSerializer(SeenSerializer):
+    kind = serializers.ChoiceField(
+        attend.LOOKS,
+        help_text="It is watched, or measured again; whoever holds it says so, as often as needed.",
+    )
+    hours = serializers.IntegerField(
+        required=False,
+        allow_null=True,
+        default=None,
+        min_value=1,
+        help_text="From now; at most, and if absent, what the criteria name for the next look.",
+    )
+    note = serializers.CharField(help_text="What is waited for.")
+
+
+def _fitting() -> str:
+    """Which outcomes fit which causes, in one sentence each."""
+    causes: dict[tuple[str, ...], list[str]] = {}
+    for cause, outcomes in FITTING.items():
+        causes.setdefault(outcomes, []).append(cause)
+    return " ".join(f"{', '.join(these)}: {', '.join(outcomes)}." for outcomes, these in causes.items())
+
+
 class ClosingSerializer(SeenSerializer):
-    outcome = serializers.ChoiceField(Alert.Outcome.choices)
-    note = serializers.CharField(required=False, allow_blank=True, default="")
+    outcome = serializers.ChoiceField(
+        Alert.Outcome.choices,
+        help_text="One that fits the alert's `cause`; else the error names those that fit. "
+        f"{_fitting()} Of {', '.join(sorted(BY_PHYSICIANS))} a physician decides (403). `fell_ill` begins the "
+        "evaluation; `entry_error` asks that the reading was corrected before, `reading_came` that one has come, "
+        "`ended` that no follow-up runs.",
+    )
+    note = serializers.CharField(
+        required=False,
+        allow_blank=True,
+        default="",
+        help_text="What was found: asked for with every fever and urgent symptom, and with "
+        f"{' and '.join(f'`{outcome}`' for outcome in sorted(ALWAYS_WITH_NOTE, reverse=True))}.",
+    )
 
 
 class Alerts(AlertResource):
@@ -158,10 +195,19 @@ class AlertAcknowledgement(AlertResource):
         return self.answer(held)
 
 
+class AlertLook(AlertResource):
+    @described("look_again", "Set the next look", {200: AlertSerializer}, 404, 409, body=LookSerializer)
+    def post(self, request: Request, uid: UUID) -> Response:
+        alert, body = self.alert(uid, Deed.ACKNOWLEDGE), self.body(LookSerializer)
+        return self.answer(attend.look_again(alert=alert, by=request.user, at=request.at, **body))
+
+
 class AlertClosing(AlertResource):
     @described(
         "close_alert", "Close with an outcome", {200: AlertSerializer}, 404, 409, body=ClosingSerializer
     )
     def post(self, request: Request, uid: UUID) -> Response:
-        alert, body = self.alert(uid, Deed.CLOSE_ALERT), self.body(ClosingSerializer)
+        alert = self.alert(uid, Deed.CLOSE_ALERT)
+        require_on(request.user, deed_of(alert), alert, at=request.at)
+        body = self.body(ClosingSerializer)
         return self.answer(attend.close_alert(alert=alert, by=request.user, at=request.at, **body))

@@ -72,6 +72,7 @@ urlpatterns = [
     path("follow-ups/<uuid:uid>/clear/", follow_ups.FollowUpClearance.as_view()),
     path("alerts/", alerts.Alerts.as_view()),
     path("alerts/<uuid:uid>/acknowledge/", alerts.AlertAcknowledgement.as_view()),
+    path("alerts/<uuid:uid>/look/", alerts.AlertLook.as_view()),
     path("alerts/<uuid:uid>/close/", alerts.AlertClosing.as_view()),
     path("tasks/", tasks.Tasks.as_view()),
     path("tasks/<uuid:uid>/complete/", tasks.TaskCompletion.as_view()),

@@ -227,6 +227,14 @@ def take_over(alert: Alert, *, by: User) -> Alert:
     return alert
 
 
+def look_again(alert: Alert, kind: str, *, note: str, due_at: datetime, at: datetime) -> Alert:
+    """It is watched, or measured again, and asks anew at `due_at`; `kind` is that of the entry."""
+    promises.ask(_next_look(alert, due_at, at), at=at)
+    AlertEntry.objects.create(alert=alert, kind=kind, because=note)
+    alert.__dict__.pop("look_due_at", None)
+    return alert
+
+
 def _next_look(alert: Alert, due_at: datetime, at: datetime) -> Promise:
     return Promise(
         site=alert.site,

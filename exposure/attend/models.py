@@ -74,6 +74,10 @@ class Alert(Recorded):
         EVALUATED = "evaluated", _("evaluated")
         FELL_ILL = "fell_ill", _("fell ill with it")
         ENTRY_ERROR = "entry_error", _("entry error")
+        REACHED = "reached", _("reached")
+        READING_CAME = "reading_came", _("the reading came")
+        ENDED = "ended", _("the follow-up has ended")
+        DECIDED = "decided", _("decided")
 
     site = models.ForeignKey(Site, models.PROTECT, related_name="alerts")
     breach = models.ForeignKey(Breach, models.PROTECT, null=True, blank=True, related_name="alerts")
@@ -173,6 +177,8 @@ class AlertEntry(InsertOnly):
         ROUND = "round", _("happened again after it was seen")
         ACKNOWLEDGED = "acknowledged", _("seen")
         TAKEN = "taken", _("taken over")
+        WATCH = "watch", _("watched until the next look")
+        REPEAT = "repeat", _("to be measured again by the next look")
         LOOK_DUE = "look_due", _("next look due")
         CLOSED = "closed", _("closed")
 
@@ -192,6 +198,11 @@ class AlertEntry(InsertOnly):
 
     def __str__(self) -> str:
         return f"{self.alert_id} {self.kind}"
+
+    @property
+    def is_note(self) -> bool:
+        """Whether `because` is what a clinician wrote."""
+        return self.kind in (self.Kind.WATCH, self.Kind.REPEAT, self.Kind.CLOSED)
 
 
 class PromiseQuerySet(GuardedQuerySet):

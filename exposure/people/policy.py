@@ -224,6 +224,7 @@ class Deed(StrEnum):
     EXCUSE = "excuse"
     ACKNOWLEDGE = "acknowledge"
     CLOSE_ALERT = "close_alert"
+    DECIDE_CASE_CHANGE = "decide_case_change"
     COMPLETE_TASK = "complete_task"
     CALL = "call"
     LINK = "link"
@@ -261,6 +262,7 @@ DOING: dict[Deed, frozenset[str]] = {
     Deed.EXCUSE: _CLINICIANS,
     Deed.ACKNOWLEDGE: _CLINICIANS,
     Deed.CLOSE_ALERT: _CLINICIANS,
+    Deed.DECIDE_CASE_CHANGE: _PHYSICIANS,
     Deed.COMPLETE_TASK: _CLINICIANS,
     Deed.CALL: _CLINICIANS,
     Deed.LINK: _CLINICIANS,

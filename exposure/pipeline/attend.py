@@ -10,14 +10,14 @@ from datetime import datetime, timedelta
 from django.db import transaction
 from django.utils.translation import gettext as _
 
-from exposure.attend import alerts, duties, promises
+from exposure.attend import alerts, closing, duties, promises
 from exposure.attend.alerts import worker_of
-from exposure.attend.models import Alert, Call, Handover, Promise
+from exposure.attend.models import Alert, AlertEntry, Call, Handover, Promise
 from exposure.attend.still import OF_TASKS, still
-from exposure.followup import plans
+from exposure.followup import plans, states
 from exposure.followup.fills import standing_fill
-from exposure.followup.models import Check, Exposure, Fill, PrivateNote, Protection
-from exposure.people.access import require, require_on
+from exposure.followup.models import Check, Exposure, Fill, FollowUpState, PrivateNote, Protection
+from exposure.people.access import may_on, require, require_on
 from exposure.people.models import User, Worker
 from exposure.people.policy import Deed
 from exposure.pipeline import turn
@@ -28,6 +28,7 @@ from exposure.report.models import Breach, Told
 from exposure.report.moments import slip_in
 
 Cause = Alert.Cause
+LOOKS = (AlertEntry.Kind.WATCH, AlertEntry.Kind.REPEAT)
 NEXT_LOOK = timedelta(hours=4)  # where no criteria name one
 OLDEST_BIRTH_YEAR = 1900
 CLOCK_GRACE = timedelta(minutes=10)  # for clocks that go wrong
@@ -93,7 +94,7 @@ def acknowledge_alert(*, alert: Alert, times: int | None = None, by: User, at: d
         if newest := alerts.came_since(alert, times):
             own.clash(newest, "acknowledge", worker_of(alert), alert.site)
             return alert
-        return alerts.acknowledge(alert, by=by, at=at, look_within=_next_look(alert))
+        return alerts.acknowledge(alert, by=by, at=at, look_within=longest_look(alert))
 
 
 def take_alert(*, alert: Alert, holder: User, times: int | None = None, by: User, at: datetime) -> Alert:
@@ -108,11 +109,50 @@ def take_alert(*, alert: Alert, holder: User, times: int | None = None, by: User
             own.clash(newest, "take", worker_of(alert), alert.site, holder=holder.name)
             return alert
         if alert.held_by_id is None:
-            return alerts.acknowledge(alert, by=by, at=at, look_within=_next_look(alert))
+            return alerts.acknowledge(alert, by=by, at=at, look_within=longest_look(alert))
         if alert.held_by_id != holder.pk:
             own.clash(alert, "take", worker_of(alert), alert.site, holder=holder.name)
             return alert
         return alerts.take_over(alert, by=by)
+
+
+def look_again(
+    *,
+    alert: Alert,
+    kind: str,
+    note: str,
+    hours: int | None = None,
+    times: int | None = None,
+    by: User,
+    at: datetime,
+) -> Alert:
+    """Whoever has the alert watches it (`kind` watch) or has it measured again (repeat), and it asks anew in so many
+    hours: at most, and where none are named, those of the criteria. Again and again, as long as it is open.
+
+    Raises BadSubmission at /kind, /hours or /note, NotYet where nobody has it, and Conflict where somebody else has it,
+    has closed it, or it has happened again since it was read `times` times.
+    """
+    require_on(by, Deed.ACKNOWLEDGE, alert, at=at)
+    most = longest_look(alert) // timedelta(hours=1)
+    if kind not in LOOKS:
+        raise BadSubmission(Problem("/kind", _("Say whether it is watched or measured again.")))
+    if hours is not None and not 1 <= hours <= most:
+        raise BadSubmission(Problem("/hours", _("Look again within 1 to %(most)s hours.") % {"most": most}))
+    require_text(note, "/note", _("Say what you wait for."))
+    with turn.of(at=at) as own, because_of(note):
+        alert = _locked_alert(alert)
+        newest = None if alert.closed_at else alerts.came_since(alert, times)
+        if alert.closed_at is None and newest is None and alert.held_by_id is None:
+            raise NotYet("nobody_has_it")
+        if alert.closed_at is not None or newest or alert.held_by_id != by.pk:
+            said = {"kind": kind, "hours": hours, "note": note}
+            own.clash(newest or alert, "look", worker_of(alert), alert.site, **said)
+            return alert
+        tapped = alert.entries.filter(recorded_at__gt=at - DOUBLE_TAP).last()
+        if tapped is not None and (tapped.kind, tapped.because) == (kind, note):
+            return alert
+        due_at = at + timedelta(hours=hours or most)
+        return alerts.look_again(alert, kind, note=note, due_at=due_at, at=at)
 
 
 def take_list(*, site: Site, seen: str, by: User, at: datetime) -> Handover:
@@ -132,12 +172,13 @@ def take_list(*, site: Site, seen: str, by: User, at: datetime) -> Handover:
 def close_alert(
     *, alert: Alert, outcome: str, note: str, times: int | None = None, by: User, at: datetime
 ) -> Alert:
-    """Close with an outcome. `times` is how often it had happened as it was read: what has come since may be worse, so
-    that it stays open, and Conflict is raised with what came."""
-    require_on(by, Deed.CLOSE_ALERT, alert, at=at)
-    if outcome not in Alert.Outcome.values:
-        raise BadSubmission(Problem("/outcome", _("Say what came of it.")))
-    with turn.of(at=at) as own, because_of(note):
+    """Close with an outcome that fits its cause; whoever fell ill is being evaluated from then on. `times` is how often
+    it had happened as it was read: what has come since may be worse, so that it stays open, and Conflict is raised with
+    what came. Raises PermissionDenied, and BadSubmission at /outcome or /note."""
+    require_on(by, closing.deed_of(alert), alert, at=at)
+    closing.require_fitting(alert, outcome, note)
+    fell_ill = outcome == Alert.Outcome.FELL_ILL
+    with turn.of(*([worker_of(alert)] if fell_ill else []), at=at) as own, because_of(note):
         alert = _locked_alert(alert)
         if alert.closed_at is not None:
             if (alert.outcome, alert.note.strip()) != (outcome, note.strip()):
@@ -146,6 +187,9 @@ def close_alert(
         if newest := alerts.came_since(alert, times):
             own.clash(newest, "close", worker_of(alert), alert.site, outcome=outcome, note=note)
             return alert
+        closing.require_true(alert, outcome, at=at)
+        if fell_ill:
+            _begin_evaluations(alert, note, by, at)
         closed = alerts.close(alert, outcome=outcome, note=note, by=by, at=at)
         if alert.cause == Cause.LATE_TASK:
             for warning in _lost_their_cause(alert.follow_up, (Cause.TASK_SOON,), at):
@@ -153,11 +197,33 @@ def close_alert(
         return closed
 
 
+def _begin_evaluations(alert: Alert, reason: str, by: User, at: datetime) -> None:
+    """Of every follow-up that the alert is about and that asks for readings now, as far as its site is the decider's.
+    Where all are another site's, that site is asked instead, so that nobody is left at home with it."""
+    asking = []
+    for follow_up in closing.running_of(alert, at=at):
+        state = states.state_of(follow_up)
+        if state is None or state.kind not in states.PAUSED:
+            asking.append(turn.locked_follow_up(follow_up))
+    own = [follow_up for follow_up in asking if may_on(by, Deed.DECIDE_STATE, follow_up, at=at)]
+    if asking and not own:
+        site = asking[0].site
+        words = _("%(site)s follows this worker up: ask them to begin the evaluation (%(phone)s).")
+        raise BadSubmission(Problem("/outcome", words % {"site": site.name, "phone": site.phone}))
+    for follow_up in own:
+        turn.go_on(follow_up, reason, at, by.actor)
+        if follow_up.ended_at is not None:
+            continue
+        turn.drop_calls([follow_up], because="paused", at=at)
+        states.enter_state(follow_up, FollowUpState.Kind.EVALUATED, at=at, by=by.actor, reason=reason)
+
+
 def _locked_alert(alert: Alert) -> Alert:
     return Alert.objects.select_for_update(of=("self",)).select_related("site", "held_by").get(pk=alert.pk)
 
 
-def _next_look(alert: Alert) -> timedelta:
+def longest_look(alert: Alert) -> timedelta:
+    """Within what time somebody who has the alert looks at it again: the shortest that criteria in force name."""
     follow_ups = (
         [alert.follow_up] if alert.follow_up else list(worker_of(alert).follow_ups.filter(ended_at=None))
     )

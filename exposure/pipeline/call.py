@@ -54,9 +54,7 @@ def note_call(
 
 def _settle(row: Settled, note: str, by: User, at: datetime) -> None:
     if isinstance(row, Alert):
-        attend.close_alert(
-            alert=row, outcome=Alert.Outcome.EVALUATED, note=note, times=row.times, by=by, at=at
-        )
+        attend.close_alert(alert=row, outcome=Alert.Outcome.REACHED, note=note, times=row.times, by=by, at=at)
     elif row.kind == Kind.TASK:
         attend.complete_task(task=row, note=note, by=by, at=at)
     elif row.breach is not None:

@@ -29,7 +29,7 @@ def advice(calls, cast, who="worker", **changes):
 def close(cast, at=EVENING):
     with doing(cast.nurse, at=at):
         for alert in Alert.objects.filter(closed_at=None):
-            attend.close_alert(alert=alert, outcome="evaluated", note="", by=cast.nurse, at=at)
+            attend.close_alert(alert=alert, outcome="evaluated", note="Looked at.", by=cast.nurse, at=at)
 
 
 @pytest.mark.parametrize("who", ["worker", "nurse"])

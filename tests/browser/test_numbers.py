@@ -96,7 +96,7 @@ def test_every_digit_of_every_number_is_seen_on_a_narrow_telephone_with_large_te
     shows_every_digit(phone, "/today/", numbers=3)
     with doing(cast.nurse, at=EVENING):
         for alert in Alert.objects.filter(closed_at=None):
-            attend.close_alert(alert=alert, outcome="evaluated", note="", by=cast.nurse, at=EVENING)
+            attend.close_alert(alert=alert, outcome="evaluated", note="Looked at.", by=cast.nurse, at=EVENING)
 
 
 # On how many lines the number stands that breaks most often; one of a usual length is whole at a glance.

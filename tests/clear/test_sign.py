@@ -113,7 +113,9 @@ def test_48_hours_without_contact_are_a_gap(cast, follow_up, gap, kind):
             log(cast, at=check.due_at + (hours(gap - 48) if check.due_at == end else timedelta()))
     with doing(cast.nurse, at=LAST_DUE):
         for alert in Alert.objects.filter(closed_at=None):
-            attend.close_alert(alert=alert, outcome="evaluated", note="", by=cast.nurse, at=LAST_DUE)
+            attend.close_alert(
+                alert=alert, outcome="evaluated", note="Looked at.", by=cast.nurse, at=LAST_DUE
+            )
     assert sign(follow_up, cast.physician, LAST_DUE).kind == kind
 
 

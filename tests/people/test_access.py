@@ -106,6 +106,7 @@ def test_only_who_the_policy_names_at_the_site_does_a_deed(cast, deed):
         Deed.APPROVE_CRITERIA: physicians,
         Deed.APPROVE_ADVICE: physicians,
         Deed.ASSESS_ALSO: physicians,
+        Deed.DECIDE_CASE_CHANGE: physicians,
         Deed.PROPOSE_PURGE: physicians,
         Deed.HOLD: physicians | {"auditor"},
         Deed.LIFT_HOLD: {"auditor"},

@@ -207,6 +207,22 @@ def test_an_alert_is_closed_while_its_next_look_comes(cast):
     assert not alert.promises.open().exists()
 
 
+def test_of_two_who_close_a_fever_at_once_the_evaluation_begins_only_with_the_outcome_that_stands(cast):
+    look_at = fever_seen(cast, MONDAY + hours(10))
+    alert = Alert.objects.get(cause="fever")
+
+    def closed(by, outcome):
+        with doing(by, at=look_at):
+            return attend.close_alert(alert=alert, outcome=outcome, note="Shivers.", by=by, at=look_at)
+
+    done = at_once(lambda: closed(cast.nurse, "fell_ill"), lambda: closed(cast.physician, "evaluated"))
+    assert [isinstance(one, Conflict) for one in done].count(True) == 1
+    alert.refresh_from_db()
+    begun = FollowUp.objects.get().states.filter(kind="evaluated").exists()
+    assert begun is (alert.outcome == "fell_ill")
+    assert OtherDecision.objects.get().sent["outcome"] != alert.outcome
+
+
 def test_what_a_sweep_and_three_others_raise_at_once_is_one_open_alert(cast):
     breach = report(cast).breach
     late = breach.promises.get(kind="tell").due_at + timedelta(minutes=1)

@@ -98,7 +98,7 @@ def test_the_reading_that_is_missing_is_noticed_again_when_its_window_closes(cas
     assert early.raised_at == EVENING + DAY
     with doing(cast.nurse):
         attend.close_alert(
-            alert=early, outcome="entry_error", note="The clock was wrong.", by=cast.nurse, at=MONDAY
+            alert=early, outcome="evaluated", note="The clock was wrong.", by=cast.nurse, at=MONDAY
         )
     closes_at = EVENING + hours(4)
     rounds_at(EVENING - hours(1), closes_at - MINUTE)

@@ -260,7 +260,7 @@ def unassessed(cast):
     with doing(cast.nurse):
         exposure.save()
         for alert in Alert.objects.all():
-            attend.close_alert(alert=alert, outcome="evaluated", note="", by=cast.nurse, at=MONDAY)
+            attend.close_alert(alert=alert, outcome="evaluated", note="Looked at.", by=cast.nurse, at=MONDAY)
     return reported.follow_ups[0]
 
 

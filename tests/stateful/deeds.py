@@ -78,6 +78,11 @@ class Deeds(RuleBasedStateMachine):
             except Conflict:  # another decision stands: what was sent is kept beside it
                 return None
 
+    def close(self, alert):
+        """By a physician: what became of people whose case changed is theirs to decide."""
+        said = {"outcome": Alert.Outcome.EVALUATED, "note": "Seen."}
+        self.done(attend.close_alert, self.cast.physician, alert=alert, **said)
+
     # Time
 
     @rule(hours=st.sampled_from([1, 7, 13, 30, 60, 300]), swept=st.booleans())
@@ -223,7 +228,7 @@ class Deeds(RuleBasedStateMachine):
         if alert is not None and what == "acknowledge":
             self.done(attend.acknowledge_alert, alert=alert)
         elif alert is not None:
-            self.done(attend.close_alert, alert=alert, outcome=Alert.Outcome.EVALUATED, note="Seen.")
+            self.close(alert)
 
     # States and ends
 
@@ -289,4 +294,4 @@ class Deeds(RuleBasedStateMachine):
         if last is not None and last.closes_at <= self.at:
             self.done(attend.excuse_check, check=last, reason="On leave.", never=("answered",))
         for alert in Alert.objects.filter(closed_at=None):
-            self.done(attend.close_alert, alert=alert, outcome=Alert.Outcome.EVALUATED, note="Seen.")
+            self.close(alert)

@@ -71,7 +71,7 @@ def test_a_call_completes_exactly_what_was_chosen(cast, nurse):
     assert Call.objects.get().note == "Well.\nWhether they have a room of their own: yes"
     assert (first.kept_by, first.note) == (cast.nurse, Call.objects.get().note)
     assert (telling.kept_by, breach.tellings.get().by) == (cast.nurse, "phone")
-    assert (asked.closed_by, asked.outcome) == (cast.nurse, "evaluated")
+    assert (asked.closed_by, asked.outcome) == (cast.nurse, "reached")
     assert other.kept_at is None
 
 

@@ -40,6 +40,7 @@ WHY = {"reason": "Spoken with the worker."}
 # What is sent to each page: a form that can be sent.
 SENT = {
     "alert_acknowledge": {},
+    "alert_look": {"kind": "watch", "hours": "2", "note": "Paracetamol wears off."},
     "alert_close": {"outcome": "evaluated", "note": "Looked at."},
     "breach_told": {"how": "phone", "told_at": "2026-03-02T08:55"},
     "breach_confirm": {"fact_contact": "breach", "fact_skin": "no", "note": "Inner glove dry."},

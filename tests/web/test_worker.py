@@ -117,7 +117,7 @@ def cleared(cast):
             for task in exposure.promises.filter(kind="task"):
                 attend.complete_task(task=task, note="", by=cast.physician, at=at)
         for alert in Alert.objects.filter(closed_at=None):
-            attend.close_alert(alert=alert, outcome="evaluated", note="", by=cast.physician, at=at)
+            attend.close_alert(alert=alert, outcome="evaluated", note="Looked at.", by=cast.physician, at=at)
         clear.sign_clearance(follow_up=follow_up, by=cast.physician, at=at)
     return at
 
@@ -183,7 +183,7 @@ def test_the_stop_stands_on_today_until_a_clinician_has_closed_the_alert(cast, w
         attend.acknowledge_alert(alert=alert, by=cast.nurse, at=EVENING)
     assert "Occupational health has seen this: Mon 2 Mar 2026, 19:00." in words(wim.get("today", EVENING))
     with doing(cast.nurse, at=EVENING):
-        attend.close_alert(alert=alert, outcome="evaluated", note="", by=cast.nurse, at=EVENING)
+        attend.close_alert(alert=alert, outcome="evaluated", note="Looked at.", by=cast.nurse, at=EVENING)
     assert "Stop, and call" not in words(wim.get("today", EVENING))
 
 

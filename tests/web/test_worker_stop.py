@@ -40,7 +40,7 @@ def acknowledge(cast, at):
 def close(cast, at):
     with doing(cast.nurse, at=at):
         for alert in Alert.objects.filter(closed_at=None, cause__in=("fever", "symptom")):
-            attend.close_alert(alert=alert, outcome="evaluated", note="", by=cast.nurse, at=at)
+            attend.close_alert(alert=alert, outcome="evaluated", note="Looked at.", by=cast.nurse, at=at)
 
 
 def fever(cast):

@@ -1,21 +1,24 @@
 """What is done to an alert: take it over, close it with an outcome."""
 
+from collections.abc import Mapping
+from datetime import datetime, timedelta
 from functools import partial
 from typing import Any
 
-from django.http import QueryDict
+from django.http import HttpRequest, QueryDict
 from django.urls import reverse
 from django.utils.formats import date_format
 from django.utils.timezone import localtime
 from django.utils.translation import gettext_lazy as _
 
-from exposure.attend import alerts
+from exposure.attend import alerts, closing
 from exposure.attend.models import Alert
+from exposure.people.access import may_on, require_on
 from exposure.people.models import User
 from exposure.people.policy import Deed
 from exposure.pipeline import attend
 from exposure.web.nurse.deed import DeedPage, Done, Subject
-from exposure.web.nurse.forms import CloseForm, TakeForm
+from exposure.web.nurse.forms import CloseForm, LookForm, TakeForm
 
 ALERTS = Alert.objects.with_look().select_related(
     "site", "breach__worker__site", "follow_up__worker__site", "worker__site", "held_by", "closed_by"
@@ -42,7 +45,30 @@ def _take_form(data, subject: Subject) -> TakeForm:
 
 
 def _close_form(data: QueryDict | None, subject: Subject) -> CloseForm:
-    return CloseForm(data, initial={"times": subject.row.times})
+    return CloseForm(data, alert=subject.row, initial={"times": subject.row.times})
+
+
+def look_form(data: QueryDict | None, alert: Alert) -> LookForm:
+    """The form in which whoever has the alert sets its next look."""
+    most = attend.longest_look(alert) // timedelta(hours=1)
+    return LookForm(data, most=most, initial={"times": alert.times})
+
+
+def _whose_it_is(request: HttpRequest, alert: Alert) -> Mapping[str, Any]:
+    """Raises PermissionDenied for a nurse where a physician decides."""
+    require_on(request.user, closing.deed_of(alert), alert, at=request.at)
+    return {}
+
+
+def to_correct(alert: Alert, user: User, *, at: datetime) -> Mapping[str, Any]:
+    """For nurse/to_correct.html: what must be corrected before the alert can be closed as an entry error."""
+    worker = alerts.worker_of(alert)
+    may_enter = alert.closed_at is None and may_on(user, Deed.ENTER_READING, worker, at=at)
+    return {
+        "to_correct": closing.to_correct(alert) if may_enter else [],
+        "to_enter": may_enter and closing.is_typed_only(alert),
+        "worker": worker,
+    }
 
 
 def _taking(subject: Subject) -> str:
@@ -70,11 +96,24 @@ PAGES = (
         done=_taken,
     ),
     _page(
+        "alert_look",
+        "alerts/<uuid:uid>/look/",
+        deed=Deed.ACKNOWLEDGE,
+        use_case=attend.look_again,
+        form=lambda data, subject: look_form(data, subject.row),
+        title=_("Set the next look"),
+        lede=lambda subject: subject.row.words,
+        done=_taken,
+    ),
+    _page(
         "alert_close",
         "alerts/<uuid:uid>/close/",
         deed=Deed.CLOSE_ALERT,
         use_case=attend.close_alert,
+        prepare=_whose_it_is,
         form=_close_form,
+        shown=lambda subject: to_correct(subject.row, subject.user, at=subject.at),
+        template="nurse/close_alert.html",
         title=_("Close the alert"),
         lede=lambda subject: subject.row.words,
         done=lambda done: _("Closed: %(outcome)s.") % {"outcome": done.result.get_outcome_display()},

@@ -5,21 +5,24 @@ from collections.abc import Iterable
 from datetime import datetime
 from typing import Any
 
+from django.db.models import Q
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.utils import timezone
 
 from exposure.attend import alerts
-from exposure.attend.models import Alert, Call, Promise
+from exposure.attend.closing import deed_of
+from exposure.attend.models import Alert, AlertEntry, Call, Promise
+from exposure.attend.outcomes import BY_PHYSICIANS
 from exposure.attend.still import gone
 from exposure.audit.models import AccessEntry
 from exposure.followup import cases
 from exposure.people.access import find, may_on, shows, visible
-from exposure.people.models import Worker
-from exposure.people.policy import AS_CLINICIAN, Deed, Part, View
+from exposure.people.models import Role, User, Worker
+from exposure.people.policy import AS_CLINICIAN, DOING, Deed, Part, View
 from exposure.remind.models import Message
 from exposure.report.models import Case
-from exposure.web.nurse.alert_deeds import ALERTS
+from exposure.web.nurse.alert_deeds import ALERTS, look_form, to_correct
 from exposure.web.nurse.forms import CloseForm
 from exposure.web.nurse.other_decisions import about_alert
 from exposure.web.nurse.views import note_person
@@ -35,9 +38,13 @@ def one_alert(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
     context = {
         "alert": alert,
         "worker": worker,
-        "entries": alert.entries.select_related("reading__replaced_by", "unplaced"),
-        "form": CloseForm(),
+        "entries": _with_authors(alert.entries.select_related("reading__replaced_by", "unplaced")),
+        "form": CloseForm(alert=alert),
+        "look_form": look_form(None, alert) if alert.held_by_id == request.user.pk else None,
         "acts": may_on(request.user, Deed.ACKNOWLEDGE, alert, at=request.at),
+        "decides": may_on(request.user, deed_of(alert), alert, at=request.at),
+        "physicians": _physicians_of(alert, at=request.at),
+        **to_correct(alert, request.user, at=request.at),
         "in_words": shows(request.user, alert, Part.NARRATIVE, at=request.at),
         "protections": visible(request.user, worker.protections.all(), *AS_CLINICIAN, at=request.at),
         "cases": _cases_of(request, alert),
@@ -63,6 +70,23 @@ def _cause_now(alert: Alert, *, at: datetime) -> dict[str, Any]:
         "taken_over_by": late.first() if warned else None,
         "asked": asked.order_by("due_at", "pk").distinct(),
     }
+
+
+def _with_authors(entries: Iterable[AlertEntry]) -> list[AlertEntry]:
+    """The entries, each with the account that wrote it as `author`; None where the service itself did."""
+    rows = list(entries)
+    accounts = User.objects.by_actor({entry.recorded_by for entry in rows})
+    for entry in rows:
+        entry.author = accounts.get(entry.recorded_by)
+    return rows
+
+
+def _physicians_of(alert: Alert, *, at: datetime) -> Iterable[User]:
+    """Who can decide where a physician must: those of the alert's site."""
+    if alert.cause not in BY_PHYSICIANS:
+        return ()
+    held = Role.objects.held(at=at).filter(Q(site=alert.site) | Q(site=None), kind__in=DOING[deed_of(alert)])
+    return User.objects.filter(is_active=True, pk__in=held.values("user")).order_by("full_name", "pk")
 
 
 def _told(alert: Alert) -> Iterable[Message]:

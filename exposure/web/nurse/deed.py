@@ -45,6 +45,7 @@ OBSTACLES = {
     "physician_signs": _("The plan asks for a physician's signature."),
     "ended": _("The follow-up has ended."),
     "no_exposure": _("No exposure is left that counts."),
+    "nobody_has_it": _("Nobody has this alert by now: take it first."),
     "answered": _("This reading is not missing: there is nothing to explain."),
     "no_longer_asked": _("This is no longer asked for."),
     "same_person": _("The second signature must be somebody else's."),

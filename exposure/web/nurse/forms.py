@@ -9,6 +9,7 @@ from django.utils.text import capfirst
 from django.utils.translation import gettext_lazy as _
 
 from exposure.attend.models import Alert
+from exposure.attend.outcomes import FITTING, RAISED_BY_READINGS, needs_note
 from exposure.classify.criteria import Criteria, CriteriaError, text
 from exposure.followup.models import METHODS, Protection
 from exposure.people.models import User
@@ -52,11 +53,51 @@ class TakeForm(SeenForm):
     )
 
 
-class CloseForm(SeenForm):
-    outcome = forms.ChoiceField(
-        label=_("What came of it?"), choices=_capital(Alert.Outcome.choices), widget=forms.RadioSelect
+class LookForm(SeenForm):
+    """`most`: within how many hours the criteria want the next look."""
+
+    kind = forms.ChoiceField(
+        label=_("What do you do until then?"),
+        choices=[("watch", _("Watch")), ("repeat", _("Have it measured again"))],
+        widget=forms.RadioSelect,
     )
+    hours = forms.IntegerField(label=_("Look again in how many hours?"), min_value=1)
+    note = forms.CharField(label=_("What do you wait for?"), widget=AREA)
+
+    def __init__(self, *args: Any, most: int, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["hours"].initial = most
+        self.fields["hours"].help_text = _("At most %(most)s.") % {"most": most}
+
+
+# What choosing the outcome does beside closing the alert, or what it asks for first.
+CONSEQUENCES = {
+    Alert.Outcome.OTHER_DIAGNOSIS: _("Other diagnosis: write its name in the note."),
+    Alert.Outcome.FELL_ILL: _(
+        "Fell ill with it: being evaluated begins at once, with the note as its reason. Nobody leaves the list."
+    ),
+    Alert.Outcome.ENTRY_ERROR: _("Entry error: only after the reading has been corrected."),
+}
+
+
+class CloseForm(SeenForm):
+    """The outcomes that fit the alert's cause; the one there is, is chosen."""
+
+    outcome = forms.ChoiceField(label=_("What came of it?"), widget=forms.RadioSelect)
     note = forms.CharField(label=_("Note"), required=False, widget=AREA)
+
+    def __init__(self, *args: Any, alert: Alert, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        fitting = FITTING[alert.cause]
+        beside = CONSEQUENCES if alert.cause in RAISED_BY_READINGS else {}
+        self.fields["outcome"].choices = [
+            (code, beside.get(code) or capfirst(Alert.Outcome(code).label)) for code in fitting
+        ]
+        if len(fitting) == 1:
+            self.fields["outcome"].initial = fitting[0]
+        if all(needs_note(alert.cause, code, urgent=alert.urgent) for code in fitting):
+            self.fields["note"].label = _("What was found?")
+            self.fields["note"].required = True
 
 
 # What is asked in the first call to somebody who was exposed; common practice, no source.

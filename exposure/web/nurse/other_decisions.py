@@ -10,7 +10,7 @@ from django.utils.formats import date_format
 from django.utils.timezone import localtime
 from django.utils.translation import gettext_lazy as _
 
-from exposure.attend.models import Alert, OtherDecision
+from exposure.attend.models import Alert, AlertEntry, OtherDecision
 from exposure.attend.standing import name_of
 from exposure.people.access import visible
 from exposure.people.models import Worker
@@ -22,6 +22,7 @@ DEEDS = {
     "take": _("who has the alert"),
     "tell": _("how the worker was told"),
     "close": _("closing the alert"),
+    "look": _("the next look"),
     "complete": _("the task"),
     "excuse": _("why a reading is missing"),
     "confirm": _("confirming the report"),
@@ -40,6 +41,7 @@ VALUES: dict[str, dict[Any, Any]] = {
     "how": dict(Told.HOW),
     "by": dict(Told.HOW),
     "outcome": dict(Alert.Outcome.choices),
+    "kind": dict(AlertEntry.Kind.choices),
     "status": dict(CaseStatement.Status.choices),
     "accepted": {True: _("the report is withdrawn"), False: _("the report stands")},
 }

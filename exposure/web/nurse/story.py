@@ -165,8 +165,7 @@ def _alerts(known: Collection[int], seen: Seen, told: Seen) -> Iterator[NamedLat
     asking = (AlertEntry.Kind.RAISED, AlertEntry.Kind.ROUND, AlertEntry.Kind.LOOK_DUE)
     for entry in entries:
         words = {"cause": entry.alert.get_cause_display(), "what": entry.get_kind_display()}
-        is_open = entry.kind != AlertEntry.Kind.CLOSED
-        because = entry.because if is_open or entry.alert_id in in_words else ""
+        because = entry.because if not entry.is_note or entry.alert_id in in_words else ""
         outcome = entry.alert.get_outcome_display() if entry.kind == AlertEntry.Kind.CLOSED else ""
         yield (
             Happening(
