@@ -70,9 +70,9 @@ class Turn:
 
 @contextmanager
 def of(*workers: Worker, at: datetime) -> Iterator[Turn]:
-    """One transaction in which whatever opens, feeds or ends these workers' follow-ups waits for its turn; at its end
-    they are to be told what has changed, and what people must do about them is brought in line with what stands then. Raises Conflict after that where the use
-    case has found another decision standing (`Turn.clash`)."""
+    """One transaction in which whatever opens, feeds or ends these workers' follow-ups waits for its turn. At its end
+    they are to be told what has changed, and what people must do about them is brought in line with what stands then.
+    Raises Conflict after that where the use case has found another decision standing (`Turn.clash`)."""
     turn = Turn()
     with transaction.atomic():
         turn.taken = one_at_a_time(*workers)

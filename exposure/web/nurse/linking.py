@@ -27,6 +27,7 @@ from exposure.pipeline import attend, follow
 from exposure.report.submission import storable
 from exposure.web.bidi import isolated
 from exposure.web.nurse import two_records
+from exposure.web.nurse.by_telephone import last_digits, with_telephone
 from exposure.web.nurse.deed import DeedPage, Done, Subject, back_to, plain
 from exposure.web.nurse.forms import NoteForm
 from exposure.web.nurse.person_deeds import WORKERS
@@ -48,14 +49,18 @@ def search(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
     sought = storable(request.GET.get("find", worker.name)).strip()
     people = _people(request, worker, sought)
     if "find" not in request.GET:  # their own telephone, too
-        own = _with_digits(visible(request.user, _others(worker), *IN_LISTS, at=request.at), worker.phone)
+        others = visible(request.user, _others(worker), *IN_LISTS, at=request.at)
+        own = with_telephone(others, [worker.phone]).get(worker.phone, [])
         people = list({person.pk: person for person in [*own, *people]}.values())
+    own_digits = last_digits(worker.phone)
     note_look(request.user, AccessEntry.Kind.LIST, f"link {sought}", at=request.at)
     context = {
         "worker": worker,
         "sought": sought,
         "people": people[:SHOWN],
-        "same_phone": {person.pk for person in people if _same_phone(person, worker)},
+        "same_phone": {
+            person.pk for person in people if own_digits and own_digits == last_digits(person.phone)
+        },
         "more": len(people) > SHOWN,
         "shown": SHOWN,
         "back": back_to(worker),
@@ -84,31 +89,12 @@ def _people(request: HttpRequest, worker: Worker, sought: str) -> list[Worker]:
     if not words:
         return []
     people = visible(request.user, _others(worker), *IN_LISTS, at=request.at)
-    by_telephone = _with_digits(people, sought)
+    by_telephone = with_telephone(people, [sought]).get(sought, [])
     for word in words:
         has_word = Q(name__icontains=word) | Q(number__icontains=word) | Q(phone__icontains=word)
         people = people.filter(has_word)
     found = {person.pk: person for person in [*by_telephone, *people[: SHOWN + 1]]}
     return list(found.values())[: SHOWN + 1]
-
-
-def _with_digits(people: QuerySet[Worker], sought: str) -> list[Worker]:
-    """Whoever has these digits at the end of the telephone number, however either was written."""
-    digits = _digits(sought)[-COMPARED:]
-    if len(digits) < FEWEST_DIGITS:
-        return []
-    numbers = people.exclude(phone="").values_list("pk", "phone")
-    keys = [key for key, phone in numbers if _digits(phone).endswith(digits)]
-    return list(people.filter(pk__in=keys[: SHOWN + 1]))
-
-
-def _same_phone(person: Worker, worker: Worker) -> bool:
-    own = _digits(worker.phone)[-COMPARED:]
-    return len(own) >= FEWEST_DIGITS and _digits(person.phone).endswith(own)
-
-
-def _digits(text: str) -> str:
-    return re.sub(r"\D", "", text)
 
 
 def _effects(worker: Worker, known: Worker, at: datetime) -> Iterator[str]:
