@@ -15,6 +15,7 @@ from django.db.models import Exists, OuterRef, QuerySet, Subquery
 from django.utils.translation import gettext as _
 
 from exposure.attend import promises
+from exposure.attend.changes import CHANGE
 from exposure.attend.models import Alert, Promise
 from exposure.classify.criteria import text
 from exposure.classify.models import Assessment
@@ -30,7 +31,7 @@ from exposure.report.models import Breach, Told
 
 Kind = Promise.Kind
 State = FollowUpState.Kind
-DERIVED = (Kind.TELL, Kind.CONFIRM, Kind.TASK)
+DERIVED = (Kind.TELL, Kind.CONFIRM, Kind.TASK, Kind.IDENTIFY)
 CLEARANCE = "clearance"
 SILENT = "silent"  # begins the key of a call that silence asks for
 TRY = "try"  # begins the key of a call that is to be tried again
@@ -57,7 +58,7 @@ def settle(worker: Worker, *, at: datetime, because: str = "cause_ended") -> Non
         promise
         for promise in Promise.objects.filter(worker=worker, void_at=None).select_related("kept_by")
         if (
-            promise.kind in DERIVED
+            (promise.kind in DERIVED and not promise.key.startswith(CHANGE))
             or (promise.kind == Kind.SIGN and promise.version_id is None)
             or record.has_ended(promise)
         )
@@ -137,7 +138,10 @@ class _Record:
         return State.DIED in self.last_states.values()
 
     def has_ended(self, promise: Promise) -> bool:
-        """Of a call or a review, which whoever causes it asks for: whether what it is about has ended since."""
+        """Of what whoever causes it asks for, a call, a review or the telling of a change: whether what it is about has
+        ended since."""
+        if promise.key.startswith(CHANGE):
+            return self.died
         if promise.kind == Kind.CALL:
             ended = {follow_up.pk for follow_up in self.follow_ups if follow_up.ended_at is not None}
             return self.died or promise.follow_up_id in ended
@@ -172,6 +176,7 @@ def _carry_corrected(record: _Record) -> None:
 
 
 def _wanted(record: _Record) -> Iterator[Promise]:
+    yield from _who_is_it(record)
     if record.died:  # whichever follow-up says so
         return
     for breach in record.breaches:
@@ -182,6 +187,21 @@ def _wanted(record: _Record) -> Iterator[Promise]:
             standing = [row for row in record.exposures[follow_up.pk] if row.withdrawn_at is None]
             yield from _of_follow_up(follow_up, standing, record)
     yield from _signatures(record)
+
+
+def _who_is_it(record: _Record) -> Iterator[Promise]:
+    """Of somebody who was typed in by name: until they are linked, or somebody says that they are on no list."""
+    worker = record.worker
+    reported = any(breach.withdrawn_at is None for breach in record.breaches)
+    if worker.is_unlisted and (reported or record.follow_ups):
+        yield Promise(
+            site=worker.site,
+            worker=worker,
+            kind=Kind.IDENTIFY,
+            key=str(worker.uid),
+            title=_("Typed in by name, without a number: is it somebody on the list?"),
+            basis="no number",
+        )
 
 
 def _of_breach(breach: Breach, record: _Record) -> Iterator[Promise]:

@@ -243,6 +243,7 @@ class Promise(Recorded):
         LOOK = "look", _("next look")
         CALL = "call", _("ring")
         SIGN = "sign", _("sign")
+        IDENTIFY = "identify", _("who is it")
 
     site = models.ForeignKey(Site, models.PROTECT, related_name="promises")
     kind = models.CharField(max_length=20, choices=Kind)

@@ -61,6 +61,8 @@ def _decision(row: Any) -> tuple[str, datetime | None, str]:
         case Exposure():
             first = _first_version(row, told_at__isnull=False)
             return name_of(first.history_user), row.told_at, row.get_told_by_display()
+        case Promise(kind=Promise.Kind.TELL):  # of a change: how they were told
+            return str(row.kept_by or ""), row.kept_at, str(dict(Told.HOW).get(row.note, row.note))
         case Promise():
             return str(row.kept_by or ""), row.kept_at, row.note or _("Done.")
         case Fill() | WithdrawalDecision():

@@ -155,6 +155,11 @@ class Worker(Recorded):
         return self.name
 
     @property
+    def is_unlisted(self) -> bool:
+        """Somebody typed in by name, without number and account, who has not been linked."""
+        return not (self.number or self.user_id or self.same_as_id)
+
+    @property
     def zone(self) -> ZoneInfo:
         """Where the worker's clock hangs now."""
         return ZoneInfo(self.own_zone or self.site.zone)

@@ -75,6 +75,27 @@ def tell_of_exposure(*, exposure: Exposure, how: str, by: User, at: datetime) ->
         return exposure
 
 
+def tell_of_change(*, telling: Promise, how: str, by: User, at: datetime) -> Promise:
+    """Record that the worker was told what has changed for them, in person or by telephone. Once; NotYet where a later
+    change has taken its place."""
+    worker = telling.worker
+    assert worker is not None  # a change is always somebody's
+    require_on(by, Deed.TELL, telling, at=at)
+    _require_how(how, "/how")
+    with turn.of(worker, at=at) as own:
+        telling = Promise.objects.select_for_update(of=("self",)).select_related("site", "worker").get(
+            pk=telling.pk
+        )  # fmt: skip
+        if telling.void_at is not None:
+            raise NotYet("no_longer_asked")
+        if telling.kept_at is not None:
+            if telling.note != how:
+                own.clash(telling, "tell", worker, telling.site, how=how)
+            return telling
+        promises.keep([telling], by=by, at=at, note=how)
+        return telling
+
+
 def _require_how(how: str, pointer: str) -> None:
     if how not in dict(Told.HOW):
         raise BadSubmission(Problem(pointer, _("Say whether in person or by telephone.")))
@@ -376,6 +397,23 @@ def note_birth_year(
             worker.birth_year = birth_year
             worker.save()
         return worker
+
+
+def note_unlisted(*, worker: Worker, note: str = "", by: User, at: datetime) -> Promise:
+    """Somebody who was typed in by name is on no list: nobody has to ask any more who it is. Again by anybody changes
+    nothing. Raises NotYet where nothing is asked, and where they were linked in the meantime."""
+    require_on(by, Deed.LINK, worker, at=at)
+    with turn.of(worker, at=at) as own:
+        asked = Promise.objects.select_for_update(of=("self",)).filter(
+            worker=worker, kind=Promise.Kind.IDENTIFY, key=str(worker.uid), void_at=None
+        )
+        standing = asked.first()
+        if standing is None:
+            raise NotYet("no_longer_asked")
+        if standing.kept_at is not None and note.strip() not in ("", standing.note.strip()):
+            own.clash(standing, "not_listed", worker, worker.site, note=note)
+        promises.keep([standing], by=by, at=at, note=note)
+        return standing
 
 
 def record_protection(

@@ -61,6 +61,8 @@ def _settle(row: Settled, note: str, by: User, at: datetime) -> None:
         attend.tell_worker(breach=row.breach, how="phone", told_at=at, by=by, at=at)
     elif row.exposure is not None:
         attend.tell_of_exposure(exposure=row.exposure, how="phone", by=by, at=at)
+    else:
+        attend.tell_of_change(telling=row, how="phone", by=by, at=at)
 
 
 def open_to(user: User, worker: Worker, chosen: Iterable[str] = (), *, at: datetime) -> Open:

@@ -8,13 +8,13 @@ from uuid import UUID
 from django.core.exceptions import PermissionDenied
 from django.utils.translation import gettext as _
 
-from exposure.attend import alerts, duties
+from exposure.attend import alerts, changes, duties, promises
 from exposure.attend.models import Alert, Promise
 from exposure.classify import assess, concerned
 from exposure.classify.models import Assessment, CriteriaVersion, Signature
 from exposure.classify.standing import assessments_in_force, settled_in_force
 from exposure.followup import opening, plans, states
-from exposure.followup.models import Exposure
+from exposure.followup.models import Exposure, FollowUp
 from exposure.people.access import may_on, require_on
 from exposure.people.models import User
 from exposure.people.policy import Deed
@@ -88,6 +88,9 @@ def confirm_breach(
         breach.save()
         if not breach.drill:
             _reassess(breach, facts, Assessment.Kind.CONFIRMATION, at, by, lower=True, first=True)
+        # Who was spoken with has heard what had changed.
+        behind = FollowUp.objects.filter(exposures__breach=breach)
+        promises.keep(changes.of_changes(follow_up__in=behind), by=by, at=at)
         alerts.close_all(breach, (Cause.LATE_CONFIRMATION, Cause.TO_LOOK_AT, Cause.DRILL), by, at)
         return breach
 

@@ -10,7 +10,7 @@ from typing import Any, ParamSpec, TypeVar
 from django.db import OperationalError, transaction
 from django.db.models import Q
 
-from exposure.attend import duties, promises
+from exposure.attend import changes, duties, promises
 from exposure.attend.models import OtherDecision, Promise
 from exposure.clear.sign import void_before_effect
 from exposure.followup import expected, states
@@ -71,13 +71,15 @@ class Turn:
 
 @contextmanager
 def of(*workers: Worker, at: datetime) -> Iterator[Turn]:
-    """One transaction in which whatever opens, feeds or ends these workers' follow-ups waits for its turn; at its end
-    what people must do about them is brought in line with what stands then. Raises Conflict after that where the use
-    case has found another decision standing (`Turn.clash`)."""
+    """One transaction in which whatever opens, feeds or ends these workers' follow-ups waits for its turn. At its end
+    they are to be told what has changed, and what people must do about them is brought in line with what stands then.
+    Raises Conflict after that where the use case has found another decision standing (`Turn.clash`)."""
     turn = Turn()
     with transaction.atomic():
         turn.taken = one_at_a_time(*workers)
+        before = changes.known_of(turn.taken) if turn.taken else {}
         yield turn
+        changes.ask_to_tell(before, turn.taken, at=at)
         for worker in turn.taken:
             duties.settle(worker, at=at)
     if turn.standing is not None:

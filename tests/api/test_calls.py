@@ -7,7 +7,7 @@ import pytest
 
 from exposure.attend import alerts
 from exposure.models import Alert, Call, FollowUp, Promise
-from exposure.pipeline import attend
+from exposure.pipeline import attend, clear
 from exposure.refusal import BadSubmission
 from tests.cast import MONDAY, doing
 from tests.walk import follow_up_told_and_confirmed, report
@@ -89,6 +89,18 @@ def test_an_answered_call_settles_what_it_names_and_nothing_else(calls, cast, wa
     assert (task.kept_at, task.note, tell.kept_at) == (MONDAY, "All asked.", MONDAY)
     assert (alert.closed_at, alert.note) == (MONDAY, "All asked.")
     assert Promise.objects.open().filter(kind="task").exclude(pk=task.pk).count() == others
+
+
+def test_an_answered_call_tells_what_has_changed(calls, cast):
+    follow_up = follow_up_told_and_confirmed(cast)
+    with doing(cast.physician):
+        ended = {"kind": "ruled_out", "reason": "No contact.", "basis": "agreed"}
+        clear.end_follow_up(follow_up=follow_up, by=cast.physician, at=MONDAY, **ended)
+    telling = follow_up.promises.open().get(kind="tell")
+    body = {"worker": "SG-1042", "answered": True, "note": "Told.", "tasks": [str(telling.uid)]}
+    assert calls("nurse").post("calls/", body).status_code == 201
+    telling.refresh_from_db()
+    assert (telling.kept_at, telling.kept_by) == (MONDAY, cast.nurse)
 
 
 def test_an_unanswered_call_settles_nothing(calls, cast, waiting):

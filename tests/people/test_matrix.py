@@ -128,7 +128,8 @@ DOORS: dict[str, tuple[frozenset[str] | None, frozenset[str] | None]] = {
 }
 OF_A_ROW = (
     "alerts/<uuid:uid>/", "reports/<uuid:uid>/", "people/<uuid:uid>/", "people/<uuid:uid>/messages/",
-    "people/<uuid:uid>/link/", "people/<uuid:uid>/work-note.pdf", "cases/<uuid:uid>/", "cases/<uuid:uid>/contact-list/",
+    "people/<uuid:uid>/link/", "people/<uuid:uid>/link/none/",
+    "people/<uuid:uid>/work-note.pdf", "cases/<uuid:uid>/", "cases/<uuid:uid>/contact-list/",
     "cases/<uuid:uid>/contact-list/example.csv", "alerts/<uuid:uid>/have/", "alerts/<uuid:uid>/close/",
     "alerts/<uuid:uid>/look/",
     "reports/<uuid:uid>/told/", "reports/<uuid:uid>/confirm/", "reports/<uuid:uid>/answers/",
@@ -138,7 +139,8 @@ OF_A_ROW = (
     "people/<uuid:uid>/protection/", "people/<uuid:uid>/private-note/",
     "people/<uuid:uid>/invite/", "people/<uuid:uid>/card/", "people/<uuid:uid>/card/entry/",
     "people/<uuid:uid>/reading/", "readings/<uuid:uid>/", "tasks/<uuid:uid>/", "missing/<uuid:uid>/",
-    "exposures/<uuid:uid>/correct/", "exposures/<uuid:uid>/told/", "follow-ups/<uuid:uid>/clear/",
+    "exposures/<uuid:uid>/correct/", "exposures/<uuid:uid>/told/", "tellings/<uuid:uid>/told/",
+    "follow-ups/<uuid:uid>/clear/",
     "follow-ups/<uuid:uid>/return/", "follow-ups/<uuid:uid>/end/", "follow-ups/<uuid:uid>/reopen/",
     "follow-ups/<uuid:uid>/evaluation/", "follow-ups/<uuid:uid>/admission/", "people/<uuid:uid>/link/<uuid:known>/",
     "cases/<uuid:uid>/close/", "cases/<uuid:uid>/<slug:pathogen>/",
@@ -251,6 +253,14 @@ def rows(cast, standing_clock):
         clearance = Clearance.objects.create(
             follow_up=before, kind="completed", signed_at=MONDAY, effective_at=MONDAY
         )
+        telling = Promise.objects.create(
+            site=cast.site,
+            worker=cast.worker,
+            follow_up=follow_up,
+            kind="tell",
+            key="change:tier:0",
+            asked_at=MONDAY,
+        )
     standing_clock(MONDAY + hours(2))
     version = CriteriaVersion.objects.get(pathogen="ebola", approved_at__isnull=False)
     uids = {
@@ -269,6 +279,7 @@ def rows(cast, standing_clock):
         "my-record": Reading.objects.first(),
         "retention": removal,  # no hold, no order
         "tasks": Promise.objects.filter(kind="task").first(),
+        "tellings": telling,
         "missing": Check.objects.first(),
         "exposures": Exposure.objects.filter(breach=breach).first(),
         "follow-ups": follow_up,

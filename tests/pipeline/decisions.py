@@ -85,6 +85,15 @@ def _recorded(cast: Cast) -> Any:
         return follow.record_exposure(worker=cast.worker, by=cast.physician, at=MONDAY, **said)
 
 
+def _changed(cast: Cast) -> Any:
+    """The dates have changed for somebody who was told."""
+    exposure = follow_up_told_and_confirmed(cast).exposures.get()
+    moved = {"occurred_at": exposure.occurred_at - timedelta(days=1), "reason": "The roster says so."}
+    with doing(cast.nurse):
+        follow.correct_exposure(exposure=exposure, by=cast.nurse, at=MONDAY, **moved)
+    return exposure.follow_up.promises.get(kind="tell")
+
+
 def _alert(cast: Cast) -> Any:
     with doing("command:tests"), transaction.atomic():
         return raise_alert(cast.worker, "symptom", "headache", site=cast.site, at=MONDAY, urgent=False)
@@ -253,6 +262,16 @@ DECISIONS = (
         "exposure",
         _recorded,
         attend.tell_of_exposure,
+        one={"how": "phone"},
+        other={"how": "person"},
+        kept={"how": "person"},
+        words="by telephone",
+    ),
+    Decision(
+        "tell the worker of a change",
+        "telling",
+        _changed,
+        attend.tell_of_change,
         one={"how": "phone"},
         other={"how": "person"},
         kept={"how": "person"},

@@ -92,6 +92,13 @@ def test_a_preview_shows_every_line_and_stores_nothing(cast, nurse):
     assert not Worker.objects.filter(name="Ines Reed").exists()
 
 
+def test_whoever_has_the_telephone_of_somebody_new_is_offered_at_the_line(cast, nurse):
+    line = ",W. Alder,900000042,Brightwell Cleaning,2026-03-01,high\n"
+    shown = words(preview(nurse, cast, text="number,name,phone,employer,last_contact,tier\n" + line))
+    assert "The same telephone:</b> SG-1042 Wim Alder." in shown
+    assert "The same telephone" not in words(preview(nurse, cast))
+
+
 def test_what_was_shown_is_recorded_and_twice_changes_nothing(cast, nurse):
     sent = sent_again(preview(nurse, cast))
     for _time in range(2):

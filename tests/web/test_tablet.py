@@ -348,6 +348,22 @@ def test_whoever_has_no_number_is_named_by_the_nurse(cast, key, nora):
     assert (worker.name, worker.phone, worker.number) == ("Kim Sand", "7", None)
 
 
+@pytest.mark.parametrize("is_known", [True, False])
+def test_whose_telephone_is_on_the_list_already_is_offered_before_somebody_is_made(cast, key, nora, is_known):
+    body = cast.body(drill=False)
+    del body["worker"]
+    said = {"block": "\n".join(spoken(body)), "name": "W. Alder", "phone": "900000042"}
+    page = nora.post(reverse("spoken_report"), said)
+    assert page.status_code == 422
+    assert "This telephone stands on the list already." in page.content.decode()
+    assert str(cast.worker.uid) in page.content.decode()
+    assert not Breach.objects.exists()
+    chosen = str(cast.worker.uid) if is_known else "nobody"
+    assert nora.post(reverse("spoken_report"), {**said, "known": chosen}).status_code == 302
+    worker = Breach.objects.get().worker
+    assert (worker == cast.worker, worker.name == "W. Alder") == (is_known, not is_known)
+
+
 # The page
 
 

@@ -19,12 +19,14 @@ from exposure.audit.models import AccessEntry
 from exposure.followup import listed
 from exposure.followup.contact_list import COLUMNS, MOST_BYTES, MOST_LINES, ignored_columns, read_contact_list
 from exposure.followup.listed import ListedContact
-from exposure.people.access import find
-from exposure.people.policy import View
+from exposure.people.access import find, visible
+from exposure.people.models import Worker
+from exposure.people.policy import IN_LISTS, View
 from exposure.pipeline import follow
 from exposure.refusal import BadSubmission
 from exposure.report import cases
 from exposure.report.models import Case
+from exposure.web.nurse.by_telephone import with_telephone
 from exposure.web.nurse.cases import CASES
 from exposure.web.nurse.contact_list_forms import ContactListForm
 from exposure.web.signed_in import kept_form, signed_in
@@ -67,7 +69,7 @@ def contact_list(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
             "columns": COLUMNS,
             "most_lines": MOST_LINES,
             "most_kib": MOST_BYTES // 1024,
-            **_preview(form, lines),
+            **_preview(form, lines, _perhaps(request, lines)),
         }
         return render(request, "nurse/contact_list.html", context)
 
@@ -87,7 +89,9 @@ def _recorded(count: int) -> str:
     return f"{people} {_('Tell each person in person or by telephone: until then no message goes out.')}"
 
 
-def _preview(form: ContactListForm, lines: Sequence[ListedContact]) -> dict[str, Any]:
+def _preview(
+    form: ContactListForm, lines: Sequence[ListedContact], perhaps: Mapping[int, Sequence[Worker]]
+) -> dict[str, Any]:
     """What the page shows of the lines: each with its complaints by column, and all of them at the top."""
     mistakes = [
         Mistake(
@@ -104,13 +108,21 @@ def _preview(form: ContactListForm, lines: Sequence[ListedContact]) -> dict[str,
     ) % {"count": in_words(count)}
     more = [Mistake(_("and more, each at its line below"), "preview")] if count > SHOWN else []
     return {
-        "lines": [(line, _by_cell(line)) for line in lines],
+        "lines": [(line, _by_cell(line), perhaps.get(line.row.line, ())) for line in lines],
         "mistakes": mistakes[:SHOWN] + more,
         "heading": heading,
         "has_errors": bool(mistakes),
         "ignored": ignored_columns(form.cleaned_data["text"]) if lines else [],
         "again": form.again() if lines and not mistakes else [],
     }
+
+
+def _perhaps(request: HttpRequest, lines: Sequence[ListedContact]) -> dict[int, list[Worker]]:
+    """Line -> people whom the reader sees and who have the telephone of somebody new: perhaps the same person."""
+    new = {line.row.line: line.row.phone for line in lines if line.worker is None and not line.elsewhere}
+    people = visible(request.user, Worker.objects.filter(same_as=None), *IN_LISTS, View.OWN, at=request.at)
+    found = with_telephone(people, set(new.values()))
+    return {line: found[phone] for line, phone in new.items() if found.get(phone)}
 
 
 def _complaint(line: int, column: str, message: str) -> str:

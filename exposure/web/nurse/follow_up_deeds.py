@@ -12,6 +12,7 @@ from django.utils.formats import date_format
 from django.utils.timezone import localtime
 from django.utils.translation import gettext_lazy as _
 
+from exposure.attend.changes import of_changes
 from exposure.attend.models import Promise
 from exposure.followup import join
 from exposure.followup.models import Check, Exposure, FollowUp
@@ -32,6 +33,7 @@ CHECKS = Check.objects.filter(withdrawn_at=None).select_related("follow_up__site
 EXPOSURES = Exposure.objects.select_related("follow_up__site", "follow_up__worker__site", "case")
 TASK_KINDS = (Promise.Kind.TASK, Promise.Kind.REVIEW)
 TASKS = Promise.objects.filter(kind__in=TASK_KINDS, void_at=None).select_related("site", "worker__site")
+CHANGES = of_changes(void_at=None).select_related("site", "worker__site")
 ENDS = [(kind.value, kind.label) for kind in clear.OTHER_ENDS]
 
 
@@ -157,6 +159,19 @@ PAGES = (
         title=_("The worker was told"),
         lede=_("No message goes to the worker before a person has told them."),
         button=_("Record it"),
+        done=_("Recorded: the worker was told."),
+    ),
+    _of_follow_up(
+        "change_told",
+        "tellings/<uuid:uid>/told/",
+        deed=Deed.TELL,
+        rows=CHANGES,
+        named="telling",
+        use_case=attend.tell_of_change,
+        form=plain(HowToldForm),
+        title=lambda subject: subject.row.title,
+        lede=_("Say what holds from now on: which readings, until when, and what they may do."),
+        button=_("Record that they were told"),
         done=_("Recorded: the worker was told."),
     ),
     _of_follow_up(

@@ -23,19 +23,21 @@ from exposure.followup.models import FollowUp, PrivateNote
 from exposure.people.access import find, visible
 from exposure.people.models import Worker
 from exposure.people.policy import IN_LISTS, Deed
-from exposure.pipeline import follow
+from exposure.pipeline import attend, follow
 from exposure.report.submission import storable
 from exposure.web.bidi import isolated
-from exposure.web.nurse.deed import DeedPage, Done, Subject, back_to
+from exposure.web.nurse import two_records
+from exposure.web.nurse.by_telephone import last_digits, with_telephone
+from exposure.web.nurse.deed import DeedPage, Done, Subject, back_to, plain
+from exposure.web.nurse.forms import NoteForm
 from exposure.web.nurse.person_deeds import WORKERS
 from exposure.web.signed_in import signed_in
 
 SHOWN = 50
-
-
-def is_unlisted(worker: Worker) -> bool:
-    """Somebody without number and account, who has not been linked."""
-    return not (worker.number or worker.user_id or worker.same_as_id)
+COMPARED = (
+    9  # last digits of a telephone number: one may be written with the country's code, the other without
+)
+FEWEST_DIGITS = 6  # fewer are a staff number, not a telephone number
 
 
 @signed_in
@@ -46,11 +48,19 @@ def search(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
         return redirect(back_to(worker.same_as))
     sought = storable(request.GET.get("find", worker.name)).strip()
     people = _people(request, worker, sought)
+    if "find" not in request.GET:  # their own telephone, too
+        others = visible(request.user, _others(worker), *IN_LISTS, at=request.at)
+        own = with_telephone(others, [worker.phone]).get(worker.phone, [])
+        people = list({person.pk: person for person in [*own, *people]}.values())
+    own_digits = last_digits(worker.phone)
     note_look(request.user, AccessEntry.Kind.LIST, f"link {sought}", at=request.at)
     context = {
         "worker": worker,
         "sought": sought,
         "people": people[:SHOWN],
+        "same_phone": {
+            person.pk for person in people if own_digits and own_digits == last_digits(person.phone)
+        },
         "more": len(people) > SHOWN,
         "shown": SHOWN,
         "back": back_to(worker),
@@ -65,7 +75,7 @@ def _typed_in(request: HttpRequest, uid: uuid.UUID) -> Worker:
 
 
 def _require_unlisted(worker: Worker) -> None:
-    if not is_unlisted(worker) and worker.same_as is None:
+    if not worker.is_unlisted and worker.same_as is None:
         raise Http404
 
 
@@ -79,10 +89,12 @@ def _people(request: HttpRequest, worker: Worker, sought: str) -> list[Worker]:
     if not words:
         return []
     people = visible(request.user, _others(worker), *IN_LISTS, at=request.at)
+    by_telephone = with_telephone(people, [sought]).get(sought, [])
     for word in words:
         has_word = Q(name__icontains=word) | Q(number__icontains=word) | Q(phone__icontains=word)
         people = people.filter(has_word)
-    return list(people[: SHOWN + 1])
+    found = {person.pk: person for person in [*by_telephone, *people[: SHOWN + 1]]}
+    return list(found.values())[: SHOWN + 1]
 
 
 def _effects(worker: Worker, known: Worker, at: datetime) -> Iterator[str]:
@@ -178,6 +190,7 @@ def _what_will_happen(subject: Subject) -> Mapping[str, Any]:
     return {
         "way_out": reverse("person_link", args=[worker.uid]),
         "same_as": same_as,
+        "records": two_records.rows_of((worker, same_as), subject.user, at=subject.at),
         "effects": list(_effects(worker, same_as, subject.at)),
     }
 
@@ -190,6 +203,23 @@ def _linked(done: Done) -> str:
 
 
 PAGES = (
+    DeedPage(
+        "person_not_listed",
+        "people/<uuid:uid>/link/none/",
+        deed=Deed.LINK,
+        rows=WORKERS.filter(number=None, user=None, same_as=None),
+        named="worker",
+        use_case=attend.note_unlisted,
+        about=lambda subject: subject.row,
+        back=lambda subject: back_to(subject.row),
+        form=plain(NoteForm),
+        title=_("Not on the list"),
+        lede=_(
+            "Somebody of an agency, a visitor: nobody is asked again who it is. They can still be linked later."
+        ),
+        button=_("They are on no list"),
+        done=_("Noted: they are on no list."),
+    ),
     DeedPage(
         "person_link_to",
         "people/<uuid:uid>/link/<uuid:known>/",

@@ -38,6 +38,8 @@ Cause = Alert.Cause
 Kind = Promise.Kind
 # What waits without being an alert; the keys stand beside the causes of alerts in the filter.
 TO_CONFIRM, TO_SIGN, TO_REVIEW, TO_RING, TO_DO = "to_confirm", "to_sign", "to_review", "to_ring", "to_do"
+TO_TELL = "to_tell"  # what has changed for somebody who was told otherwise
+TO_IDENTIFY = "to_identify"  # somebody typed in by name
 READY, OBSTRUCTED = "ready_to_sign", "not_ready"  # a follow-up that is over: it can be signed, or not yet
 URGENT, WAITING, CONFIRM, TELL, RING, SIGN, REVIEW, SEEN, LATE, GONE, PRACTICE = range(11)
 # Which alert comes before which, where they are equally urgent; a local choice.
@@ -305,12 +307,16 @@ def _kind(promise: Promise) -> tuple[int, str, str]:
     match promise.kind:
         case Kind.CONFIRM:
             return CONFIRM, TO_CONFIRM, _("report to confirm")
+        case Kind.TELL if promise.follow_up_id is not None:
+            return TELL, TO_TELL, _("to tell")
         case Kind.TELL:
             return TELL, Cause.UNTOLD, str(Cause.UNTOLD.label)
         case Kind.SIGN:
             return SIGN, TO_SIGN, _("to sign")
         case Kind.REVIEW:
             return REVIEW, TO_REVIEW, _("tier to look at again")
+        case Kind.IDENTIFY:
+            return REVIEW, TO_IDENTIFY, _("who is it")
         case Kind.CALL:
             return RING, TO_RING, _("to ring")
         case Kind.TASK if promise.urgent:
@@ -325,6 +331,8 @@ def _url(promise: Promise) -> str:
             return reverse("breach", args=[promise.breach.uid])
         case Kind.TELL if promise.breach is not None:
             return reverse("breach", args=[promise.breach.uid])
+        case Kind.TELL if promise.follow_up is not None:
+            return reverse("change_told", args=[promise.uid])
         case Kind.TELL:
             return reverse("exposure_told", args=[promise.exposure.uid])
         case Kind.SIGN if promise.breach is not None:
@@ -333,6 +341,8 @@ def _url(promise: Promise) -> str:
             return reverse("clear", args=[promise.follow_up.uid])
         case Kind.SIGN:
             return reverse("criteria_version", args=[promise.version.uid])
+        case Kind.IDENTIFY:
+            return reverse("person_link", args=[promise.worker.uid])
         case Kind.CALL:
             return reverse("person", args=[promise.worker.uid])
     return reverse("task_done", args=[promise.uid])

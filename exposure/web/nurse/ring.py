@@ -35,6 +35,7 @@ ABOUT = frozenset(
         Cause.UNREACHABLE,
         Cause.UNTOLD,
         queue.TO_RING,
+        queue.TO_TELL,
     }
 )
 MISSING = frozenset(

@@ -1,5 +1,6 @@
 """A report that a station's tablet could not send, read out over the telephone or brought on paper: typed in here."""
 
+from collections.abc import Sequence
 from contextlib import suppress
 from typing import Any
 
@@ -11,16 +12,22 @@ from django.shortcuts import redirect, render
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
+from exposure.audit.access_log import note_look
+from exposure.audit.models import AccessEntry
 from exposure.people.access import visible
-from exposure.people.policy import AS_CLINICIAN
+from exposure.people.models import Worker
+from exposure.people.policy import AS_CLINICIAN, IN_LISTS
 from exposure.pipeline.report import report_breach
 from exposure.refusal import Conflict
 from exposure.report.models import Breach
 from exposure.report.spoken import Misheard, read_block
 from exposure.report.submission import reference
 from exposure.web.bidi import isolated
+from exposure.web.nurse.by_telephone import with_telephone
 from exposure.web.nurse.views import for_clinicians
 from exposure.web.observer.here import by_number
+
+NOBODY = "nobody"  # of those offered
 
 
 class SpokenForm(forms.Form):
@@ -39,6 +46,24 @@ class SpokenForm(forms.Form):
     narrative = forms.CharField(
         label=gettext_lazy("What else was said"), required=False, widget=forms.Textarea(attrs={"rows": 3})
     )
+
+    def offer(self, people: Sequence[Worker]) -> None:
+        """Ask which of these people it is, before somebody new is made."""
+        known = [
+            (str(one.uid), f"{one.number or _('no number')} {isolated(one.name)}, {isolated(one.site.name)}")
+            for one in people
+        ]
+        self.fields["known"] = forms.ChoiceField(
+            label=_("This telephone stands on the list already. Who is it?"),
+            choices=[*known, (NOBODY, _("somebody else, who is not on the list"))],
+            widget=forms.RadioSelect,
+        )
+
+    @property
+    def named_anew(self) -> str:
+        """The telephone of somebody whose number is not among the lines; empty where nobody new would be made."""
+        said = self.cleaned_data
+        return "" if by_number(said["block"].get("worker", "")) else said["phone"]
 
     def clean_block(self) -> dict[str, Any]:
         try:
@@ -59,6 +84,8 @@ class SpokenForm(forms.Form):
         worker = by_number(body.get("worker", ""))
         if worker is not None:
             body["worker"] = worker.number
+        elif said.get("known", NOBODY) != NOBODY:
+            body["worker"] = said["known"]
         elif said["name"] or said["phone"]:
             body["person"] = {"name": said["name"], "phone": said["phone"]}
         return body
@@ -68,6 +95,9 @@ class SpokenForm(forms.Form):
 def spoken_report(request: HttpRequest) -> HttpResponse:
     """Takes it as a report of its own id: where the tablet sends it after all, both stand together."""
     form = SpokenForm(request.POST if request.method == "POST" else None)
+    if form.is_valid() and (people := _with_that_telephone(request, form.named_anew)):
+        form = SpokenForm(request.POST)
+        form.offer(people)
     if request.method == "POST" and form.is_valid():
         body = form.body()
         named = {"reference": isolated(reference(_id_of(body)))}
@@ -84,6 +114,16 @@ def spoken_report(request: HttpRequest) -> HttpResponse:
         )
         return redirect("reports")
     return render(request, "nurse/spoken.html", {"form": form}, status=422 if form.is_bound else 200)
+
+
+def _with_that_telephone(request: HttpRequest, phone: str) -> list[Worker]:
+    """People on the list whom the reader sees, who may be the one that the report is about."""
+    people = Worker.objects.filter(same_as=None).select_related("site")
+    seen = visible(request.user, people, *IN_LISTS, at=request.at)
+    found = with_telephone(seen, [phone]).get(phone, [])
+    if found:
+        note_look(request.user, AccessEntry.Kind.LIST, f"telephone {phone}", at=request.at)
+    return found
 
 
 def _id_of(body: dict[str, Any]) -> Any:

@@ -36,7 +36,6 @@ from exposure.web.nurse import call_settles, queue
 from exposure.web.nurse.deed import back_to
 from exposure.web.nurse.follow_up_deeds import TASK_KINDS
 from exposure.web.nurse.forms import ToldForm
-from exposure.web.nurse.linking import is_unlisted
 from exposure.web.nurse.live import live
 from exposure.web.nurse.matters import matters
 from exposure.web.nurse.other_decisions import about_person, about_report
@@ -247,7 +246,7 @@ def person(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
             "worker": worker,
             "glass": opened(request.user, worker, at=request.at),
             "also": worker.also.all(),
-            "unlisted": is_unlisted(worker),
+            "unlisted": worker.is_unlisted,
             "running": [row for row in followed if _runs(row)],
             "ended": [row for row in followed if not _runs(row)],
             "elsewhere": [row.elsewhere for row in every if row.overview.follow_up.pk not in here],
