@@ -35,9 +35,7 @@ from exposure.places.models import Site
 
 EVERY = timedelta(hours=12)  # how often it is written outside; local choice
 NEWEST_ONLY = timedelta()  # of the readings: no strip is drawn
-CELL = (
-    56  # signs that fit into a cell's two lines on paper, roughly; what is wider still is cut visibly there
-)
+CELL = 78  # signs that fit into a cell's three lines on paper; where they are wide, the layout cuts visibly
 
 
 @dataclass(frozen=True)
@@ -157,7 +155,7 @@ def _waiting_cells(one: Waiting) -> dict[str, str]:
         "name": one.worker.name or _("nobody named"),
         "reach": one.reach,
         "what": "; ".join(one.what),
-        "since": moment(one.since),
+        "since": ending(one.since),
     }
 
 
@@ -200,7 +198,7 @@ def _line(one: Watched) -> Line:
         wrong=tuple(str(words) for words in wrong),
         reading=value,
         taken=moment(reading.taken_at) if reading else "",
-        next=moment(one.due_at) if one.due_at else "",
+        next=ending(one.due_at) if one.due_at else "",
         restricted=_restricted(view.restrictions, view.at),
         tasks=tuple(task_in_words(task) for task in view.tasks if task.kept_at is None),
     )
