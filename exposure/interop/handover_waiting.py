@@ -1,9 +1,10 @@
 """Who waits at a site and stands on no line of its hand-over list, because nobody follows them up, or no longer."""
 
 from collections import defaultdict
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from datetime import datetime
+from typing import NamedTuple
 
 from django.db.models import Q, QuerySet
 from django.utils.formats import date_format
@@ -38,7 +39,7 @@ class Waiting:
 
 def waiting_beside(site: Site, seen: Narrowing, running: QuerySet, *, at: datetime) -> tuple[Waiting, ...]:
     """Everybody of whom an alert or a promise of the site is open that is about none of the `running` follow-ups: the
-    urgent first, then who has waited longest. Three statements."""
+    urgent first, then who has waited longest. Two statements."""
     exposed = Exposure.objects.filter(
         follow_up__in=running.values("pk"), withdrawn_at=None, breach__isnull=False
     )
@@ -56,29 +57,44 @@ def waiting_beside(site: Site, seen: Narrowing, running: QuerySet, *, at: dateti
         .exclude(on_a_line | alone | Q(exposure__follow_up__in=running.values("pk")))
         .select_related("worker__same_as", "breach", "exposure__follow_up", "follow_up")
     )
-    told = {(alert.breach or alert.follow_up or alert.worker, alert.cause) for alert in alerts}
-    found = defaultdict(list)  # person -> (not urgent, since, words) of each
-    for alert in alerts:
-        worker = worker_of(alert)
-        words = alert.get_cause_display()
-        if alert.acknowledged_at is not None:
-            words = _("%(cause)s, seen") % {"cause": words}
-        found[worker.same_as or worker].append((not alert.urgent, alert.dated_at or alert.raised_at, words))
-    for promise in promises:
-        late = promise.due_at is not None and promise.due_at <= at
-        if late and (subject_of(promise), cause_of(promise)) in told:
-            continue  # it is the alert that says so
-        worker = promise.worker
-        found[worker.same_as or worker].append(
-            (not (late and promise.urgent), promise.asked_at, task_in_words(promise))
-        )
+    found: dict[Worker, list[_Open]] = defaultdict(list)
+    for worker, one in _open(alerts, promises, at):
+        found[worker.same_as or worker].append(one)
     every = [_of(worker, sorted(rows)) for worker, rows in found.items()]
     return tuple(sorted(every, key=lambda one: (not one.urgent, one.since, one.worker.pk)))
 
 
-def _of(worker: Worker, rows: list[tuple[bool, datetime, str]]) -> Waiting:
-    what = tuple(dict.fromkeys(words for _calm, _since, words in rows))
-    return Waiting(worker, what, min(since for _calm, since, _words in rows), not rows[0][0])
+class _Open(NamedTuple):
+    """One thing that waits, as it is sorted: what is not `calm` first, then by its own time."""
+
+    calm: bool
+    when: datetime
+    words: str
+    since: datetime
+
+
+def _open(
+    alerts: Iterable[Alert], promises: Iterable[Promise], at: datetime
+) -> Iterator[tuple[Worker, _Open]]:
+    told = {(alert.breach or alert.follow_up or alert.worker, alert.cause) for alert in alerts}
+    for alert in alerts:
+        words = alert.get_cause_display()
+        if alert.acknowledged_at is not None:
+            words = _("%(cause)s, seen") % {"cause": words}
+        since = alert.dated_at or alert.raised_at
+        yield worker_of(alert), _Open(not alert.urgent, since, words, since)
+    for promise in promises:
+        late = promise.due_at is not None and promise.due_at <= at
+        if late and (subject_of(promise), cause_of(promise)) in told:
+            continue  # it is the alert that says so
+        due = promise.due_at or promise.asked_at
+        calm = not (late and promise.urgent)
+        yield promise.worker, _Open(calm, due, task_in_words(promise), promise.asked_at)
+
+
+def _of(worker: Worker, rows: list[_Open]) -> Waiting:
+    what = tuple(dict.fromkeys(row.words for row in rows))
+    return Waiting(worker, what, min(row.since for row in rows), not rows[0].calm)
 
 
 def reach_of(worker: Worker) -> str:
@@ -88,7 +104,7 @@ def reach_of(worker: Worker) -> str:
 
 def task_in_words(promise: Promise) -> str:
     """What is to be done, and by when."""
-    title = promise.title or promise.get_kind_display()
+    title = promise.title.removesuffix(".") or promise.get_kind_display()
     if promise.due_at is None:
         return title
     return _("%(task)s, by %(time)s") % {"task": title, "time": ending(promise.due_at)}
