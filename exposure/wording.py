@@ -7,7 +7,7 @@ are shown.
 """
 
 import re
-from datetime import datetime, time, timedelta
+from datetime import date, datetime, time, timedelta
 
 from django.utils import translation
 from django.utils.formats import date_format
@@ -43,11 +43,19 @@ def shipped(text: str | None) -> str:
     return pgettext(SHIPPED, text) if text else ""
 
 
-def ending_in_words(local: datetime) -> str:
+def ending_in_words(local: datetime, *, with_year: bool = True) -> str:
     """The local instant with which something ends: date and time of day. Where that is the end of a day it is told by
     the day that ends: "Fri 11 Dec 2026, midnight", never the next day at 00:00, which is taken for one day more."""
     if local.time() != time():
-        return date_format(local, pgettext("date format: Wed 25 Nov 2026, 07:40", "D j M Y, H:i"))
-    day = local.date() - timedelta(days=1)
-    words = date_format(day, pgettext("date format: Wed 25 Nov 2026", "D j M Y"))
+        with_time = pgettext("date format: Wed 25 Nov 2026, 07:40", "D j M Y, H:i")
+        short = pgettext("date format: Wed 25 Nov, 07:40", "D j M, H:i")
+        return date_format(local, with_time if with_year else short)
+    whole = pgettext("date format: Wed 25 Nov 2026", "D j M Y")
+    short = pgettext("date format: Wed 25 Nov", "D j M")
+    words = date_format(last_day_before(local), whole if with_year else short)
     return _("%(day)s, midnight") % {"day": words}
+
+
+def last_day_before(local: datetime) -> date:
+    """The last day of what ends with that local instant: the day before, where it is the end of a day."""
+    return local.date() if local.time() != time() else local.date() - timedelta(days=1)

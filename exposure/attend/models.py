@@ -334,16 +334,23 @@ class Call(InsertOnly):
 
 
 class Handover(InsertOnly):
-    """Somebody has taken over the list of a site, as it stood at that moment; `recorded_at` is when."""
+    """Somebody has taken over the list of a site; `recorded_at` is when, `read_at` when the list that they had read was
+    made (empty in rows older than the column)."""
 
     site = models.ForeignKey(Site, models.PROTECT, related_name="handovers")
     taken_by = models.ForeignKey(settings.AUTH_USER_MODEL, models.PROTECT, related_name="handovers")
+    read_at = models.DateTimeField(null=True)
 
     class Meta:
         ordering = ["recorded_at", "id"]
 
     def __str__(self) -> str:
         return f"{self.site_id} {self.recorded_at:%Y-%m-%d %H:%M}"
+
+    @property
+    def as_of(self) -> datetime:
+        """The instant whose state was handed over: what has happened since, the taker has not seen."""
+        return self.read_at or self.recorded_at
 
 
 class OtherDecision(InsertOnly):

@@ -10,7 +10,6 @@ from pathlib import Path
 
 from django.conf import settings
 
-from exposure.followup.models import FollowUp
 from exposure.interop.handover import EVERY, pdf_of, sheet_of
 from exposure.places.models import Site
 from exposure.remind import heartbeat
@@ -53,7 +52,7 @@ def write(site: Site, folder: Path, *, at: datetime) -> Path:
     """Write the list whole or not at all, for its owner only, and let go of the oldest. Returns the file."""
     if not folder.is_dir():  # a share that is not there must not become a folder of this machine
         raise FileNotFoundError(folder)
-    content = pdf_of(sheet_of(site, FollowUp.objects.all(), at=at))
+    content = pdf_of(sheet_of(site, at=at))
     file = folder / f"handover-{site.code}-{at.astimezone(UTC):%Y%m%dT%H%MZ}.pdf"
     unfinished = file.with_suffix(".part")
     descriptor = os.open(unfinished, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)

@@ -176,15 +176,16 @@ def look_again(
         return alerts.look_again(alert, kind, note=note, due_at=due_at, at=at)
 
 
-def take_list(*, site: Site, seen: str, by: User, at: datetime) -> Handover:
-    """Take over the list of a site as it was read: `seen` is the uid of the hand-over that stood then, "" where none
-    did. Taken again by the same person, what stands is returned; Conflict with it where somebody else was faster."""
+def take_list(*, site: Site, seen: str, read_at: datetime | None = None, by: User, at: datetime) -> Handover:
+    """Take over the list of a site as it was read at `read_at` (now, where nobody says): `seen` is the uid of the
+    hand-over that stood then, "" where none did. Taken again by the same person, what stands is returned; Conflict with
+    it where somebody else was faster."""
     require(by, Deed.TAKE_LIST, site.pk, at=at)
     with transaction.atomic():
         Site.objects.select_for_update(no_key=True).get(pk=site.pk)  # one at a time; holds up nothing else
         last = Handover.objects.filter(site=site).last()
         if seen == (str(last.uid) if last else ""):
-            return Handover.objects.create(site=site, taken_by=by)
+            return Handover.objects.create(site=site, taken_by=by, read_at=min(read_at or at, at))
     if last is not None and last.taken_by_id == by.pk:
         return last
     raise Conflict(last)

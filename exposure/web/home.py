@@ -3,10 +3,12 @@
 from django.core.exceptions import PermissionDenied
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
+from django.utils import timezone
 
 from exposure.people.access import holds, roles_of, visible
 from exposure.people.models import Role
 from exposure.people.policy import SEEING, View
+from exposure.places.models import Site
 from exposure.remind.models import Message
 from exposure.web.nurse.messages import WHY_NOT
 from exposure.web.set_aside import parts_set_aside
@@ -51,4 +53,7 @@ def outgoing(request: HttpRequest) -> HttpResponse:
     newest = list(rows.order_by("-created_at")[:LATEST])
     for message in newest:
         message.why_not = WHY_NOT.get(message.skipped_because, "")
-    return render(request, "outgoing.html", {"rows": newest, "named": named})
+    sites = visible(request.user, Site.objects.all(), View.CLINICAL, View.SETUP, at=request.at)
+    first = sites.first()
+    with timezone.override(first.zone if first else "UTC"):
+        return render(request, "outgoing.html", {"rows": newest, "named": named})

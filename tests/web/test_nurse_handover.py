@@ -21,7 +21,7 @@ pytestmark = pytest.mark.database
 
 
 def sheet(cast, at=MONDAY + HOUR):
-    return sheet_of(cast.site, FollowUp.objects.all(), at=at)
+    return sheet_of(cast.site, at=at)
 
 
 def write_due(at):
@@ -35,7 +35,7 @@ def test_the_list_says_who_what_and_what_has_changed(cast, nurse):
     page = words(nurse.open("handover", cast.site.uid, at=MONDAY + 2 * HOUR))
     for said in (
         "Wim Alder",
-        "SG-1042, +351 900 000 042",
+        "+351 900 000 042, SG-1042",
         "Day 0 of 21",
         "fever",
         "Wim Alder: fever, raised",

@@ -1,19 +1,21 @@
 """The hand-over: the list of a site as it stands, what has changed since the last one, and who takes it over."""
 
 import uuid
+from datetime import datetime
 
 from django.conf import settings
 from django.contrib import messages
 from django.core.exceptions import PermissionDenied
+from django.db.models import QuerySet
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.utils import timezone
+from django.utils.dateparse import parse_datetime
 from django.utils.translation import gettext as _
 
 from exposure.audit.access_log import note_look
 from exposure.audit.models import AccessEntry
-from exposure.followup.models import FollowUp
-from exposure.interop.handover import Sheet, pdf_of, sheet_of
+from exposure.interop.handover import Sheet, more_in_words, pdf_of, sheet_of
 from exposure.interop.handover_files import last_written
 from exposure.people.access import find, holds, visible
 from exposure.people.policy import SEEING, View
@@ -47,6 +49,7 @@ def handover(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
             "sheet": sheet,
             "site": site,
             "at": request.at,
+            "more": more_in_words(sheet.changes),
             "outside": bool(settings.HANDOVER_FOLDER),
             "written_at": last_written(site),
         }
@@ -69,18 +72,29 @@ def _site(request: HttpRequest, uid: uuid.UUID) -> Site:
 
 
 def _sheet(request: HttpRequest, site: Site) -> Sheet:
-    own = visible(request.user, FollowUp.objects.all(), View.CLINICAL, at=request.at)
-    return sheet_of(site, own, at=request.at)
+    def seen(rows: QuerySet) -> QuerySet:
+        return visible(request.user, rows, View.CLINICAL, at=request.at)
+
+    return sheet_of(site, seen, at=request.at)
 
 
 def _take(request: HttpRequest, site: Site) -> HttpResponse:
     """Whoever sends the list that they saw has it; where somebody else took it meanwhile, they see who."""
     seen = request.POST.get("last", "")
     try:
-        take_list(site=site, seen=seen, by=request.user, at=request.at)
+        take_list(site=site, seen=seen, read_at=_read_at(request), by=request.user, at=request.at)
         messages.success(request, _("You have taken the list over."))
     except Conflict as conflict:
         name = conflict.standing.taken_by if conflict.standing else ""
         words = _("%(name)s has taken it over meanwhile. Nothing was noted.")
         messages.warning(request, words % {"name": name})
     return redirect("handover", uid=site.uid)
+
+
+def _read_at(request: HttpRequest) -> datetime | None:
+    """When the page was made from which the list is taken; None where it does not say so readably."""
+    try:
+        read_at = parse_datetime(request.POST.get("read_at", ""))
+    except ValueError:
+        return None
+    return read_at if read_at is not None and read_at.tzinfo is not None else None

@@ -10,6 +10,8 @@
     {% chip "alert" _("Fever") %}            the same shape with other words
     {{ alert.raised_at|moment }}             Wed 25 Nov 2026, 07:40    in the active time zone
     {{ now.ends_at|ending }}                 Wed 25 Nov 2026, midnight    the end of that day; else as `moment`
+    {{ line.by|brief }}                      Wed 25 Nov, midnight         the same, without the year
+    {{ letter.effective_at|last_day }}       Wednesday 25 November 2026   the last day of what ends with that instant
     {{ exposure.day_0|day }}                 Wednesday 25 November 2026
     {{ window.closes_at|clock }}             22:00
     {{ alert.raised_at|ago:at }}             2 h 5 min ago             `at` is the view's instant
@@ -45,7 +47,7 @@ from django.utils.translation import gettext_lazy, ngettext, pgettext
 
 from exposure.followup.models import METHODS
 from exposure.web.strip import DAYS_IN_PANEL, Panel, StripMark, by_date, by_kind, by_week, glyph, in_a_row
-from exposure.wording import ending_in_words
+from exposure.wording import ending_in_words, last_day_before
 
 register = template.Library()
 
@@ -108,6 +110,18 @@ def ending(value: datetime | None) -> str:
     """The instant with which something ends, as `moment`; the end of a day is told by that day: "Fri 11 Dec 2026,
     midnight", not the next day at 00:00."""
     return "" if value is None else _time(value, ending_in_words(timezone.localtime(value)))
+
+
+@register.filter
+def brief(value: datetime | None) -> str:
+    """As `ending`, without the year: for instants of these days."""
+    return "" if value is None else _time(value, ending_in_words(timezone.localtime(value), with_year=False))
+
+
+@register.filter
+def last_day(value: datetime | None) -> str:
+    """The last day, in words, of what ends with that instant: at 00:00 it is the day before."""
+    return "" if value is None else day(last_day_before(timezone.localtime(value)))
 
 
 @register.filter
