@@ -130,6 +130,8 @@ class Tablet:
     def usual(self, who):
         """The usual report, to its last page: a torn glove, each question with its first answer."""
         self.tap("Report it")
+        self.at("observe")
+        self.tap("Without")
         self.at("who")
         self.tap(who, exact=False)
         self.at("groups")
@@ -236,6 +238,8 @@ def test_a_tablet_a_year_slow_gives_the_right_moment_and_an_emergency_is_one_tap
     tablet.tap("Yeux ou bouche")
     tablet.at("aid")
     tablet.tap("Pas fait")
+    tablet.at("observe")
+    tablet.tap("Sans")
     tablet.at("who")
     tablet.tap("Par le nom, sans numéro")
     tablet.at("typed")
