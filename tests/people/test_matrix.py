@@ -61,7 +61,7 @@ DOORS: dict[str, tuple[frozenset[str] | None, frozenset[str] | None]] = {
     "account/pin/": (SIGNED_IN, SIGNED_IN),  # no phone of theirs opens by digits: led on
     "account/pin/new/": (SIGNED_IN, SIGNED_IN),
     "account/pin/<uuid:uid>/end/": (None, NONE),
-    "account/station-digits/": (SIGNED_IN - WORKER - ADMINISTRATOR, SIGNED_IN - WORKER - ADMINISTRATOR),
+    "account/station-digits/": (AT_SITE | AUDITOR | {"outsider"}, AT_SITE | AUDITOR | {"outsider"}),
     "account/station-digits/locked/": (ADMINISTRATOR, ADMINISTRATOR),
     "account/mobile/": (SIGNED_IN, SIGNED_IN),  # asked first who they are, and led on: no number waits
     "account/roles/": (PHYSICIANS | ADMINISTRATOR, PHYSICIANS | ADMINISTRATOR),

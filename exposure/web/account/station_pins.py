@@ -28,11 +28,15 @@ class NewStationPinForm(forms.Form):
 
 @GET_POST
 @signed_in
-@asked_before
 def new_station_pin(request: HttpRequest) -> HttpResponse:
-    """Digits of one's own; earlier ones count no more."""
+    """Digits of one's own, for whoever works at stations; earlier ones count no more."""
     if not station_pins.may_observe(request.user, at=request.at):
         raise PermissionDenied
+    return _choose(request)
+
+
+@asked_before
+def _choose(request: HttpRequest) -> HttpResponse:
     form = NewStationPinForm(request.POST if request.method == "POST" else None)
     if form.is_bound and form.is_valid():
         station_pins.set_pin(request.user, form.cleaned_data["pin"], at=request.at)
