@@ -41,7 +41,7 @@ def may_observe(user: User, site: Site | None = None, *, at: datetime) -> bool:
 def observer_with(badge: str, site: Site, *, at: datetime) -> User | None:
     """Whose staff number or sign-in name it is, among those who may observe at the site now."""
     named = Q(worker__number__iexact=badge) | Q(name__iexact=badge)
-    found = User.objects.filter(named, device_of=None)[:2] if badge else ()
+    found = User.objects.filter(named, device_of=None) if badge else ()
     here = [user for user in found if may_observe(user, site, at=at)]
     return here[0] if len(here) == 1 else None
 
