@@ -7,7 +7,7 @@ from django.apps import apps
 from django.db import models
 
 from exposure.audit.belonging import recorded_models
-from exposure.people.models import PhonePin, PushSubscription, User, WorkerWindow
+from exposure.people.models import PhonePin, PushSubscription, StationPin, User, WorkerWindow
 from exposure.record import REMOVABLE, Recorded, RemovalRefused, remove
 from tests.cast import doing
 
@@ -27,7 +27,7 @@ def test_only_this_may_be_taken_away():
 def test_every_model_with_a_history_is_looked_at_and_accounts_are_none_of_them():
     """An account made by mistake may go, and what hangs on it alone; their history stays."""
     others = {model for model in recorded_models() if model not in RECORDED}
-    assert others == {User, PhonePin, PushSubscription, EmailAddress, Authenticator}
+    assert others == {User, PhonePin, StationPin, PushSubscription, EmailAddress, Authenticator}
 
 
 @pytest.mark.parametrize("model", RECORDED, ids=lambda model: model.__name__)

@@ -55,6 +55,11 @@ class SubmissionSerializer(serializers.Serializer):
     what_happened = serializers.CharField(required=False, allow_null=True)
     first_aid = serializers.ListField(child=serializers.CharField(), required=False, allow_null=True)
     narrative = serializers.CharField(required=False, allow_null=True)
+    observer = serializers.DictField(
+        required=False,
+        allow_null=True,
+        help_text="At a station's tablet: `badge` of who says that they observe; inside a sealed report also `digits`.",
+    )
     device_clock = serializers.DictField(
         required=False,
         allow_null=True,

@@ -320,6 +320,26 @@ class PhonePin(Identified):
         return f"{self.user_id} {self.created_at:%Y-%m-%d %H:%M}"
 
 
+class StationPin(Identified):
+    """Six digits by which somebody says on a station's tablet that they observe (`exposure.people.station_pins`). They
+    open nothing. Its versions keep no trace of them."""
+
+    user = models.OneToOneField(User, models.PROTECT, related_name="station_pin")
+    code = models.CharField(max_length=128)  # hashed as passwords are
+    created_at = models.DateTimeField()
+    wrong = models.JSONField(
+        default=dict
+    )  # uid of a device -> [wrong tries in a row, until when none counts]
+
+    history = Versions(excluded_fields=["code"])
+
+    class Meta:
+        ordering = ["user"]
+
+    def __str__(self) -> str:
+        return f"{self.user_id} {self.created_at:%Y-%m-%d %H:%M}"
+
+
 class PushSubscription(Identified):
     """A browser that shows notifications to the holder of an account (RFC 8030, RFC 8291). The browser makes it; it
     ends when the holder or the browser's push service says so. Its versions keep neither address nor keys."""

@@ -1,6 +1,7 @@
 """A report that a station's tablet sealed is opened and taken in like any other; one that cannot be opened is kept as
 it came, and a nurse is asked."""
 
+import logging
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -10,13 +11,17 @@ from django.utils.translation import gettext as _
 from exposure import wording
 from exposure.attend import alerts
 from exposure.attend.models import Alert
+from exposure.people import station_pins
 from exposure.people.models import User
+from exposure.pipeline import turn
 from exposure.pipeline.report import Reported, report_breach
 from exposure.refusal import BadSubmission, Conflict
 from exposure.report import sealed
 from exposure.report.intake import CLOCK_GRACE
 from exposure.report.models import Breach
-from exposure.report.submission import read_instant
+from exposure.report.submission import read_instant, without_digits
+
+log = logging.getLogger(__name__)
 
 
 def take_sealed(*, envelope: sealed.Envelope, reporter: User, at: datetime) -> Reported:
@@ -24,9 +29,12 @@ def take_sealed(*, envelope: sealed.Envelope, reporter: User, at: datetime) -> R
 
     Raises Conflict (the id stands with other content, which is kept for a nurse). Never BadSubmission: what cannot be
     read is kept as it came, at the highest tier, under its reference.
+
+    The digits by which an observer says who they are (`exposure.people.station_pins`) are checked once the report is
+    stored, and never kept. Nothing that is answered says whether they were right.
     """
     try:
-        body = sealed.opened(envelope)
+        body, digits = without_digits(sealed.opened(envelope))
     except sealed.CannotOpen:
         return _keep_as_it_came(envelope, reporter, at)
     try:
@@ -35,6 +43,8 @@ def take_sealed(*, envelope: sealed.Envelope, reporter: User, at: datetime) -> R
         return _keep_as_it_came(envelope, reporter, at)
     if _clock_was_set(body, envelope, at):
         _ask_when(reported, at)
+    if reported.created and digits:
+        _prove_observer(reported.breach, digits, reporter, at)
     return reported
 
 
@@ -52,6 +62,20 @@ def open_kept(*, at: datetime) -> tuple[int, int]:
         except (BadSubmission, sealed.CannotOpen):
             closed += 1
     return opened, closed
+
+
+def _prove_observer(breach: Breach, digits: str, device: User, at: datetime) -> None:
+    """Right digits prove who observed. Whatever goes wrong here, the report stands as it was stored: not proved."""
+    try:
+        if not station_pins.are_right(breach.observed_by, digits, device, at=at):
+            return
+        with turn.of(breach.worker, at=at):
+            breach = turn.locked_breach(breach)
+            breach.observed_how = Breach.Observed.PROVED
+            breach.flags = [flag for flag in breach.flags if flag != "observer_not_proved"]
+            breach.save()
+    except Exception:
+        log.exception("Who observed could not be checked: report %s stands as not proved.", breach.uid)
 
 
 def _keep_as_it_came(envelope: sealed.Envelope, reporter: User, at: datetime) -> Reported:

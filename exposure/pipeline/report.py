@@ -41,7 +41,7 @@ from exposure.report.submission import Submission, read_submission
 
 Cause = Alert.Cause
 BY_THE_REPORTER = (Assessment.Kind.REPORT, Assessment.Kind.FACTS)
-NOT_ODD = frozenset({"self_answered", "time_missing", "station_missing"})
+NOT_ODD = frozenset({"self_answered", "time_missing", "station_missing", "observer_not_proved"})
 log = logging.getLogger(__name__)
 
 

@@ -42,6 +42,7 @@ TEXTS = {
     "unopened": _(
         "It was sealed on a station's tablet and cannot be opened here; it is kept as it came. Ask at the station now."
     ),
+    "observer_not_proved": _("Who observed is as stated at the tablet; badge and digits did not prove it."),
     "self_answered": _("The worker reported themself; their answers wait for a clinician."),
 }
 PREFIXES = {

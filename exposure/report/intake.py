@@ -2,10 +2,12 @@
 
 import uuid
 from datetime import UTC, datetime, timedelta
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from django.db import transaction
 
+from exposure.people import station_pins
 from exposure.people.access import roles_of
 from exposure.people.models import User, Worker
 from exposure.places.models import FailureType, FirstAidCard, Site, Station, Step
@@ -51,7 +53,10 @@ def store_breach(submission: Submission, *, reporter: User, at: datetime) -> Bre
         flags.append("unknown_phase")
         phase = Breach.Phase.REMOVAL
     _flag_unknown_codes(texts, submission, flags)
-    if worker.user_id == reporter.pk:
+    observed = _observed(submission.observer, reporter, flags, at)
+    observer = observed.get("observed_by")
+    # A tablet reports in its own name: whoever says there that they observe is the one who answers.
+    if worker.user_id is not None and worker.user_id in (reporter.pk, observer and observer.pk):
         flags.append("self_answered")
     return Breach.objects.create(
         uid=submission.submission_id,
@@ -74,6 +79,7 @@ def store_breach(submission: Submission, *, reporter: User, at: datetime) -> Bre
         narrative=texts["narrative"],
         body=submission.body,
         body_sha256=submission.sha256,
+        **observed,
         flags=capped(flags),
         reference=reference(submission.submission_id),
     )
@@ -164,6 +170,16 @@ def complete_person(worker: Worker, person: dict[str, str] | None) -> bool:
     if fresh:
         worker.save()
     return True
+
+
+def _observed(badge: str | None, reporter: User, flags: list[str], at: datetime) -> dict[str, Any]:
+    """Who observed, as a station's tablet states it: not proved until the digits are checked, after the report is
+    stored. Whoever is no tablet observes themself, signed in."""
+    if badge is None or reporter.device_of is None:
+        return {}
+    flags.append("observer_not_proved")
+    observer = station_pins.observer_with(badge, reporter.device_of.site, at=at)
+    return {"observed_by": observer, "observed_how": Breach.Observed.STATED}
 
 
 def _moments(text: str, site: Site, flags: list[str], at: datetime) -> tuple[datetime | None, datetime]:

@@ -151,6 +151,12 @@ class Breach(Recorded):
         REMOVAL = "removal", _("during removal")
         LATER = "later", _("found later")
 
+    class Observed(models.TextChoices):
+        """How it is known who observed, where a station's tablet says so beside the device in whose name it reports."""
+
+        STATED = "stated", _("said to be, not proved")
+        PROVED = "proved", _("proved by badge and digits")
+
     site = models.ForeignKey(Site, models.PROTECT, related_name="breaches")
     station = models.ForeignKey(Station, models.PROTECT, null=True, blank=True, related_name="breaches")
     worker = models.ForeignKey(Worker, models.PROTECT, related_name="breaches")
@@ -173,6 +179,10 @@ class Breach(Recorded):
     narrative = models.TextField(blank=True)
     body = models.JSONField()
     body_sha256 = models.CharField(max_length=64)
+    observed_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="observed_breaches"
+    )
+    observed_how = models.CharField(max_length=10, choices=Observed, blank=True, default="", db_default="")
     flags = models.JSONField(default=list)
     reference = models.CharField(max_length=12, db_index=True)
     confirmed_at = models.DateTimeField(null=True, blank=True)

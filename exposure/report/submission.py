@@ -20,10 +20,13 @@ TEXTS = (
     "station", "worker", "occurred_at", "case", "phase", "step", "removal", "event", "pathogen", "criteria_version",
     "what_happened", "narrative",
 )  # fmt: skip
-KEYS = frozenset({"submission_id", "person", "drill", "facts", "first_aid", "device_clock", "sealed", *TEXTS})
+KEYS = frozenset(
+    {"submission_id", "person", "drill", "facts", "first_aid", "device_clock", "observer", "sealed", *TEXTS}
+)
 PERSON_KEYS = ("name", "phone", "employer")
 DEFAULTS: dict[str, Any] = {"drill": False, "facts": {}, "first_aid": [], "narrative": "", "phase": "removal"}
 ALPHABET = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"
+LONGEST_BADGE = 60
 LARGEST_EXACT = 2**53 - 1
 REPLACED = "\ufffd"
 YEARS = range(1900, 9999)  # another year is a slip, and may leave the calendar in another time zone
@@ -31,7 +34,8 @@ YEARS = range(1900, 9999)  # another year is a slip, and may leave the calendar 
 
 @dataclass(frozen=True)
 class Submission:
-    """A breach report with the right JSON types. Texts are "" where absent; `facts` has text and number answers."""
+    """A breach report with the right JSON types. Texts are "" where absent; `facts` has text and number answers.
+    `observer`: the badge of who observed, as a station's tablet states it; None where nothing is said."""
 
     submission_id: uuid.UUID
     body: dict[str, Any]
@@ -41,6 +45,7 @@ class Submission:
     drill: bool
     facts: dict[str, str | int | float]
     first_aid: tuple[str, ...]
+    observer: str | None
     flags: tuple[str, ...]
 
 
@@ -48,6 +53,7 @@ def read_submission(raw: Any) -> Submission:
     """Read a parsed JSON body. Raises BadSubmission with every wrong type at once."""
     if not isinstance(raw, dict):
         raise BadSubmission(Problem("", "Send a JSON object."))
+    raw, _digits = without_digits(raw)
     body = storable(raw)
     problems = [
         Problem(f"/{name}", f"“{name}” must be text or left out.")
@@ -74,8 +80,22 @@ def read_submission(raw: Any) -> Submission:
         drill=bool(body.get("drill")),
         facts=facts,
         first_aid=tuple(body.get("first_aid") or ()),
+        observer=body["observer"]["badge"] if body.get("observer") else None,
         flags=tuple(flags),
     )
+
+
+def without_digits(body: dict[str, Any]) -> tuple[dict[str, Any], str]:
+    """(the body as it may be kept, the digits that its observer entered at a station's tablet or ""). Of what is said
+    about the observer a badge that is text stays, and nothing else: whatever it was, it could be the digits."""
+    said = body.get("observer")
+    if said is None:
+        return body, ""
+    entered = {name: said.get(name) for name in ("badge", "digits")} if isinstance(said, dict) else {}
+    badge, digits = (
+        value.strip() if isinstance(value := entered.get(name), str) else "" for name in ("badge", "digits")
+    )
+    return {**body, "observer": {"badge": badge[:LONGEST_BADGE]}}, digits
 
 
 def _wrong_types(body: dict[str, Any]) -> list[Problem]:

@@ -87,7 +87,7 @@ def _keep(request: HttpRequest) -> None:
         )
         return
     fields = request.POST.copy()
-    for name in ("csrfmiddlewaretoken", OWNER_FIELD):
+    for name in ("csrfmiddlewaretoken", OWNER_FIELD, "pin"):  # six digits are typed anew
         fields.pop(name, None)
     request.session[_KEPT] = {
         "owner": owner,

@@ -12,7 +12,7 @@ from django.db import IntegrityError, connection, models, transaction
 from exposure.audit import sealing, triggers
 from exposure.audit.models import AccessEntry, SealedBytes, SealEntry, SealHead
 from exposure.followup.models import Check
-from exposure.people.models import PhonePin, PushSubscription, Role, User
+from exposure.people.models import PhonePin, PushSubscription, Role, StationPin, User
 from exposure.pipeline import report
 from exposure.places.models import Site
 from exposure.record import InsertOnly, Recorded, insert_many, mark_withdrawn
@@ -52,7 +52,7 @@ def test_every_history_and_every_insert_only_model_is_on_the_list():
     histories = {
         model.history.model
         for model in every
-        if issubclass(model, Recorded | User | PhonePin | PushSubscription)
+        if issubclass(model, Recorded | User | PhonePin | StationPin | PushSubscription)
     } | {EmailAddress.history.model, Authenticator.history.model}
     written_once = {model for model in every if issubclass(model, InsertOnly)}
     assert set(EVERY) == histories | written_once | {SealEntry, SealHead, SealedBytes}

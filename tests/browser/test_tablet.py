@@ -14,7 +14,7 @@ import pytest
 
 from config.report_key import new_report_key, report_keys
 from exposure.attend.models import Alert
-from exposure.people import devices
+from exposure.people import devices, station_pins
 from exposure.pipeline.remove import start_removal
 from exposure.pipeline.report import must_ring
 from exposure.places.models import Protocol
@@ -31,7 +31,11 @@ pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 
 SIZE = {"width": 820, "height": 1180}
 SEALED = "**/api/v1/sealed-reports/"
-PLANTED = ("Planted Name", "planted note", "Wim Alder", "SG-1042")
+DIGITS = "482915"
+PLANTED = ("Planted Name", "planted note", "Wim Alder", "SG-1042", DIGITS)
+LONG_AFTER = (
+    "{ const now = Date.now; Date.now = () => now() + 200000; Date.back = () => { Date.now = now; }; 0; }"
+)
 KEEP = """async ([bodies, key]) => {
   const { keep } = await import("/static/tablet/outbox.js");
   const names = [];
@@ -127,9 +131,20 @@ class Tablet:
         self.page.wait_for_timeout(260)
         button.tap()
 
+    def observed_by(self, badge):
+        """On the page that asks, where nothing of what was said before is left."""
+        self.at("observe")
+        assert [field.input_value() for field in self.page.locator("main input").all()] == ["", ""]
+        self.page.get_by_label("Number on your badge").fill(badge)
+        self.page.get_by_label("Your six digits").fill(DIGITS)
+        self.tap("Go on")
+        self.at("review")
+
     def usual(self, who):
         """The usual report, to its last page: a torn glove, each question with its first answer."""
         self.tap("Report it")
+        self.at("observe")
+        self.tap("Without")
         self.at("who")
         self.tap(who, exact=False)
         self.at("groups")
@@ -156,6 +171,7 @@ def key(cast, settings, standing_clock):
             by=cast.observer, at=MONDAY,
         )  # fmt: skip
     with doing("command:tests"):
+        station_pins.set_pin(cast.observer, DIGITS, at=MONDAY)
         return devices.enrol(station=cast.station, label="Heron tablet 1", at=MONDAY)[0]
 
 
@@ -188,6 +204,8 @@ def test_the_usual_report_by_taps_without_a_network_and_killed_before_it_was_kep
     accessible(tablet.page)
     tablet.taps = 0
     tablet.usual("Wim Alder")
+    taps = tablet.taps + 1
+    assert taps <= 8
     tablet.page.get_by_label("Anything else worth knowing").fill("A planted note.")
     # The page is killed right before the last tap: it goes on where it was.
     tablet.page.get_by_role("heading", name="A last look").tap()
@@ -195,12 +213,20 @@ def test_the_usual_report_by_taps_without_a_network_and_killed_before_it_was_kep
     tablet.kill()
     tablet.open().goto("/station/en/")
     tablet.context.set_offline(True)
-    tablet.at("review")
+    # Who observes is asked again, now and whenever the screen was covered.
+    tablet.at("observe")
+    accessible(tablet.page)
+    tablet.observed_by("observer")
+    tablet.page.evaluate(LONG_AFTER)
+    tablet.at("cover")
+    tablet.page.evaluate("Date.back()")
+    tablet.tap("Go on with it")
+    tablet.observed_by("observer")
     assert tablet.page.get_by_label("Anything else worth knowing").input_value() == "A planted note."
     accessible(tablet.page)
     tablet.tap("Keep and send")
     tablet.at("kept")
-    print(f"\nthe usual report: {tablet.taps} taps, no typing, with the network down")
+    print(f"\nthe usual report: {taps} taps, no typing, with the network down")
     shown = tablet.page.locator(".reference").text_content()
     rings = tablet.page.get_by_text("Ring occupational health now").is_visible()
     assert tablet.page.locator("#unsent b").text_content() == "1"
@@ -210,6 +236,7 @@ def test_the_usual_report_by_taps_without_a_network_and_killed_before_it_was_kep
     tablet.at("home")
     # Killed again, and it is still there; then there is a network.
     tablet.kill()
+    assert held_on_disk(tablet) == set()
     page = tablet.open()
     page.goto("/station/en/")
     for _look in range(300):
@@ -221,6 +248,7 @@ def test_the_usual_report_by_taps_without_a_network_and_killed_before_it_was_kep
     assert (breach.worker, breach.station, breach.what_happened) == (cast.worker, cast.station, "glove_tear")
     assert breach.narrative == "A planted note."
     assert rings == must_ring(breach)
+    assert (breach.observed_by, breach.observed_how) == (cast.observer, Breach.Observed.PROVED)
     assert breach.flags == []
     assert abs(breach.happened_at - MONDAY) < timedelta(minutes=3)
 
@@ -236,6 +264,8 @@ def test_a_tablet_a_year_slow_gives_the_right_moment_and_an_emergency_is_one_tap
     tablet.tap("Yeux ou bouche")
     tablet.at("aid")
     tablet.tap("Pas fait")
+    tablet.at("observe")
+    tablet.tap("Sans")
     tablet.at("who")
     tablet.tap("Par le nom, sans numéro")
     tablet.at("typed")

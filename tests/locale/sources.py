@@ -27,6 +27,7 @@ ENGLISH_TEMPLATES = {
     "outgoing.html",
     "account/invite.html",
     "account/roles.html",
+    "account/locked_observers.html",
     "account/station_devices.html",
     "components/causes.html",
     "components/clock_jumps.html",
@@ -54,6 +55,7 @@ PYTHON = (
     "web/account/mobiles.py",
     "web/account/phone_pins.py",
     "web/account/sessions.py",
+    "web/account/station_pins.py",
     "web/context.py",
     "web/language.py",
     "web/local_time.py",
@@ -124,6 +126,7 @@ KEPT = {
         "There is no such removal.",
         "There is no such station.",
         "What happened is none of the known failures.",
+        "Who observed is as stated at the tablet; badge and digits did not prove it.",
         "“%(name)s” is not a known entry; it is kept as sent.",
     },
     "pipeline/follow.py": {

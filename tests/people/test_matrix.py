@@ -61,6 +61,8 @@ DOORS: dict[str, tuple[frozenset[str] | None, frozenset[str] | None]] = {
     "account/pin/": (SIGNED_IN, SIGNED_IN),  # no phone of theirs opens by digits: led on
     "account/pin/new/": (SIGNED_IN, SIGNED_IN),
     "account/pin/<uuid:uid>/end/": (None, NONE),
+    "account/station-digits/": (AT_SITE | AUDITOR | {"outsider"}, AT_SITE | AUDITOR | {"outsider"}),
+    "account/station-digits/locked/": (ADMINISTRATOR, ADMINISTRATOR),
     "account/mobile/": (SIGNED_IN, SIGNED_IN),  # asked first who they are, and led on: no number waits
     "account/roles/": (PHYSICIANS | ADMINISTRATOR, PHYSICIANS | ADMINISTRATOR),
     "account/roles/<uuid:uid>/": (None, NONE),  # none waits

@@ -1,4 +1,4 @@
-"""The devices of the stations that somebody sets up: enrolled, given another key, ended."""
+"""The devices of the stations that somebody sets up: enrolled, given another key, ended; and who is locked there."""
 
 import uuid
 from typing import Any
@@ -15,7 +15,7 @@ from django.views.decorators.http import require_POST
 
 from exposure.audit.access_log import note_look
 from exposure.audit.models import AccessEntry
-from exposure.people import devices
+from exposure.people import devices, station_pins
 from exposure.people.access import holds, visible
 from exposure.people.models import User
 from exposure.people.policy import SEEING, View
@@ -76,6 +76,27 @@ def end(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
     note_look(request.user, AccessEntry.Kind.KEY, f"device:{device.uid}", at=request.at)
     messages.success(request, _("%(device)s reports no more.") % {"device": isolated(device.full_name)})
     return redirect("station_devices")
+
+
+@signed_in
+def locked_observers(request: HttpRequest) -> HttpResponse:
+    """Whose digits do not count at a tablet after too many wrong ones, among the accounts that one sets up; they can be
+    let in again."""
+    _stations(request)
+    rows = station_pins.locked(request.user, at=request.at)
+    if request.method == "POST":
+        row = next((row for row in rows if str(row.uid) == request.POST.get("whose")), None)
+        if row is not None:
+            station_pins.unlock(row)
+            note_look(
+                request.user, AccessEntry.Kind.FACTOR, f"station digits of user:{row.user.uid}", at=request.at
+            )
+            words = _("The digits of %(name)s count again at every tablet.")
+            messages.success(request, words % {"name": isolated(row.user.full_name)})
+        return redirect("locked_observers")
+    note_look(request.user, AccessEntry.Kind.LIST, "observers locked at the tablets", at=request.at)
+    named = [(row, station_pins.locked_until(row, at=request.at)) for row in rows]
+    return render(request, "account/locked_observers.html", {"rows": named})
 
 
 def _stations(request: HttpRequest) -> QuerySet[Station]:

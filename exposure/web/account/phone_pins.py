@@ -1,10 +1,13 @@
 """Six digits on one's own phone: coming in by them, choosing them, and being asked for them again."""
 
+from collections.abc import Callable
+from functools import wraps
 from typing import Any
 
 from allauth.account import app_settings
 from allauth.account.decorators import reauthentication_required
 from allauth.account.utils import get_next_redirect_url
+from allauth.core.exceptions import ReauthenticationRequired
 from allauth.usersessions.models import UserSession
 from django import forms
 from django.contrib import messages
@@ -29,6 +32,7 @@ from exposure.web.signed_in import signed_in
 SAID = "pin_said_at"  # when the digits were last said in this session, in seconds
 # What changes how an account opens: asked for again where nothing but the digits says who somebody is.
 ASKED_AGAIN = tuple(f"/account/{page}/" for page in ("2fa", "email", "password", "mobile", "pin/new"))
+ON_THIS_PHONE = gettext_lazy("On this phone they open your page. Five wrong tries in a row, and they do not.")
 GET_POST = require_http_methods(["GET", "HEAD", "POST"])
 
 
@@ -36,6 +40,23 @@ def of_phone(request: HttpRequest) -> PhonePin | None:
     """What opens on this phone by six digits."""
     secret = secret_of(request)
     return pins.standing(secret, at=request.at) if secret else None
+
+
+def asked_before(view: Callable[..., HttpResponse]) -> Callable[..., HttpResponse]:
+    """A page on which digits are chosen: who somebody is, is asked first. Digits that come too late for that are typed
+    once more: django-allauth would keep them in the session meanwhile."""
+    asked = reauthentication_required(view)
+
+    @wraps(view)
+    def guarded(request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
+        try:
+            return asked(request, *args, **kwargs)
+        except ReauthenticationRequired:
+            if request.method != "POST":
+                raise
+            return redirect(request.path)
+
+    return guarded
 
 
 class PinField(forms.CharField):
@@ -52,13 +73,8 @@ class PinField(forms.CharField):
 class NewPinField(PinField):
     """Six digits that somebody chooses."""
 
-    def __init__(self) -> None:
-        super().__init__(
-            label=gettext_lazy("Choose six digits"),
-            help_text=gettext_lazy(
-                "On this phone they open your page. Five wrong tries in a row, and they do not."
-            ),
-        )
+    def __init__(self, help_text: Any = ON_THIS_PHONE) -> None:
+        super().__init__(label=gettext_lazy("Choose six digits"), help_text=help_text)
 
     def clean(self, value: Any) -> str:
         pin = super().clean(value)
@@ -126,7 +142,7 @@ def sign_in(request: HttpRequest, row: PhonePin) -> None:
 
 @GET_POST
 @signed_in
-@reauthentication_required
+@asked_before
 def new_pin(request: HttpRequest) -> HttpResponse:
     """Digits for the phone that somebody is signed in on; earlier ones of the same phone open nothing any more."""
     if roles_of(request.user, at=request.at):

@@ -12,7 +12,7 @@ from django.shortcuts import redirect, render
 from django.utils.translation import gettext as _
 from django.views.decorators.http import require_http_methods, require_POST
 
-from exposure.people import pins
+from exposure.people import pins, station_pins
 from exposure.people.access import roles_of
 from exposure.people.models import PhonePin, User
 from exposure.people.policy import LASTING, ON_OWN_DEVICE, WITHOUT_ROLE, Lasting
@@ -90,6 +90,7 @@ def sessions(request: HttpRequest) -> HttpResponse:
     context = {
         "rows": _rows(request),
         "pins": [(row, pins.is_of(row, secret_of(request))) for row in rows],
+        "may_observe": station_pins.may_observe(request.user, at=request.at),
         "may_have_pin": not roles_of(request.user, at=request.at),
     }
     return render(request, "account/sessions.html", context)

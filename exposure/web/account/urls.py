@@ -2,7 +2,16 @@
 
 from django.urls import path
 
-from exposure.web.account import devices, invitations, keys, mobiles, phone_pins, roles, sessions
+from exposure.web.account import (
+    devices,
+    invitations,
+    keys,
+    mobiles,
+    phone_pins,
+    roles,
+    sessions,
+    station_pins,
+)
 
 urlpatterns = [
     path("account/session/", sessions.left, name="session_left"),
@@ -17,6 +26,8 @@ urlpatterns = [
     path("account/pin/", phone_pins.open_by_pin, name="open_by_pin"),
     path("account/pin/new/", phone_pins.new_pin, name="new_pin"),
     path("account/pin/<uuid:uid>/end/", phone_pins.end_pin, name="end_pin"),
+    path("account/station-digits/", station_pins.new_station_pin, name="new_station_pin"),
+    path("account/station-digits/locked/", devices.locked_observers, name="locked_observers"),
     path("account/mobile/", mobiles.confirm_mobile, name="confirm_mobile"),
     path("account/roles/", roles.waiting_roles, name="waiting_roles"),
     path("account/roles/<uuid:uid>/", roles.settle_role, name="settle_role"),

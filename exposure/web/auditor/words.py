@@ -74,6 +74,7 @@ THINGS = {
     "Site": gettext_lazy("site"),
     "SiteWindow": gettext_lazy("reading window of a site"),
     "Station": gettext_lazy("station"),
+    "StationPin": gettext_lazy("digits for the tablets of the stations"),
     "StationProtocol": gettext_lazy("protocol at a station"),
     "Step": gettext_lazy("step"),
     "StepFailure": gettext_lazy("usual failure of a step"),

@@ -1,5 +1,5 @@
 // A report as it can be read out over the telephone or printed, where it could not be sent: lines of 16 symbols, each
-// with a check character that knows its line. It holds no name and no note: id, station, staff number, moment, what
+// with a check character that knows its line. It holds no name, no note and nothing about who observed: id, station, staff number, moment, what
 // happened, answers. exposure.report.spoken reads it and says how it is made.
 import { ALPHABET, check, digest, idBytes, symbols } from "./reference.js";
 

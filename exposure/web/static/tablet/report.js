@@ -11,22 +11,30 @@ const EARLIER = [0, 5, 15, 30, 60, 120, 240];
 
 let pack;
 let draft = null;
+let observer = null; // who says that they observe: never in the draft, forgotten with every cover
 let leave; // what is done when it is kept, or thrown away: (kept | null) => ...
 
 /** Goes on with the draft that was being written here, if there is one. */
 export async function resume(given, after) {
   [pack, leave] = [given, after];
   draft = await take("draft");
-  if (draft) screen();
+  if (draft) again();
   return Boolean(draft);
 }
 
 export const isWriting = () => draft !== null;
-export const again = () => screen();
+export const forget = () => { observer = null; };
+
+/** Goes on where it was; who observes may be somebody else by now. */
+export function again() {
+  const [name] = draft.path.at(-1).split(" ");
+  return observer || ["aid", "observe"].includes(name) ? screen() : go("observe");
+}
 
 /** `event`: the id of the report that this one stands beside. */
 export function begin(given, after, { drill = false, emergency = null, event = null } = {}) {
   [pack, leave] = [given, after];
+  forget();
   draft = {
     id: crypto.randomUUID(), begun: moment(), ago: 0, drill, event, who: null, what: null, case: undefined,
     phase: "removal", answers: {}, aid: null, aidFor: null, anyone: null, note: "", path: [],
@@ -49,6 +57,7 @@ function back() {
 function next() {
   const card = cardOf(draft.what);
   if (card && draft.aidFor !== draft.what) return "aid";
+  if (!observer) return "observe";
   if (!draft.who) return "who";
   if (draft.case === undefined && pack.choices.length > 1) return "case";
   if (!draft.what) return "groups";
@@ -72,7 +81,7 @@ function implied() {
 function screen() {
   const [name, ...rest] = draft.path.at(-1).split(" ");
   const kept = put("draft", draft);
-  ({ who, typed, case: whichCase, groups, group, aid, fact, when, phase, review })[name](rest.join(" "));
+  ({ observe, who, typed, case: whichCase, groups, group, aid, fact, when, phase, review })[name](rest.join(" "));
   return kept;
 }
 
@@ -95,6 +104,19 @@ function meet(code) {
   draft.what = pack.emergencies.find((one) => one.code === code).failures[0];
   draft.aidFor = null;
   go("aid");
+}
+
+/** By badge and digits, which the service checks once it has the report; without, the report goes all the same. */
+function observe() {
+  const said = (somebody) => { observer = somebody; go(); };
+  const main = page("observe", {}, {
+    on: () => {
+      const [badge, digits] = [...main.querySelectorAll("input")].map((field) => field.value.trim());
+      said(badge ? { badge, ...(digits ? { digits } : {}) } : {});
+    },
+    without: () => said({}),
+  });
+  main.querySelector("input").value = observer?.badge ?? "";
 }
 
 function who() {
@@ -277,6 +299,7 @@ function body() {
     facts: sent(ruling(), answers()),
     ...(draft.aid ? { first_aid: draft.aid } : {}),
     narrative: draft.note,
+    ...(observer?.badge ? { observer } : {}),
   };
 }
 
@@ -288,5 +311,6 @@ function discard(button) {
 
 function finish(kept) {
   draft = null;
+  forget();
   leave(kept);
 }

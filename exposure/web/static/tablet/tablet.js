@@ -3,7 +3,7 @@
 import { drop } from "./base.js";
 import { moment, remembered } from "./clock.js";
 import { drain, enrol, packed, remove, renew, spoken, unsent } from "./outbox.js";
-import { again, begin, foot, isWriting, resume } from "./report.js";
+import { again, begin, foot, forget, isWriting, resume } from "./report.js";
 import { numbers, part, show, told, when, word } from "./screen.js";
 
 const LOOK = 15_000;
@@ -173,6 +173,7 @@ function protocols() {
 function cover() {
   const name = document.body.dataset.screen;
   if (Date.now() - touched < IDLE || name === "cover") return;
+  forget();
   if (isWriting()) show("cover", {}, { on: again });
   else if (["kept", "paper"].includes(name)) home();
 }
