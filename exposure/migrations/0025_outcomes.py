@@ -6,7 +6,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('exposure', '0023_household_advice'),
+        ('exposure', '0024_station_pins'),
     ]
 
     operations = [

@@ -4,7 +4,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('exposure', '0023_household_advice'),
+        ('exposure', '0026_who_is_it'),
     ]
 
     operations = [
