@@ -4,7 +4,7 @@
 its cause is void. What nothing here derives (a next look, a call, a review) is asked for by whoever causes it.
 """
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -12,7 +12,9 @@ from functools import cached_property
 from zoneinfo import ZoneInfo
 
 from django.db.models import Exists, OuterRef, QuerySet, Subquery
+from django.utils.formats import date_format
 from django.utils.translation import gettext as _
+from django.utils.translation import pgettext
 
 from exposure.attend import promises
 from exposure.attend.changes import CHANGE
@@ -182,11 +184,26 @@ def _wanted(record: _Record) -> Iterator[Promise]:
     for breach in record.breaches:
         if not record.over(breach):
             yield from _of_breach(breach, record)
+    of_follow_ups: list[Promise] = []
     for follow_up in record.follow_ups:
         if follow_up.ended_at is None:
             standing = [row for row in record.exposures[follow_up.pk] if row.withdrawn_at is None]
-            yield from _of_follow_up(follow_up, standing, record)
+            of_follow_ups += _of_follow_up(follow_up, standing, record)
+    _tell_apart(of_follow_ups)
+    yield from of_follow_ups
     yield from _signatures(record)
+
+
+def _tell_apart(wanted: Iterable[Promise]) -> None:
+    """Tasks of two exposures that are called alike say of which each is."""
+    tasks = [promise for promise in wanted if promise.kind == Kind.TASK]
+    alike = Counter(task.title for task in tasks)
+    for task in tasks:
+        exposure = task.exposure
+        if alike[task.title] > 1 and exposure is not None:
+            day = date_format(exposure.day_zero, pgettext("date format: 2 March", "j F"))
+            of = f" ({exposure.follow_up.pathogen.capitalize()}, {day})"
+            task.title = task.title[: 200 - len(of)] + of
 
 
 def _who_is_it(record: _Record) -> Iterator[Promise]:

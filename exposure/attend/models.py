@@ -312,6 +312,11 @@ class Promise(Recorded):
             ),
         ]
 
+    @property
+    def was_over(self) -> bool:
+        """Whether its time had passed already when it was asked for: of a report that came too late for it."""
+        return self.due_at is not None and self.due_at <= self.asked_at
+
     def __str__(self) -> str:
         return self.title or self.kind
 

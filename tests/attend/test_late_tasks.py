@@ -6,6 +6,7 @@ The hours are those of bloodborne 2025.2 in fixtures/criteria.
 from datetime import timedelta
 
 import pytest
+from django.urls import reverse
 
 from exposure.attend.models import Alert, Promise
 from exposure.pipeline import follow
@@ -18,6 +19,7 @@ from tests.walk import (
     report,
     sweep_at,
 )
+from tests.web.nora import someone
 
 pytestmark = pytest.mark.database
 
@@ -44,6 +46,34 @@ def test_a_task_that_counts_from_another_is_dated_by_when_that_was_done(cast, bl
         done_at + timedelta(days=28),
         done_at + timedelta(days=31),
     )
+
+
+def test_a_clock_that_had_run_out_when_it_was_reported_is_missed_and_not_merely_late(
+    cast, client, standing_clock, bloodborne
+):
+    """HIV: the first dose within 72 hours; reported a hundred hours after the needle."""
+    first = the("task", key="hiv_first_dose")
+    assert not first.was_over
+    with doing(cast.nurse, at=MONDAY + hours(100)):
+        follow.record_exposure(
+            worker=someone(cast), by=cast.nurse, at=MONDAY + hours(100), pathogen="bloodborne", tier="exposed",
+            occurred_at=MONDAY,
+        )  # fmt: skip
+    missed = Promise.objects.get(key="hiv_first_dose", worker__name="Tess Marl")
+    assert (missed.was_over, missed.due_at) == (True, MONDAY + hours(72))
+    standing_clock(MONDAY + hours(101))
+    client.force_login(cast.nurse)
+    for address in (reverse("needs_action"), reverse("person", args=[missed.worker.uid])):
+        assert "missed: over" in client.get(address).content.decode()
+
+
+def test_tasks_of_two_exposures_that_are_called_alike_say_of_which_each_is(cast, bloodborne):
+    titles = {task.title for task in Promise.objects.filter(kind="task")}
+    assert not any("March" in title for title in titles)
+    report(cast, at=MONDAY + hours(30), pathogen="bloodborne", facts={"fluid": "infectious", "portal": "pierced"},
+           occurred_at=(MONDAY + hours(29)).isoformat())  # fmt: skip
+    for day in ("(Bloodborne, 2 March)", "(Bloodborne, 3 March)"):
+        assert Promise.objects.filter(key="hiv_first_dose", title__endswith=day).count() == 1
 
 
 def test_what_is_urgent_stands_first_and_what_waits_for_another_or_is_done_last(cast, bloodborne):

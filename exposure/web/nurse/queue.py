@@ -77,8 +77,8 @@ WEIGHT = {
 @dataclass(frozen=True)
 class Line:
     """One thing to do: why, since when, for whom, by when (None: now), who has it. `group` is its urgency; `exposed`:
-    its time runs since the exposure; `gone`: an alert that has lost its cause and waits to be closed. `alert` is what
-    it stands for, where it is one."""
+    its time runs since the exposure; `missed`: it was over already when it was reported; `gone`: an alert that has lost
+    its cause and waits to be closed. `alert` is what it stands for, where it is one."""
 
     group: int
     cause: str
@@ -91,6 +91,7 @@ class Line:
     holder: str
     url: str
     late: bool = False
+    missed: bool = False
     exposed: bool = False
     gone: bool = False
     alert: Alert | None = None
@@ -249,6 +250,7 @@ def _promise_lines(waiting: list[Promise], user: User, at: datetime) -> Iterator
             holder="",
             url=_url(promise),
             late=promise.due_at is not None and promise.due_at <= at,
+            missed=promise.kind == Kind.TASK and promise.was_over,
             exposed=cause == TO_DO,
         )
 
