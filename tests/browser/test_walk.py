@@ -51,8 +51,8 @@ def test_from_the_station_to_clearance(cast, sign_in, standing_clock):
     desk.locator("tbody tr").first.get_by_role("link", name="Fever").click()
     desk.get_by_role("button", name="I have it").click()
     desk.goto(desk.url)
-    desk.get_by_label("Evaluated").check()
-    desk.get_by_label("Note").fill("Seen; malaria found and treated.")
+    desk.get_by_role("radio", name="Evaluated", exact=True).check()
+    desk.get_by_label("What was found?").fill("Seen; malaria found and treated.")
     desk.get_by_role("button", name="Close the alert").click()
     assert evening
 
@@ -131,7 +131,7 @@ def test_a_list_that_changes_by_itself_puts_nothing_else_under_the_finger(sign_i
             raise_alert(worker, "call_me", "Please ring.", site=cast.site, at=MONDAY)
     desk = sign_in("nurse")
     desk.goto("/needs-action/")
-    mine = desk.get_by_role("button", name="I have it: asks to be called, Wim Alder")
+    mine = desk.get_by_role("button", name=re.compile("asks to be called, Wim Alder"))
     mine.focus()
     said = "document.activeElement.textContent.trim()"
     look_again(desk)

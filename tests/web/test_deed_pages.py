@@ -72,7 +72,9 @@ SENT = {
     "follow_up_reopen": WHY,
     "follow_up_evaluation": WHY,
     "follow_up_admission": WHY,
+    "change_told": {"how": "phone"},
     "person_link_to": {},
+    "person_not_listed": {},
     "case_close": {},
     "case_state": {"status": "confirmed", "note": "Second test."},
 }
@@ -105,6 +107,10 @@ def rows(cast, standing_clock):
             by=cast.nurse, at=MONDAY + HOUR,
         )  # fmt: skip
         typed = Worker.objects.create(site=cast.site, name="Wim Elder")
+        change = Promise.objects.create(
+            site=cast.site, worker=cast.worker, follow_up=FollowUp.objects.get(), kind="tell",
+            key=f"change:dates:{uuid4()}", title="Tell the worker: the dates have changed", asked_at=MONDAY,
+        )  # fmt: skip
     by_model = {
         Alert: Alert.objects.get(cause="fever"),
         Breach: breach,
@@ -117,10 +123,8 @@ def rows(cast, standing_clock):
         FollowUp: FollowUp.objects.get(),
         Case: cast.case,
     }
-    return {
-        page.name: typed if page.name == "person_link_to" else by_model[page.rows.model]
-        for page in urls.DEEDS
-    }
+    named = {"person_link_to": typed, "person_not_listed": typed, "change_told": change}
+    return {page.name: named.get(page.name) or by_model[page.rows.model] for page in urls.DEEDS}
 
 
 def address_of(page, row, cast):
