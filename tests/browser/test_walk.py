@@ -16,6 +16,8 @@ from tests.web.nora import someone
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 FINDINGS = {"resultTypes": ["violations"]}
+TWICE = """[...document.querySelectorAll("[id]")].map(one => one.id)
+  .filter((id, place, every) => every.indexOf(id) !== place)"""
 
 
 def accessible(page) -> None:
@@ -23,6 +25,7 @@ def accessible(page) -> None:
     page.wait_for_load_state("domcontentloaded")
     found = Axe().run(page, options=FINDINGS)
     assert found.violations_count == 0, found.generate_report()
+    assert page.evaluate(TWICE) == [], "no two things have one id: a label would name the other"
 
 
 def test_from_the_station_to_clearance(cast, sign_in, standing_clock):

@@ -51,7 +51,9 @@ def _close_form(data: QueryDict | None, subject: Subject) -> CloseForm:
 def look_form(data: QueryDict | None, alert: Alert) -> LookForm:
     """The form in which whoever has the alert sets its next look."""
     most = attend.longest_look(alert) // timedelta(hours=1)
-    return LookForm(data, most=most, initial={"times": alert.times})
+    return LookForm(
+        data, most=most, initial={"times": alert.times}, auto_id="look_%s"
+    )  # beside the form that closes it
 
 
 def _whose_it_is(request: HttpRequest, alert: Alert) -> Mapping[str, Any]:
