@@ -53,6 +53,11 @@ class Line:
     restricted: str
     tasks: tuple[str, ...]
 
+    @property
+    def to_do(self) -> str:
+        """The tasks as far as they fit into a cell, on the page as on paper: the rest stands with the person."""
+        return shortened(self.tasks)
+
 
 @dataclass(frozen=True)
 class Sheet:
@@ -170,7 +175,7 @@ def _cells(line: Line) -> dict[str, str]:
         "taken": line.taken,
         "next": line.next,
         "restricted": line.restricted,
-        "tasks": shortened(line.tasks),
+        "tasks": line.to_do,
     }
 
 
