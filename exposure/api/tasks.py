@@ -6,7 +6,7 @@ from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from exposure.api.fields import code, own_uid, uid
+from exposure.api.fields import WorkerId, code, own_uid, uid
 from exposure.api.resource import Filters, Resource
 from exposure.api.schema import described, page_of
 from exposure.attend.models import Promise
@@ -34,6 +34,10 @@ class TaskSerializer(serializers.ModelSerializer):
     completed_by = code("kept_by", "name")
     dropped_at = serializers.DateTimeField(source="void_at", allow_null=True)
     code = serializers.CharField(source="key")
+    worker = WorkerId()
+    missed = serializers.BooleanField(
+        source="was_over", help_text="Its time was over already when the exposure was reported."
+    )
 
     class Meta:
         model = Promise
@@ -42,8 +46,11 @@ class TaskSerializer(serializers.ModelSerializer):
             "site",
             "breach",
             "follow_up",
+            "worker",
             "code",
             "title",
+            "urgent",
+            "missed",
             "not_before",
             "due_at",
             "completed_at",

@@ -34,8 +34,9 @@ def could_be(site: Site, *, at: datetime) -> list[User]:
 
 def put_on_call(
     *, site: Site, user: User, place: int, from_at: datetime, until_at: datetime, by: User, at: datetime
-) -> OnCall:
-    """Raises BadSubmission with every wrong entry at once. The same once more is the one that stands."""
+) -> tuple[OnCall, bool]:
+    """The entry, and whether it is new: the same once more is the one that stands. Raises BadSubmission with every
+    wrong entry at once."""
     require(by, Deed.SET_ON_CALL, site.pk, at=at)
     problems = []
     if user not in could_be(site, at=at):
@@ -51,7 +52,8 @@ def put_on_call(
     said = {"site": site, "user": user, "place": place, "from_at": from_at, "until_at": until_at}
     with transaction.atomic():
         Site.objects.select_for_update().get(pk=site.pk)  # two who enter the same come one after the other
-        return OnCall.objects.filter(**said).first() or OnCall.objects.create(**said)
+        standing = OnCall.objects.filter(**said).first()
+        return standing or OnCall.objects.create(**said), standing is None
 
 
 def end_on_call(row: OnCall, *, by: User, at: datetime) -> OnCall:

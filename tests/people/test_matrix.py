@@ -194,6 +194,8 @@ DOORS |= {
         "tasks/": (SIGNED_IN, None),
         "tasks/<uuid:uid>/complete/": (None, NURSES),
         "calls/": (SIGNED_IN, CLINICIANS),
+        "on-call/": (SIGNED_IN, NURSES),
+        "on-call/<uuid:uid>/end/": (None, NURSES),
         "removals/": (SIGNED_IN, None),
         "removals/<uuid:uid>/": (NURSES | AUTHOR, None),
         "seals/": (AUDITOR, None),

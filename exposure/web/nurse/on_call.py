@@ -76,7 +76,9 @@ def put_on_call(request: HttpRequest, code: str) -> HttpResponse:
         form = OnCallForm(request.POST if sending else kept, site=site, at=request.at)
         if sending and form.is_valid():
             try:
-                row = on_call.put_on_call(site=site, by=request.user, at=request.at, **form.cleaned_data)
+                row, _is_new = on_call.put_on_call(
+                    site=site, by=request.user, at=request.at, **form.cleaned_data
+                )
             except BadSubmission as refused:
                 put_at_fields(form, refused.problems, {})
             else:
