@@ -14,6 +14,7 @@ CAUSES = {
     "repeat_due": gettext_lazy("with a reading to repeat"),
     "unseen": gettext_lazy("seen by nobody yesterday"),
     "alert": gettext_lazy("with another alert"),
+    "untold": gettext_lazy("not yet told"),
     "unconfirmed": gettext_lazy("not yet confirmed"),
     "over": gettext_lazy("past the last day"),
 }

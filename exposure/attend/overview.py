@@ -85,6 +85,11 @@ class Overview:
         return self.state is not None and self.state.kind in PAUSED
 
     @property
+    def untold(self) -> bool:
+        """Whether somebody has yet to tell the worker of one of the exposures."""
+        return any(exposure.untold for exposure in self.exposures)
+
+    @property
     def unconfirmed(self) -> bool:
         """Whether a clinician has yet to confirm one of the reports behind it."""
         return any(one.unconfirmed for one in self.exposures)

@@ -15,7 +15,7 @@ from zoneinfo import ZoneInfo
 from django.db.models import F, Max, Min, Q, QuerySet
 
 from exposure.attend.models import Alert, Call
-from exposure.attend.overview import WITHOUT_CONFIRMATION, day_of, end_of, in_force_of, last_of
+from exposure.attend.overview import UNTOLD, WITHOUT_CONFIRMATION, day_of, end_of, in_force_of, last_of
 from exposure.attend.watched import Flag, Signs, flags_of, profiles_of, unseen_yesterday
 from exposure.classify.plan import Profile
 from exposure.followup.models import Check, Exposure, Fill, FollowUp, FollowUpState, Reading
@@ -27,7 +27,7 @@ NEAR = timedelta(days=2)  # yesterday and today, wherever on earth: who answers 
 SEEN_NAMES = ("worker_id", "local_date", "observed_by")
 CHECK_NAMES = ("pk", "follow_up_id", "local_date", "zone", "opens_at", "closes_at")
 EXPOSURE_NAMES = ("pk", "follow_up_id", "breach_id", "occurred_at", "zone", "day_zero", "last_day", "tier",
-                  "tier_label", "plan", "unconfirmed", "station")  # fmt: skip
+                  "tier_label", "plan", "unconfirmed", "untold", "station")  # fmt: skip
 
 
 class Standing(NamedTuple):
@@ -127,6 +127,7 @@ def ranked(follow_ups: QuerySet[FollowUp], *, at: datetime) -> list[Ranked]:
             missing=asked[row.pk].missing,
             repeat_due=asked[row.pk].repeat,
             unseen=unseen.get(row.pk),
+            untold=any(one.untold for one in own),
             unconfirmed=any(one.unconfirmed for one in own),
             silence_hours=profile.silence_hours if profile else None,
         )
@@ -197,7 +198,9 @@ def _asked_of(
 
 def _exposures(keys: QuerySet) -> Iterable[Any]:
     standing = Exposure.objects.filter(follow_up__in=keys, withdrawn_at=None)
-    standing = standing.annotate(unconfirmed=WITHOUT_CONFIRMATION, station=F("breach__station"))
+    standing = standing.annotate(
+        unconfirmed=WITHOUT_CONFIRMATION, untold=UNTOLD, station=F("breach__station")
+    )
     return standing.values_list(*EXPOSURE_NAMES, named=True)
 
 

@@ -23,10 +23,12 @@ USUAL_SILENCE = 48  # hours, where no criteria say
 # What can be wrong, worst first.
 CAUSES = (
     *("fever", "symptom", "silent", "missing", "repeat_due"),
-    *("unseen", "alert", "unconfirmed", "over"),
+    *("unseen", "alert", "untold", "unconfirmed", "over"),
 )
 # Alerts about what the follow-up itself shows to be so, or no longer so.
-SHOWN_OTHERWISE = (Cause.FEVER, Cause.SYMPTOM, Cause.SILENCE, Cause.MISSED, Cause.LATE_CONFIRMATION)
+SHOWN_OTHERWISE = (
+    Cause.FEVER, Cause.SYMPTOM, Cause.SILENCE, Cause.MISSED, Cause.UNTOLD, Cause.LATE_CONFIRMATION,
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -54,7 +56,8 @@ class Flag:
 class Signs:
     """What the flags of a follow-up are read from, as of `at`. `asked`: a reading has been asked for; `missing`: how
     many of the newest closed ones are missing on end; `repeat_due`: the one to take now is a repeat; `unseen`:
-    yesterday, where too few readings were seen; `silence_hours`: of the plan."""
+    yesterday, where too few readings were seen; `untold`: nobody has told the worker of one of the exposures;
+    `silence_hours`: of the plan."""
 
     at: datetime
     ended: bool
@@ -65,6 +68,7 @@ class Signs:
     missing: int
     repeat_due: bool
     unseen: SeenDay | None
+    untold: bool
     unconfirmed: bool
     silence_hours: int | None
 
@@ -84,6 +88,8 @@ def _flags(signs: Signs, alerts: Iterable[Any]) -> Iterable[Flag]:
         return
     if not signs.paused:
         yield from _lacking(signs)
+    if signs.untold:
+        yield Flag("untold")
     if signs.unconfirmed:
         yield Flag("unconfirmed")
     if signs.over:
@@ -137,6 +143,7 @@ class Watched:
             missing=self._missing(),
             repeat_due=view.now_due is not None and view.now_due.state == "repeat_due",
             unseen=unseen_yesterday(view.seen_days, view.local_date),
+            untold=view.untold,
             unconfirmed=view.unconfirmed,
             silence_hours=self.profile.silence_hours if self.profile else None,
         )

@@ -190,8 +190,6 @@ def _line(one: Watched) -> Line:
     wrong = [words_of(flag) for flag in one.found]
     if one.paused and view.state is not None:
         wrong.append(view.state.get_kind_display())
-    if any(exposure.untold for exposure in view.exposures):
-        wrong.append(_("not told"))
     value = (
         "" if reading is None or reading.value is None else f"{reading.value.normalize():f} °{reading.unit}"
     )

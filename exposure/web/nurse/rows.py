@@ -116,11 +116,6 @@ class Row(Watched):
         return f"{wish % {'asked': capfirst(in_words(asked))}}: {seen}"
 
     @property
-    def untold(self) -> bool:
-        """Whether somebody has yet to tell the worker of one of the exposures."""
-        return any(exposure.untold for exposure in self.overview.exposures)
-
-    @property
     def trend(self) -> str:
         """How far the last reading lies above or below the one before it of the same method, in its unit: "+0.4"; ""
         where there is none to compare it with."""
