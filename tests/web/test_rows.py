@@ -1,11 +1,11 @@
 """What stands before what on the monitoring list. The order is a local choice; there is no source for it."""
 
-from datetime import timedelta
+from datetime import date, timedelta
 
 import pytest
 
 from exposure.attend.models import Alert
-from exposure.followup.models import FollowUp
+from exposure.followup.models import FollowUp, Restriction
 from exposure.people.models import Worker
 from exposure.pipeline import attend
 from exposure.web.nurse.rows import rows
@@ -74,3 +74,15 @@ def test_a_fever_before_the_first_window_stands_on_the_strip_of_its_day(cast):
     assert [(mark.label, mark.value_celsius, mark.day) for mark in marks] == [("evening", 39.1, 0)]
     assert [mark.alert for mark in row.recent].count(True) == 1
     assert row.marks[0].state == "upcoming", "and it answers nothing"
+
+
+def test_of_two_restrictions_the_one_without_a_last_day_is_said(cast):
+    follow_up = follow_up_told_and_confirmed(cast)
+    [row] = rows(FollowUp.objects.all(), at=EVENING)
+    assert row.restricted_until == date(2026, 3, 23)
+    with doing("command:tests"):
+        Restriction.objects.create(
+            exposure=follow_up.exposures.get(), code="work", title="No work", from_date=MONDAY.date()
+        )
+    [row] = rows(FollowUp.objects.all(), at=EVENING)
+    assert (bool(row.restrictions), row.restricted_until) == (True, None)

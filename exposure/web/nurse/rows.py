@@ -92,8 +92,9 @@ class Row(Watched):
 
     @property
     def restricted_until(self) -> date | None:
-        """The last day of any restriction that holds today."""
-        return max((held.to_date for held in self.restrictions if held.to_date), default=None)
+        """The last day of any restriction that holds today; None where one of them has no last day."""
+        last = [held.to_date for held in self.restrictions]
+        return None if None in last else max((day for day in last if day), default=None)
 
     @property
     def seen_in_words(self) -> str:
