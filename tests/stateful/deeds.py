@@ -10,6 +10,7 @@ from exposure.attend.models import Alert, Promise
 from exposure.classify.models import Assessment
 from exposure.clear.models import Clearance
 from exposure.followup.models import Check, Exposure, FollowUp, Reading, UnplacedReading
+from exposure.followup.states import pause_of
 from exposure.people.models import User, Worker
 from exposure.pipeline import attend, classify, clear, follow, remind, report, turn
 from exposure.refusal import BadSubmission, Conflict, NotYet
@@ -278,10 +279,13 @@ class Deeds(RuleBasedStateMachine):
         """What may stand in the way of the sign-off."""
         if follow_up.ended_at is not None:  # what was put in order left no exposure that counts
             return ("ended",)
+        found = ("being_evaluated",) if pause_of(follow_up) else ()
         if not ready:
-            return ("not_confirmed", "last_reading_missing", "open_alerts", "open_tasks")
+            return (*found, "not_confirmed", "last_reading_missing", "open_alerts", "open_tasks")
         last = follow_up.checks.filter(withdrawn_at=None).last()
-        return ("last_reading_missing",) if last is not None and last.closes_at > self.at else ()
+        if last is not None and last.closes_at > self.at:
+            found += ("last_reading_missing",)
+        return found
 
     def put_in_order(self, follow_up):
         for breach in Breach.objects.filter(exposures__follow_up=follow_up, exposures__withdrawn_at=None):

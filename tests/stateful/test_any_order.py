@@ -14,7 +14,9 @@ from django.db.models import Count
 from hypothesis import HealthCheck, Phase, settings
 from hypothesis.stateful import invariant, run_state_machine_as_test
 
+from exposure.api.alerts import with_cause
 from exposure.attend.models import Alert, Promise
+from exposure.attend.outcomes import FITTING
 from exposure.attend.overview import overviews
 from exposure.clear.models import Clearance
 from exposure.followup.models import (
@@ -30,6 +32,7 @@ from exposure.followup.models import (
 from exposure.followup.schedule import day_zero
 from exposure.people.models import Worker
 from exposure.report.models import Breach
+from exposure.web.nurse import queue
 from tests.cast import MONDAY, adopt, doing
 from tests.stateful.deeds import Deeds
 
@@ -47,6 +50,8 @@ class Story(Deeds):
         super().__init__(cast)
         self.exposures: set[int] = set()
         self.answers: dict[int, int] = {}  # check -> the reading that fills it
+        self.alerts: set[int] = set()
+        self.signed: set[tuple[int, int]] = set()  # clearance and follow-up
 
     @invariant()
     def all_holds(self):
@@ -168,6 +173,32 @@ class Story(Deeds):
         of = ("breach", "follow_up", "worker", "cause")
         assert not Alert.objects.filter(closed_at=None).values(*of).annotate(n=Count("pk")).filter(n__gt=1)
 
+    def no_alert_goes_without_an_outcome_that_fits(self):
+        rows = {one.pk: one for one in Alert.objects.select_related("closed_by")}
+        assert self.alerts <= rows.keys()
+        self.alerts = set(rows)
+        for one in rows.values():
+            assert one.closed_at is None or (one.closed_by and one.outcome in FITTING[one.cause])
+
+    def nothing_was_open_when_a_clearance_was_signed(self):
+        signed = set(Clearance.objects.filter(void_at=None).values_list("pk", "follow_up"))
+        for _clearance, follow_up in signed - self.signed:
+            [view] = [view for view in self.views if view.follow_up.pk == follow_up]
+            assert not view.alerts
+            assert all(task.kept_at is not None for task in view.tasks)
+            assert not view.paused
+        self.signed |= signed
+
+    def the_queue_holds_what_is_open_and_the_lists_say_the_same_of_it(self):
+        """Of each site its nurse; a warning whose time has come stands as late, in the queue once."""
+        for nurse in (self.cast.nurse, self.cast.outsider):
+            here = Alert.objects.filter(closed_at=None, site__in=[role.site_id for role in nurse.roles.all()])
+            shown = {one.alert.pk: one.gone for one in queue.lines(nurse, at=self.at) if one.alert}
+            gone = {one.pk: one.cause_gone for one in with_cause(here, at=self.at)}
+            told_as_late = {one.pk for one in here if one.cause == Alert.Cause.TASK_SOON and gone[one.pk]}
+            assert shown.keys() | told_as_late == gone.keys()
+            assert shown == {key: gone[key] for key in shown}
+
     def teardown(self):
         try:
             for model in WITH_VERSIONS:
@@ -195,6 +226,9 @@ MUST_HOLD = (
     Story.one_state_holds_and_it_fits_the_end,
     Story.a_signed_follow_up_ends_with_its_last_day,
     Story.one_open_alert_per_subject_and_cause,
+    Story.no_alert_goes_without_an_outcome_that_fits,
+    Story.nothing_was_open_when_a_clearance_was_signed,
+    Story.the_queue_holds_what_is_open_and_the_lists_say_the_same_of_it,
 )
 
 
