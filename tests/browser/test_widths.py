@@ -1,4 +1,5 @@
-"""No page of any role is wider than a narrow screen with large text: 320 px and 200 % (WCAG 2.2, 1.4.4 and 1.4.10)."""
+"""No page of any role is wider than a narrow screen with large text, 320 px and 200 % (WCAG 2.2, 1.4.4 and 1.4.10), and
+none breaks a rule that axe-core knows."""
 
 import re
 from collections.abc import Iterator
@@ -7,6 +8,7 @@ from itertools import chain, islice, product
 from urllib.parse import urldefrag, urljoin, urlsplit
 
 import pytest
+from axe_playwright_python.sync_playwright import Axe
 from django.conf import settings
 from django.test import Client
 from django.urls import Resolver404, get_resolver, resolve, reverse
@@ -27,6 +29,7 @@ from exposure.report.models import Breach
 from exposure.web import urls
 from exposure.web.nurse import urls as nurse
 from tests.browser.test_numbers import TOO_WIDE
+from tests.browser.test_walk import FINDINGS, TWICE
 from tests.cast import doing
 from tests.classify.milder import MILDER
 
@@ -191,10 +194,21 @@ def deeds_of(client: Client, user: User) -> Iterator[str]:
         yield from islice((address for address in addresses if client.get(address).status_code == 200), 1)
 
 
-def test_no_page_of_the_demo_is_wider_than_a_narrow_screen_with_large_text(browser, live_server):
+def against_wcag(page) -> list[str]:
+    """What axe-core (its default rules) finds on the page, and ids that stand there twice; a PDF is no page."""
+    if page.evaluate("document.contentType") != "text/html":
+        return []
+    return [
+        broken["id"] for broken in Axe().run(page, options=FINDINGS).response["violations"]
+    ] + page.evaluate(TWICE)
+
+
+def test_no_page_of_the_demo_is_wider_than_a_narrow_screen_with_large_text_and_axe_finds_nothing(
+    browser, live_server
+):
     load_demo(at=clock.now())
     begun_for = begun()
-    found, wide = set(), {}
+    found, wide, broken = set(), {}, {}
     for role in ROLES:
         client = Client()
         context = browser.new_context(base_url=live_server.url, viewport={"width": 320, "height": 640})
@@ -211,9 +225,12 @@ def test_no_page_of_the_demo_is_wider_than_a_narrow_screen_with_large_text(brows
         for name in chain(pages_of(page), (opened(page, address) for address in addresses)):
             page.evaluate("document.documentElement.style.fontSize = '200%'")
             page.evaluate("for (const part of document.querySelectorAll('details')) part.open = true")
+            if name not in found:
+                broken |= {(role, name): what} if (what := against_wcag(page)) else {}
             found.add(name)
             if page.evaluate("document.documentElement.scrollWidth > document.documentElement.clientWidth"):
                 wide[role, name] = page.evaluate(TOO_WIDE)[-2:]
         context.close()
     assert wide == {}
+    assert broken == {}
     assert sorted(names(urls) - found) == sorted(ELSEWHERE)
