@@ -56,7 +56,7 @@ def free_port() -> int:
         return probe.getsockname()[1]
 
 
-def wait_for(what: Callable[[], object], *, seconds: float = 60, why: str = "") -> object:
+def wait_for(what: Callable[[], object], *, seconds: float = 180, why: str = "") -> object:
     """Poll until `what` answers something true; what it raises counts as not yet."""
     until = time.monotonic() + seconds
     while True:
