@@ -15,12 +15,12 @@ class Migration(migrations.Migration):
         migrations.AddField(
             model_name='breach',
             name='observed_by',
-            field=models.ForeignKey(blank=True, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='observed_breaches', to=settings.AUTH_USER_MODEL),
+            field=models.ForeignKey(blank=True, db_constraint=False, db_index=False, null=True, on_delete=django.db.models.deletion.PROTECT, related_name='observed_breaches', to=settings.AUTH_USER_MODEL),
         ),
         migrations.AddField(
             model_name='breach',
             name='observed_how',
-            field=models.CharField(blank=True, choices=[('stated', 'said to be, not proved'), ('proved', 'proved by badge and digits')], db_default='', default='', max_length=10),
+            field=models.CharField(blank=True, choices=[('stated', 'said to be, not proved'), ('proved', 'proved by badge and digits')], max_length=10, null=True),
         ),
         migrations.AddField(
             model_name='historicalbreach',
@@ -30,7 +30,7 @@ class Migration(migrations.Migration):
         migrations.AddField(
             model_name='historicalbreach',
             name='observed_how',
-            field=models.CharField(blank=True, choices=[('stated', 'said to be, not proved'), ('proved', 'proved by badge and digits')], db_default='', default='', max_length=10),
+            field=models.CharField(blank=True, choices=[('stated', 'said to be, not proved'), ('proved', 'proved by badge and digits')], max_length=10, null=True),
         ),
         migrations.CreateModel(
             name='StationPin',

@@ -179,10 +179,13 @@ class Breach(Recorded):
     narrative = models.TextField(blank=True)
     body = models.JSONField()
     body_sha256 = models.CharField(max_length=64)
+    # Columns that SQLite can add and take away: a table that it makes anew loses what older releases left there. So
+    # the account is held by `PROTECT` alone, and what was never said is null.
     observed_by = models.ForeignKey(
-        settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="observed_breaches"
-    )
-    observed_how = models.CharField(max_length=10, choices=Observed, blank=True, default="", db_default="")
+        settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="observed_breaches",
+        db_constraint=False, db_index=False,
+    )  # fmt: skip
+    observed_how = models.CharField(max_length=10, choices=Observed, null=True, blank=True)
     flags = models.JSONField(default=list)
     reference = models.CharField(max_length=12, db_index=True)
     confirmed_at = models.DateTimeField(null=True, blank=True)
