@@ -90,7 +90,7 @@ CASES = {
 def said(cast, breach):
     breach.refresh_from_db()
     name = breach.observed_by and breach.observed_by.name
-    return name, breach.observed_how, NOT_PROVED in breach.flags
+    return name, breach.observed_how or "", NOT_PROVED in breach.flags
 
 
 def every_text():
