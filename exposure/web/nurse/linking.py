@@ -34,10 +34,6 @@ from exposure.web.nurse.person_deeds import WORKERS
 from exposure.web.signed_in import signed_in
 
 SHOWN = 50
-COMPARED = (
-    9  # last digits of a telephone number: one may be written with the country's code, the other without
-)
-FEWEST_DIGITS = 6  # fewer are a staff number, not a telephone number
 
 
 @signed_in
