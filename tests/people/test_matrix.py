@@ -194,7 +194,7 @@ DOORS |= {
         "tasks/": (SIGNED_IN, None),
         "tasks/<uuid:uid>/complete/": (None, NURSES),
         "calls/": (SIGNED_IN, CLINICIANS),
-        "on-call/": (SIGNED_IN, NURSES),
+        "on-call/": (SIGNED_IN, CLINICIANS),
         "on-call/<uuid:uid>/end/": (None, NURSES),
         "removals/": (SIGNED_IN, None),
         "removals/<uuid:uid>/": (NURSES | AUTHOR, None),
