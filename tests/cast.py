@@ -117,8 +117,9 @@ def assemble() -> Cast:
 
 
 class Company:
-    """The cast brought back for each test, and what many begin with: made once in a process, then put into the tables
-    as it was. What follows on the cast is brought back only where nothing was written since; else it is made anew."""
+    """The cast brought back for each test, and what many begin with: made once in a process, by the first test that
+    asks for it, then put into the tables as it was. What follows on the cast is brought back only where nothing was
+    written since; else it is made anew."""
 
     def __init__(self) -> None:
         self.scenes: dict[str, Callable[[Cast], Any]] = {}
@@ -137,19 +138,15 @@ class Company:
         if User.objects.exists() or Site.objects.exists():
             self.untouched = False
             return assemble()  # beside what a test has made already
-        if "cast" in self.made:
-            cast = self._bring_back("cast")
-        else:
-            cast = self._remember("cast", assemble)
-            for name, make in self.scenes.items():  # before the first test has changed anything
-                with transaction.atomic():
-                    self._remember(name, lambda make=make: make(copy.deepcopy(cast)))
-                    transaction.set_rollback(True)
+        cast = self._bring_back("cast") if "cast" in self.made else self._remember("cast", assemble)
         self.untouched = True
         return cast
 
     def _play(self, name: str, cast: Cast) -> Any:
-        return self._bring_back(name) if name in self.made else self.scenes[name](cast)
+        """Where nothing was written since the cast was brought back."""
+        if name in self.made:
+            return self._bring_back(name)
+        return self._remember(name, lambda: self.scenes[name](cast))
 
     def _remember(self, name: str, make: Callable[[], Any]) -> Any:
         with connection.cursor() as cursor:

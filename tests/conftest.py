@@ -12,7 +12,6 @@ from exposure import clock
 from exposure.audit import triggers
 from exposure.people.policy import Lasting
 from exposure.web.account import sessions
-from tests import walk  # noqa: F401  its scenes are known before the first test
 from tests.cast import Cast, company
 
 settings.register_profile(

@@ -20,7 +20,17 @@ LOW = {"contact": "none", "skin": "no"}  # no rule of ebola 2023.1
 
 def report(cast: Cast, *, by: User | None = None, at: datetime = MONDAY, **changes) -> Reported:
     """The observer, unless somebody else, reports about Wim."""
-    reporter = by or cast.observer
+    if by is None and at == MONDAY and not changes:
+        return _usual_report(cast)
+    return _report(cast, by or cast.observer, at, **changes)
+
+
+@company.scene
+def _usual_report(cast: Cast) -> Reported:
+    return _report(cast, cast.observer, MONDAY)
+
+
+def _report(cast: Cast, reporter: User, at: datetime, **changes) -> Reported:
     with doing(reporter, at=at):
         return report_breach(body=cast.body(**changes), reporter=reporter, at=at)
 

@@ -15,7 +15,7 @@ from exposure.people.models import Worker
 from exposure.pipeline import attend
 from exposure.web.nurse.rows import rows
 from tests.api.conftest import Caller
-from tests.cast import MONDAY, doing
+from tests.cast import MONDAY, company, doing
 from tests.crowd import people_like
 from tests.walk import follow_up_told_and_confirmed, log, report, sweep_at
 
@@ -32,6 +32,11 @@ MOMENTS = [
 
 @pytest.fixture
 def ward(cast):
+    return _ward(cast)
+
+
+@company.scene
+def _ward(cast):
     """Number -> follow-up, one of each kind: nothing wrong, a fever, seen or not, one in evaluation, unconfirmed, odd,
     ended with an alert about the report, and a masked reading."""
     found = {}

@@ -24,7 +24,7 @@ from exposure.pipeline.report import report_breach
 from exposure.record import update_many
 from exposure.refusal import BadSubmission, Conflict, NotYet
 from tests.audit.rows import made, stored
-from tests.cast import MONDAY, doing
+from tests.cast import MONDAY, company, doing
 from tests.walk import follow_up_told_and_confirmed, log
 
 pytestmark = [pytest.mark.database, pytest.mark.django_db]
@@ -42,6 +42,14 @@ def key(settings, tmp_path):
 @pytest.fixture
 def gone_by(cast):
     """Wim was followed up, nothing of it is open, and he left; Rosa's record began on the same day and goes on."""
+    _nothing_open(cast)
+    leave(cast, LEFT)
+    seal(MONDAY + timedelta(days=3))
+    return cast
+
+
+@company.scene
+def _nothing_open(cast):
     follow_up = follow_up_told_and_confirmed(cast)
     log(cast, at=follow_up.checks.order_by("due_at").first().due_at)
     with doing(cast.observer):
@@ -61,9 +69,6 @@ def gone_by(cast):
         for promise in attend.Promise.objects.filter(kept_at=None, void_at=None, follow_up=follow_up):
             promise.void_at = ended
             promise.save()
-    leave(cast, LEFT)
-    seal(ended)
-    return cast
 
 
 def leave(cast, day):
