@@ -16,7 +16,7 @@ pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 # CSS px to the millimetre: 132 CSS px to the inch on each of these tablets (maker's figures, from memory), so that
 # 20 mm are 104 px, 15 mm are 78 px and 3 mm are 15.6 px.
 PER_MM = 132 / 25.4
-TABLETS = {"upright": (820, 1180), "smaller": (810, 1080), "lying": (1180, 820)}
+TABLETS = {"upright": (820, 1180), "smaller": (810, 1080), "larger": (1024, 1366), "lying": (1180, 820)}
 MOST_TAPS = 8
 # What is too small or too near: [what, words, width, height or gap], in px.
 SMALL = """([large, other, gap]) => {
@@ -41,6 +41,11 @@ SMALL = """([large, other, gap]) => {
   return found;
 }"""
 GOES_ON = ".go-on .ink, .taps .ink, .choose .button, .actions .primary, .actions .ink, .send .button"
+
+
+def least_sizes():
+    """Of what leads on, of all else, and of what lies between, in px."""
+    return [millimetres * PER_MM - 0.5 for millimetres in (20, 15, 3)]
 
 
 def removal(cast, code="contact", **changes):
@@ -174,13 +179,12 @@ def test_a_gloved_finger_hits_everything_on_every_page_and_going_on_is_in_sight(
 ):
     standing_clock(MONDAY)
     tablet = sign_in("observer", *TABLETS["upright"])
-    least = [20 * PER_MM - 0.5, 15 * PER_MM - 0.5, 3 * PER_MM - 0.5]
     wrong, seen = [], 0
     for name in pages(cast, tablet):
         seen += 1
         for kind, (width, height) in TABLETS.items():
             tablet.set_viewport_size({"width": width, "height": height})
-            wrong += [(name, kind, *what) for what in tablet.evaluate(SMALL, least)]
+            wrong += [(name, kind, *what) for what in tablet.evaluate(SMALL, least_sizes())]
             if kind == "upright":
                 first = tablet.locator(f"main :is({GOES_ON})").first
                 box = first.bounding_box() if first.count() else None
