@@ -12,7 +12,7 @@ from exposure.api.schema import described, page_of
 from exposure.attend.models import Promise
 from exposure.people.access import require_on
 from exposure.people.policy import IN_LISTS, Deed
-from exposure.pipeline import attend
+from exposure.pipeline import complete
 
 TASKS = (Promise.Kind.TASK, Promise.Kind.REVIEW)
 ROWS = Promise.objects.filter(kind__in=TASKS).select_related(
@@ -84,5 +84,5 @@ class TaskCompletion(Resource):
         self.note(task, task.worker)
         body = self.body(CompletionSerializer)
         return Response(
-            TaskSerializer(attend.complete_task(task=task, by=request.user, at=request.at, **body)).data
+            TaskSerializer(complete.complete_task(task=task, by=request.user, at=request.at, **body)).data
         )

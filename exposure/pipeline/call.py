@@ -10,7 +10,7 @@ from exposure.attend.models import Alert, Call, Promise
 from exposure.people.access import visible
 from exposure.people.models import User, Worker
 from exposure.people.policy import View
-from exposure.pipeline import attend, turn
+from exposure.pipeline import attend, complete, enter, tell, turn
 from exposure.refusal import Conflict, NotYet
 
 Kind = Promise.Kind
@@ -39,7 +39,7 @@ def note_call(
     are stored, and Conflict is raised with what stands; so is it where an alert has come again since it was read.
     """
     with turn.of(worker, at=at) as own:
-        call, is_new = attend.note_call(
+        call, is_new = enter.note_call(
             worker=worker, answered=answered, note=note, try_again_at=try_again_at, by=by, at=at
         )
         for row in settles if answered else ():
@@ -56,13 +56,13 @@ def _settle(row: Settled, note: str, by: User, at: datetime) -> None:
     if isinstance(row, Alert):
         attend.close_alert(alert=row, outcome=Alert.Outcome.REACHED, note=note, times=row.times, by=by, at=at)
     elif row.kind == Kind.TASK:
-        attend.complete_task(task=row, note=note, by=by, at=at)
+        complete.complete_task(task=row, note=note, by=by, at=at)
     elif row.breach is not None:
-        attend.tell_worker(breach=row.breach, how="phone", told_at=at, by=by, at=at)
+        tell.tell_worker(breach=row.breach, how="phone", told_at=at, by=by, at=at)
     elif row.exposure is not None:
-        attend.tell_of_exposure(exposure=row.exposure, how="phone", by=by, at=at)
+        tell.tell_of_exposure(exposure=row.exposure, how="phone", by=by, at=at)
     else:
-        attend.tell_of_change(telling=row, how="phone", by=by, at=at)
+        tell.tell_of_change(telling=row, how="phone", by=by, at=at)
 
 
 def open_to(user: User, worker: Worker, chosen: Iterable[str] = (), *, at: datetime) -> Open:

@@ -20,7 +20,7 @@ from exposure.people.access import accounts, visible
 from exposure.people.models import User, Worker
 from exposure.people.policy import View
 from exposure.people.saved_filters import save_filter
-from exposure.pipeline import classify, follow, guide
+from exposure.pipeline import classify, expose, guide
 from exposure.pipeline.reply import reply
 from exposure.pipeline.report import ask_withdrawal
 from exposure.remind.links import digest, secret_of
@@ -139,7 +139,7 @@ def begun() -> dict[str, list[str]]:
         lower = {"pathogen": "ebola", "tier": "none", "reason": "A whole layer lay between."}
         classify.override_tier(breach=breach, **lower, standing=breach.assessments.last().uid, **told)
         elsewhere = {"pathogen": "ebola", "tier": "high", "occurred_at": at - timedelta(hours=3)}
-        follow.record_exposure(worker=breach.worker, **elsewhere, **told)
+        expose.record_exposure(worker=breach.worker, **elsewhere, **told)
         draft = guide.draft_criteria(content=MILDER, **told)
         saved = save_filter(name="A" * 60, chosen={"group": "tier"}, by=whose_pages, at=at)
     reminded = a_reminder_of(breach.worker, at)

@@ -8,7 +8,7 @@ from django.urls import reverse
 from exposure.attend import alerts
 from exposure.attend.models import Alert, Call, OtherDecision, Promise
 from exposure.followup.models import Reading
-from exposure.pipeline import attend
+from exposure.pipeline import complete
 from exposure.pipeline.call import note_call
 from exposure.refusal import Conflict
 from tests.cast import MONDAY, doing
@@ -46,7 +46,7 @@ def test_whoever_is_well_is_not_on_it_and_nobody_of_another_site(cast, nurse):
     breach = confirmed(cast, report(cast))
     with doing(cast.nurse):
         for task in Promise.objects.filter(kind="task"):
-            attend.complete_task(task=task, note="", by=cast.nurse, at=MONDAY)
+            complete.complete_task(task=task, note="", by=cast.nurse, at=MONDAY)
     measure(cast, EVENING)
     assert "Nobody is to be rung now." in words(nurse.open("calls", at=EVENING))
     late = MONDAY + 2 * DAY
@@ -89,7 +89,7 @@ def test_of_two_calls_about_one_task_the_second_is_kept_and_told_of_the_first(ca
     report(cast)
     task = Promise.objects.filter(kind="task").first()
     with doing(cast.nurse2):
-        attend.complete_task(task=task, note="Rang at nine.", by=cast.nurse2, at=MONDAY)
+        complete.complete_task(task=task, note="Rang at nine.", by=cast.nurse2, at=MONDAY)
     chosen = [f"promise:{task.uid}:0", "promise:nonsense", "alert:"]
     page = nurse.send("person_call", cast.worker.uid, answered="yes", note="Well.", settles=chosen[:1])
     assert "Somebody was before you" in words(page)

@@ -16,7 +16,7 @@ from exposure.attend.models import Alert, Promise
 from exposure.classify.models import Assessment
 from exposure.followup.models import Check, Exposure, FollowUp, Reading
 from exposure.people.models import Role, Worker
-from exposure.pipeline import classify, follow
+from exposure.pipeline import classify, expose, follow
 from exposure.pipeline.report import ask_withdrawal, report_breach
 from exposure.refusal import Conflict
 from exposure.report.models import Breach, Case
@@ -102,7 +102,7 @@ def rows(cast, standing_clock):
         own = {"breach": breach, "by": cast.nurse, "at": MONDAY + HOUR}
         classify.confirm_breach(**own, note="As reported.")
         classify.override_tier(**own, pathogen="ebola", tier="none", reason="Never touched it.")
-        follow.record_exposure(
+        expose.record_exposure(
             worker=cast.worker, pathogen="ebola", occurred_at=MONDAY - 30 * HOUR, tier="high",
             by=cast.nurse, at=MONDAY + HOUR,
         )  # fmt: skip

@@ -19,7 +19,7 @@ from exposure.followup.models import Check, Exposure, FollowUp
 from exposure.people.access import holds
 from exposure.people.models import Role
 from exposure.people.policy import Deed
-from exposure.pipeline import attend, clear, follow
+from exposure.pipeline import clear, complete, enter, evaluate, expose, tell
 from exposure.web.nurse.clearing import standing_in_the_way
 from exposure.web.nurse.deed import DeedPage, Done, Subject, back_to, plain
 from exposure.web.nurse.end_forms import EndForm, ReturnForm
@@ -111,7 +111,7 @@ PAGES = (
         deed=Deed.COMPLETE_TASK,
         rows=TASKS,
         named="task",
-        use_case=attend.complete_task,
+        use_case=complete.complete_task,
         form=plain(NoteForm),
         shown=lambda subject: {"due_at": subject.row.due_at, "not_before": subject.row.not_before},
         title=lambda subject: subject.row.title,
@@ -124,7 +124,7 @@ PAGES = (
         deed=Deed.EXCUSE,
         rows=CHECKS,
         named="check",
-        use_case=attend.excuse_check,
+        use_case=enter.excuse_check,
         form=plain(ReasonForm),
         title=_("Explain a missing reading"),
         lede=_missing_reading,
@@ -137,7 +137,7 @@ PAGES = (
         deed=Deed.RECORD_EXPOSURE,
         rows=EXPOSURES,
         named="exposure",
-        use_case=follow.correct_exposure,
+        use_case=expose.correct_exposure,
         prepare=_standing_exposure,
         zone=lambda subject: subject.row.zone,
         form=_correction_form,
@@ -152,7 +152,7 @@ PAGES = (
         deed=Deed.TELL,
         rows=EXPOSURES.filter(withdrawn_at=None, breach=None),
         named="exposure",
-        use_case=attend.tell_of_exposure,
+        use_case=tell.tell_of_exposure,
         form=plain(HowToldForm),
         shown=lambda subject: {"exposure": subject.row, "due_at": tell_by(subject.row)},
         template="nurse/told.html",
@@ -167,7 +167,7 @@ PAGES = (
         deed=Deed.TELL,
         rows=CHANGES,
         named="telling",
-        use_case=attend.tell_of_change,
+        use_case=tell.tell_of_change,
         form=plain(HowToldForm),
         title=lambda subject: subject.row.title,
         lede=_("Say what holds from now on: which readings, until when, and what they may do."),
@@ -192,7 +192,7 @@ PAGES = (
         "follow_up_return",
         "follow-ups/<uuid:uid>/return/",
         deed=Deed.DECIDE_STATE,
-        use_case=follow.return_to_monitoring,
+        use_case=evaluate.return_to_monitoring,
         prepare=_for_physicians,
         form=plain(ReturnForm),
         title=_("Return to readings"),
@@ -223,13 +223,13 @@ PAGES = (
     ),
     _paused(
         "evaluation",
-        use_case=follow.begin_evaluation,
+        use_case=evaluate.begin_evaluation,
         title=_("Being evaluated"),
         button=_("Begin the evaluation"),
     ),
     _paused(
         "admission",
-        use_case=follow.admit,
+        use_case=evaluate.admit,
         title=_("Admitted to hospital"),
         button=_("Note the admission"),
     ),

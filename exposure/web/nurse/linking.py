@@ -23,7 +23,7 @@ from exposure.followup.models import FollowUp, PrivateNote
 from exposure.people.access import find, visible
 from exposure.people.models import Worker
 from exposure.people.policy import IN_LISTS, Deed
-from exposure.pipeline import attend, follow
+from exposure.pipeline import enter, link
 from exposure.report.submission import storable
 from exposure.web.bidi import isolated
 from exposure.web.nurse import two_records
@@ -94,7 +94,7 @@ def _people(request: HttpRequest, worker: Worker, sought: str) -> list[Worker]:
 
 
 def _effects(worker: Worker, known: Worker, at: datetime) -> Iterator[str]:
-    """What `follow.link_worker` will do, in sentences."""
+    """What `link.link_worker` will do, in sentences."""
     name = isolated(known.name) or _("nobody named")
     joined = []
     for follow_up in worker.follow_ups.all():
@@ -205,7 +205,7 @@ PAGES = (
         deed=Deed.LINK,
         rows=WORKERS.filter(number=None, user=None, same_as=None),
         named="worker",
-        use_case=attend.note_unlisted,
+        use_case=enter.note_unlisted,
         about=lambda subject: subject.row,
         back=lambda subject: back_to(subject.row),
         form=plain(NoteForm),
@@ -222,7 +222,7 @@ PAGES = (
         deed=Deed.LINK,
         rows=WORKERS.select_related("same_as"),
         named="worker",
-        use_case=follow.link_worker,
+        use_case=link.link_worker,
         prepare=_the_two,
         sent=lambda _form, subject: {"same_as": subject.more["same_as"]},
         about=lambda subject: subject.row,

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from exposure.people.models import Worker
 from exposure.places.models import Site
 from exposure.web.nurse.deed import anchor_of
-from exposure.web.nurse.queue import Line
+from exposure.web.nurse.waits import Line
 
 Key = tuple[str, int | str]
 

@@ -12,7 +12,7 @@ from django.utils.translation import gettext_lazy as _
 from exposure.classify.assess import criteria_or_none, plan_of, tier_label
 from exposure.classify.models import Assessment
 from exposure.people.policy import Deed
-from exposure.pipeline import attend, classify
+from exposure.pipeline import classify, tell
 from exposure.report.models import Breach, WithdrawalRequest
 from exposure.web.nurse.deed import DeedPage, Done, Subject, plain
 from exposure.web.nurse.forms import AlsoForm, ConfirmForm, FactsForm, OverrideForm, ToldForm, WithdrawalForm
@@ -96,7 +96,7 @@ PAGES = (
         "breach_told",
         "reports/<uuid:uid>/told/",
         deed=Deed.TELL,
-        use_case=attend.tell_worker,
+        use_case=tell.tell_worker,
         form=lambda data, subject: ToldForm(data, initial={"told_at": subject.at}),
         fields={"by": "how", "at": "told_at"},
         title=_("The worker was told"),
