@@ -219,11 +219,22 @@ def acknowledge(alert: Alert, *, by: User, at: datetime, look_within: timedelta)
     return alert
 
 
-def take_over(alert: Alert, *, by: User) -> Alert:
-    """Held by somebody else from now on; the next look stays due."""
+def hold(alert: Alert, *, by: User, at: datetime, look_within: timedelta) -> Alert:
+    """Held by `by` from now on: seen by them, or taken over from who had it; then the next look stays due."""
+    if alert.acknowledged_at is None:
+        return acknowledge(alert, by=by, at=at, look_within=look_within)
     alert.held_by = by
     alert.save()
     AlertEntry.objects.create(alert=alert, kind=Kind.TAKEN)
+    return alert
+
+
+def give(alert: Alert, *, to: User, at: datetime) -> Alert:
+    """Held by `to`, who has not seen it: it asks until they have."""
+    alert.held_by, alert.acknowledged_at = to, None
+    alert.save()
+    _drop_looks([alert], because="handed over", at=at)
+    AlertEntry.objects.create(alert=alert, kind=Kind.GIVEN, because=_("To %(name)s.") % {"name": to})
     return alert
 
 

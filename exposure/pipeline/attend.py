@@ -34,7 +34,7 @@ def acknowledge_alert(*, alert: Alert, times: int | None = None, by: User, at: d
     had happened as it was read. Raises Conflict where it has happened again since, or somebody else holds it."""
     require_on(by, Deed.ACKNOWLEDGE, alert, at=at)
     with turn.of(at=at) as own:
-        alert = _locked_alert(alert)
+        alert = locked_alert(alert)
         if alert.closed_at is not None:
             return alert
         if alert.held_by_id not in (None, by.pk):
@@ -51,18 +51,18 @@ def take_alert(*, alert: Alert, holder: User, times: int | None = None, by: User
     Raises Conflict where it has happened again since it was read, or another holds it by now."""
     require_on(by, Deed.ACKNOWLEDGE, alert, at=at)
     with turn.of(at=at) as own:
-        alert = _locked_alert(alert)
-        if alert.closed_at is not None or alert.held_by_id == by.pk:
+        alert = locked_alert(alert)
+        if alert.closed_at is not None:
+            return alert
+        if alert.held_by_id == by.pk and alert.acknowledged_at is not None:
             return alert
         if newest := alerts.came_since(alert, times):
             own.clash(newest, "take", worker_of(alert), alert.site, holder=holder.name)
             return alert
-        if alert.held_by_id is None:
-            return alerts.acknowledge(alert, by=by, at=at, look_within=longest_look(alert))
-        if alert.held_by_id != holder.pk:
+        if alert.held_by_id not in (None, holder.pk):
             own.clash(alert, "take", worker_of(alert), alert.site, holder=holder.name)
             return alert
-        return alerts.take_over(alert, by=by)
+        return alerts.hold(alert, by=by, at=at, look_within=longest_look(alert))
 
 
 def look_again(
@@ -89,7 +89,7 @@ def look_again(
         raise BadSubmission(Problem("/hours", _("Look again within 1 to %(most)s hours.") % {"most": most}))
     require_text(note, "/note", _("Say what you wait for."))
     with turn.of(at=at) as own, because_of(note):
-        alert = _locked_alert(alert)
+        alert = locked_alert(alert)
         newest = None if alert.closed_at else alerts.came_since(alert, times)
         if alert.closed_at is None and newest is None and alert.held_by_id is None:
             raise NotYet("nobody_has_it")
@@ -100,6 +100,7 @@ def look_again(
         tapped = alert.entries.filter(recorded_at__gt=at - DOUBLE_TAP).last()
         if tapped is not None and (tapped.kind, tapped.because) == (kind, note):
             return alert
+        alerts.acknowledge(alert, by=by, at=at, look_within=longest_look(alert))  # where it was given to them
         due_at = at + timedelta(hours=hours or most)
         return alerts.look_again(alert, kind, note=note, due_at=due_at, at=at)
 
@@ -114,7 +115,7 @@ def close_alert(
     closing.require_fitting(alert, outcome, note)
     fell_ill = outcome == Alert.Outcome.FELL_ILL
     with turn.of(*([worker_of(alert)] if fell_ill else []), at=at) as own, because_of(note):
-        alert = _locked_alert(alert)
+        alert = locked_alert(alert)
         if alert.closed_at is not None:
             if (alert.outcome, alert.note.strip()) != (outcome, note.strip()):
                 own.clash(alert, "close", worker_of(alert), alert.site, outcome=outcome, note=note)
@@ -150,7 +151,7 @@ def _begin_evaluations(alert: Alert, reason: str, by: User, at: datetime) -> Non
             turn.pause(follow_up, FollowUpState.Kind.EVALUATED, reason, at, by.actor)
 
 
-def _locked_alert(alert: Alert) -> Alert:
+def locked_alert(alert: Alert) -> Alert:
     return Alert.objects.select_for_update(of=("self",)).select_related("site", "held_by").get(pk=alert.pk)
 
 

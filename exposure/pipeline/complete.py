@@ -2,6 +2,10 @@
 
 from collections.abc import Iterable
 from datetime import datetime
+from zoneinfo import ZoneInfo
+
+from django.utils.timezone import localtime
+from django.utils.translation import gettext as _
 
 from exposure.attend import alerts, promises
 from exposure.attend.models import Alert, Promise
@@ -11,26 +15,57 @@ from exposure.people.models import User
 from exposure.people.policy import Deed
 from exposure.pipeline import turn
 from exposure.record import because as because_of
-from exposure.refusal import NotYet
+from exposure.refusal import BadSubmission, NotYet, Problem, require_text
+from exposure.wording import ending_in_words
 
 
 def complete_task(*, task: Promise, note: str, by: User, at: datetime) -> Promise:
-    """Done; tasks that count from this one get their time."""
+    """Done; tasks that count from this one get their time. Raises BadSubmission at /not_before while it is too early,
+    NotYet where it is no longer asked for, and Conflict where it is done otherwise, or does not apply."""
     assert task.worker is not None  # only what criteria wait for is about nobody
     require_on(by, Deed.COMPLETE_TASK, task, at=at)
     with turn.of(task.worker, at=at) as own, because_of(note):
-        task = Promise.objects.select_for_update(of=("self",)).select_related(
-            "site", "worker", "exposure__follow_up", "breach"
-        ).get(pk=task.pk)  # fmt: skip
-        if task.void_at is not None:
-            raise NotYet("no_longer_asked")
+        task = _locked(task)
         if task.kept_at is not None:
-            if task.note.strip() != note.strip():
+            if task.not_applicable or task.note.strip() != note.strip():
                 own.clash(task, "complete", task.worker, task.site, note=note)
             return task
+        if task.not_before is not None and task.not_before > at:
+            from_then = ending_in_words(localtime(task.not_before, ZoneInfo(task.site.zone)))
+            words = _("This cannot be done yet: not before %(time)s (%(zone)s).")
+            said = {"time": from_then, "zone": task.site.zone}
+            raise BadSubmission(Problem("/not_before", words % said))
         promises.keep([task], by=by, at=at, note=note)
         _answer_late(task, by, at)
         return task
+
+
+def mark_not_applicable(*, task: Promise, reason: str, by: User, at: datetime) -> Promise:
+    """It is not to be done for this worker, for the reason, which is kept: nobody waits for it any more, and what
+    counts from it counts from now. Raises BadSubmission at /reason, NotYet where it is no longer asked for, and
+    Conflict where it is done, or another reason stands."""
+    assert task.worker is not None
+    require_on(by, Deed.COMPLETE_TASK, task, at=at)
+    require_text(reason, "/reason", _("Say why it does not apply."))
+    with turn.of(task.worker, at=at) as own, because_of(reason):
+        task = _locked(task)
+        if task.kept_at is not None:
+            if not task.not_applicable or task.note.strip() != reason.strip():
+                own.clash(task, "not_applicable", task.worker, task.site, reason=reason)
+            return task
+        task.not_applicable = True
+        promises.keep([task], by=by, at=at, note=reason)
+        _answer_late(task, by, at)
+        return task
+
+
+def _locked(task: Promise) -> Promise:
+    """As it stands now. Raises NotYet where it is no longer asked for."""
+    rows = Promise.objects.select_for_update(of=("self",))
+    task = rows.select_related("site", "worker", "exposure__follow_up", "breach").get(pk=task.pk)
+    if task.void_at is not None:
+        raise NotYet("no_longer_asked")
+    return task
 
 
 def _answer_late(task: Promise, by: User, at: datetime) -> None:

@@ -11,7 +11,19 @@ from exposure.attend.alerts import raise_alert
 from exposure.classify.models import Assessment
 from exposure.followup.models import FollowUp
 from exposure.people.models import User, Worker
-from exposure.pipeline import attend, call, classify, clear, complete, enter, evaluate, expose, link, tell
+from exposure.pipeline import (
+    attend,
+    call,
+    classify,
+    clear,
+    complete,
+    enter,
+    evaluate,
+    expose,
+    hand_over,
+    link,
+    tell,
+)
 from exposure.pipeline import report as reports
 from tests.cast import MONDAY, Cast, doing
 from tests.walk import confirm, follow_up_told_and_confirmed, log_to_the_end, report
@@ -309,6 +321,39 @@ DECISIONS = (
         kept=TYPO,
         words="Looked at.",
         path="alerts/{uid}/close/",
+    ),
+    Decision(
+        "hand_over an alert",
+        "alert",
+        _alert,
+        hand_over.hand_over_alert,
+        one={"to": "physician"},
+        other={"to": "physician2"},
+        kept={"to": "physician2"},
+        words="Handed over to",
+        path="alerts/{uid}/hand-over/",
+    ),
+    Decision(
+        "hand_over a task",
+        "promise",
+        _task,
+        hand_over.hand_over_promise,
+        one={"to": "physician"},
+        other={"to": "physician2"},
+        kept={"to": "physician2"},
+        words="Handed over to",
+        path="tasks/{uid}/hand-over/",
+    ),
+    Decision(
+        "not_applicable",
+        "task",
+        _task,
+        complete.mark_not_applicable,
+        one={"reason": "Vaccinated last year."},
+        other={"reason": "Is pregnant."},
+        kept={"reason": "Is pregnant."},
+        words="Vaccinated last year.",
+        path="tasks/{uid}/not-applicable/",
     ),
     Decision(
         "complete",

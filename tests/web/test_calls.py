@@ -11,6 +11,7 @@ from exposure.followup.models import Reading
 from exposure.pipeline import complete
 from exposure.pipeline.call import note_call
 from exposure.refusal import Conflict
+from tests.api.conftest import Caller
 from tests.cast import MONDAY, doing
 from tests.web.nora import DAY, HOUR, ID, confirmed, follow_up_of, measure, report, rows_of, words
 
@@ -137,3 +138,46 @@ def test_a_call_try_that_is_due_is_on_the_list_and_gone_once_answered(cast, nurs
     with doing(cast.nurse, at=again):
         note_call(worker=cast.worker, answered=True, note="", by=cast.nurse, at=again)
     assert "Ring again." not in words(nurse.open("calls", at=again))
+
+
+HIGHEST = {"contact": "splash", "skin": "intact"}  # ebola 2023.1, rule VHF-1: nothing is left open
+
+
+def test_spoken_and_confirmed_is_one_tick_where_every_answer_is_settled(cast, nurse):
+    breach = report(cast, facts=HIGHEST)
+    asked = Promise.objects.get(kind="confirm")
+    page = words(nurse.open("person_call", cast.worker.uid))
+    assert f"Spoken and confirmed: report {breach.reference}, as it was answered" in page
+    nurse.send(
+        "person_call", cast.worker.uid, answered="yes", note="All so.", settles=[f"promise:{asked.uid}:0"]
+    )
+    breach.refresh_from_db()
+    assert (breach.confirmed_by, breach.confirmation_note) == (cast.nurse, "All so.")
+    asked.refresh_from_db()
+    assert asked.kept_by == cast.nurse
+
+
+def test_where_answers_are_open_the_call_is_kept_and_leads_to_them_with_what_was_typed(cast, nurse):
+    breach = report(cast, facts={})
+    asked = Promise.objects.get(kind="confirm")
+    chosen = [f"promise:{asked.uid}:0"]
+    page = nurse.send("person_call", cast.worker.uid, answered="yes", note="Was on nights.", settles=chosen)
+    made = Call.objects.get()
+    assert page.request["PATH_INFO"] == reverse("breach_confirm", args=[breach.uid])
+    assert page.context["form"]["note"].value() == made.note == "Was on nights."
+    assert "go through its answers: some are open or in doubt." in words(page)
+    breach.refresh_from_db()
+    assert breach.confirmed_at is None
+    nurse.sign_in(cast.nurse2)
+    elsewhere = nurse.client.get(page.request["PATH_INFO"], {"call": str(made.uid)})
+    assert elsewhere.context["form"]["note"].value() in ("", None)
+
+
+def test_over_the_api_a_report_with_open_answers_is_refused_at_its_place(cast, standing_clock):
+    standing_clock(MONDAY)
+    report(cast, facts={})
+    asked = Promise.objects.get(kind="confirm")
+    body = {"worker": cast.worker.number, "answered": True, "tasks": [str(asked.uid)]}
+    answer = Caller(cast.nurse).post("calls/", body)
+    assert (answer.status_code, answer.json()["errors"][0]["pointer"]) == (400, "#/tasks/0")
+    assert Call.objects.count() == 0

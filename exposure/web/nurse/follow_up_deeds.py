@@ -32,7 +32,9 @@ FOLLOW_UPS = FollowUp.objects.select_related("site", "worker__site")
 CHECKS = Check.objects.filter(withdrawn_at=None).select_related("follow_up__site", "follow_up__worker")
 EXPOSURES = Exposure.objects.select_related("follow_up__site", "follow_up__worker__site", "case")
 TASK_KINDS = (Promise.Kind.TASK, Promise.Kind.REVIEW)
-TASKS = Promise.objects.filter(kind__in=TASK_KINDS, void_at=None).select_related("site", "worker__site")
+TASKS = Promise.objects.filter(kind__in=TASK_KINDS, void_at=None).select_related(
+    "site", "worker__site", "held_by"
+)
 CHANGES = of_changes(void_at=None).select_related("site", "worker__site")
 ENDS = [(kind.value, kind.label) for kind in clear.OTHER_ENDS]
 
@@ -65,6 +67,19 @@ def _for_physicians(request: HttpRequest, follow_up: FollowUp) -> Mapping[str, A
 
 def _correction_form(data: QueryDict | None, subject: Subject) -> CorrectionForm:
     return CorrectionForm(data, initial={"occurred_at": localtime(subject.row.occurred_at)})
+
+
+def _task(subject: Subject) -> Mapping[str, Any]:
+    task = subject.row
+    early = task.not_before is not None and task.not_before > subject.at
+    may_not_apply = task.kind == Promise.Kind.TASK and task.kept_at is None
+    return {
+        "task": task,
+        "due_at": task.due_at,
+        "not_before": task.not_before,
+        "early": early,
+        "may_not_apply": may_not_apply,
+    }
 
 
 def _missing_reading(subject: Subject) -> str:
@@ -113,10 +128,24 @@ PAGES = (
         named="task",
         use_case=complete.complete_task,
         form=plain(NoteForm),
-        shown=lambda subject: {"due_at": subject.row.due_at, "not_before": subject.row.not_before},
+        shown=_task,
+        template="nurse/task.html",
         title=lambda subject: subject.row.title,
         button=_("Done"),
         done=lambda done: _("Done: %(task)s.") % {"task": done.result.title},
+    ),
+    _of_follow_up(
+        "task_not_applicable",
+        "tasks/<uuid:uid>/not-applicable/",
+        deed=Deed.COMPLETE_TASK,
+        rows=TASKS.filter(kind=Promise.Kind.TASK),
+        named="task",
+        use_case=complete.mark_not_applicable,
+        form=plain(ReasonForm),
+        title=_("The task does not apply"),
+        lede=lambda subject: subject.row.title,
+        button=_("It does not apply"),
+        done=lambda done: _("Does not apply: %(task)s.") % {"task": done.result.title},
     ),
     _of_its_row(
         "excuse",

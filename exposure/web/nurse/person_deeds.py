@@ -94,7 +94,8 @@ PAGES = (
         sent=lambda form, subject: call_settles.sent(form, subject.more["open"]),
         title=_("Note a call"),
         button=_("Note the call"),
-        done=_("The call is noted."),
+        done=call_settles.noted,
+        away=call_settles.away,
     ),
     _page(
         "person_times",

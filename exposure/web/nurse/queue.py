@@ -77,6 +77,7 @@ def _waiting(user: User, at: datetime, **about: Any) -> Iterable[Promise]:
         "follow_up__worker",
         "follow_up__site",
         "version",
+        "held_by",
     )
     return [promise for promise in seen if _is_shown(promise, user, at)]
 

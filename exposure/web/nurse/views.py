@@ -25,6 +25,7 @@ from exposure.clear.models import Clearance
 from exposure.followup.models import PrivateNote, Reading
 from exposure.people import invitations
 from exposure.people.access import find, holds, may_on, roles_of, shows, visible
+from exposure.people.colleagues import colleagues_at
 from exposure.people.glass import opened
 from exposure.people.models import Role, Worker
 from exposure.people.policy import AS_CLINICIAN, IN_LISTS, SEEING, Deed, Part, View, sides_with
@@ -123,6 +124,7 @@ def needs_action(request: HttpRequest) -> HttpResponse:
         "causes": causes(counts, labels, chosen, (_("everything"), len(everybody))),
         "several_sites": {line.site.zone for line in lines} - {timezone.get_current_timezone_name()}
         or len({line.site for line in lines}) > 1,
+        "colleagues": colleagues_at({line.site for line in lines}, at=request.at),
         "at": request.at,
         "parts": parts_set_aside(at=request.at),
         "jumps": jumps.recent(at=request.at),

@@ -7,6 +7,7 @@ from django.urls import reverse
 from django.utils.translation import gettext as _
 
 from exposure.attend import alerts
+from exposure.attend.changed_cases import cases_changed
 from exposure.attend.models import Alert
 from exposure.attend.still import corrected, gone
 from exposure.web.nurse.waits import GONE, PRACTICE, SEEN, URGENT, WAITING, Line
@@ -17,6 +18,7 @@ Cause = Alert.Cause
 def alert_lines(open_alerts: Iterable[Alert], at: datetime) -> Iterator[Line]:
     open_alerts = list(open_alerts)
     without_cause, put_right = gone(open_alerts, at=at), corrected(open_alerts)
+    changed = cases_changed(open_alerts)
     late = {alert.follow_up_id for alert in open_alerts if alert.cause == Cause.LATE_TASK}
     for alert in open_alerts:
         if alert.pk in without_cause:
@@ -41,6 +43,7 @@ def alert_lines(open_alerts: Iterable[Alert], at: datetime) -> Iterator[Line]:
             holder=str(alert.held_by or ""),
             url=reverse("alert", args=[alert.uid]),
             alert=alert,
+            cases=tuple(changed.get(alert.pk, ())),
         )
 
 

@@ -55,11 +55,12 @@ def promise_lines(waiting: list[Promise], user: User, at: datetime) -> Iterator[
             worker=promise.worker,
             site=promise.site,
             by=promise.due_at,
-            holder="",
+            holder=str(promise.held_by or ""),
             url=_url(promise),
             late=promise.due_at is not None and promise.due_at <= at,
             missed=promise.kind == Kind.TASK and promise.was_over,
             exposed=cause == TO_DO,
+            promise=promise,
         )
 
 

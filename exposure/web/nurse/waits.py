@@ -4,9 +4,12 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from exposure.attend.models import Alert
-from exposure.people.models import Worker
+from django.urls import reverse
+
+from exposure.attend.models import Alert, Promise
+from exposure.people.models import User, Worker
 from exposure.places.models import Site
+from exposure.report.models import Case
 
 Cause = Alert.Cause
 # What waits without being an alert; the keys stand beside the causes of alerts in the filter.
@@ -51,7 +54,8 @@ WEIGHT = {
 class Line:
     """One thing to do: why, since when, for whom, by when (None: now), who has it. `group` is its urgency; `exposed`:
     its time runs since the exposure; `missed`: it was over already when it was reported; `gone`: an alert that has lost
-    its cause and waits to be closed. `alert` is what it stands for, where it is one."""
+    its cause and waits to be closed. `alert` or `promise` is what it stands for; `cases` those that have changed, where
+    it is about that."""
 
     group: int
     cause: str
@@ -68,6 +72,38 @@ class Line:
     exposed: bool = False
     gone: bool = False
     alert: Alert | None = None
+    cases: tuple[Case, ...] = ()
+    promise: Promise | None = None
+
+    @property
+    def row(self) -> Alert | Promise | None:
+        """What it stands for."""
+        return self.alert or self.promise
+
+    @property
+    def held_by(self) -> User | None:
+        return self.row.held_by if self.row is not None else None
+
+    @property
+    def is_given(self) -> bool:
+        """Whether somebody was handed an alert and has not said yet that they have it."""
+        return self.alert is not None and self.held_by is not None and self.alert.acknowledged_at is None
+
+    @property
+    def take_url(self) -> str:
+        """Where one says that one has it."""
+        return (
+            reverse("alert_acknowledge", args=[self.alert.uid])
+            if self.alert is not None
+            else self.hand_over_url
+        )
+
+    @property
+    def hand_over_url(self) -> str:
+        """Where it is handed over; empty where that cannot be."""
+        if self.alert is not None:
+            return reverse("alert_hand_over", args=[self.alert.uid])
+        return reverse("hand_over", args=[self.promise.uid]) if self.promise and self.worker else ""
 
     @property
     def rank(self) -> tuple[Any, ...]:
