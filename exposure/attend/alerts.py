@@ -300,22 +300,27 @@ def worker_of(alert: Alert) -> Worker:
     return alert.breach.worker
 
 
+def raise_copy(alert: Alert, into: FollowUp | Worker, *, at: datetime) -> Alert:
+    """The same, raised about another subject, so that somebody looks there."""
+    reading = alert.entries.filter(reading__isnull=False).last()
+    unplaced = alert.entries.filter(unplaced__isnull=False).last()
+    return raise_alert(
+        into,
+        alert.cause,
+        alert.because,
+        site=alert.site,
+        at=at,
+        dated_at=alert.dated_at,
+        urgent=alert.urgent,
+        weight=alert.weight,
+        reading=reading.reading if reading else None,
+        unplaced=unplaced.unplaced if unplaced else None,
+    )
+
+
 def move(subject: FollowUp | Worker, into: FollowUp | Worker, by: User, at: datetime) -> None:
     """Open alerts are raised anew, so that somebody looks with the whole record before them."""
     for alert in subject.alerts.select_for_update(of=("self",)).filter(closed_at=None).order_by("pk"):
-        reading = alert.entries.filter(reading__isnull=False).last()
-        unplaced = alert.entries.filter(unplaced__isnull=False).last()
-        raise_alert(
-            into,
-            alert.cause,
-            alert.because,
-            site=alert.site,
-            at=at,
-            dated_at=alert.dated_at,
-            urgent=alert.urgent,
-            weight=alert.weight,
-            reading=reading.reading if reading else None,
-            unplaced=unplaced.unplaced if unplaced else None,
-        )
+        raise_copy(alert, into, at=at)
         note = _("Goes on where the records were joined.")
         close(alert, outcome=Alert.Outcome.EVALUATED, note=note, by=by, at=at)

@@ -163,6 +163,10 @@ DOORS |= dict.fromkeys(OF_A_ROW, (NURSES, NURSES))
 DOORS["letters/<uuid:uid>.pdf"] = (NURSES | WORKER, NURSES | WORKER)
 DOORS |= dict.fromkeys(PHYSICIANS_ONLY, (PHYSICIANS, PHYSICIANS))
 DOORS |= dict.fromkeys(OF_CRITERIA, (PHYSICIANS, PHYSICIANS))
+DOORS["people/<uuid:uid>/link/undo/"] = (
+    NONE,
+    NONE,
+)  # nobody is linked; opened in tests/pipeline/test_unlink.py
 DOORS |= dict.fromkeys(NOT_NOW, (NONE, NURSES)) | {"reports/<uuid:uid>/also/": (NONE, PHYSICIANS)}
 # Calls, as answered over a session or with a key alike.
 API = "api/v1/"

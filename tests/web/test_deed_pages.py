@@ -78,6 +78,7 @@ SENT = {
     "change_told": {"how": "phone"},
     "person_link_to": {},
     "person_not_listed": {},
+    "person_unlink": WHY,
     "case_close": {},
     "case_state": {"status": "confirmed", "note": "Second test."},
 }
@@ -110,6 +111,7 @@ def rows(cast, standing_clock):
             by=cast.nurse, at=MONDAY + HOUR,
         )  # fmt: skip
         typed = Worker.objects.create(site=cast.site, name="Wim Elder")
+        linked = Worker.objects.create(site=cast.site, name="W. Elder", same_as=cast.worker)
         change = Promise.objects.create(
             site=cast.site, worker=cast.worker, follow_up=FollowUp.objects.get(), kind="tell",
             key=f"change:dates:{uuid4()}", title="Tell the worker: the dates have changed", asked_at=MONDAY,
@@ -126,7 +128,12 @@ def rows(cast, standing_clock):
         FollowUp: FollowUp.objects.get(),
         Case: cast.case,
     }
-    named = {"person_link_to": typed, "person_not_listed": typed, "change_told": change}
+    named = {
+        "person_unlink": linked,
+        "person_link_to": typed,
+        "person_not_listed": typed,
+        "change_told": change,
+    }
     return {page.name: named.get(page.name) or by_model[page.rows.model] for page in urls.DEEDS}
 
 

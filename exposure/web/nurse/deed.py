@@ -49,6 +49,13 @@ OBSTACLES = {
     "nobody_has_it": _("Nobody has this alert by now: take it first."),
     "answered": _("This reading is not missing: there is nothing to explain."),
     "no_longer_asked": _("This is no longer asked for."),
+    "not_linked": _("These two are not linked any more."),
+    "linked_before": _(
+        "This record was linked to another one, and came here with it: undo the link of that one first."
+    ),
+    "written_since": _(
+        "Something has been written on this record since: the link can no longer be undone here."
+    ),
     "same_person": _("The second signature must be somebody else's."),
     "signed_by_the_person": _("The first signature is the exposed person's own: decide the tier anew."),
 }
