@@ -108,6 +108,11 @@ def test_a_task_is_taken_and_given_from_its_line_and_the_hand_over_list_says_who
     holder = re.search(r'name="holder" value="([^"]+)"', refused.content.decode())[1]
     assert client.post(address, {"to": "nurse2", "holder": holder}).status_code == 302
     assert "Ned Plum has it." in words(client.get(reverse("person", args=[cast.worker.uid])))
+    for user, label in ((cast.nurse2, True), (cast.nurse, False)):
+        client.force_login(user)
+        assert ("yours 1" in words(client.get(reverse("needs_action")))) is label
+    client.force_login(cast.nurse2)
+    assert "Wim Alder" in words(client.get(reverse("needs_action"), {"cause": "mine"}))
     [line] = sheet_of(cast.site, at=NOW).lines
     assert any("(Ned Plum)" in one for one in line.tasks)
     tasks = Caller(cast.nurse).get("tasks/").json()["results"]

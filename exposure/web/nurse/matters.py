@@ -6,7 +6,7 @@ Of a case that has changed, everybody who waits for a decision stands together, 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
-from exposure.people.models import Worker
+from exposure.people.models import User, Worker
 from exposure.places.models import Site
 from exposure.report.models import Case
 from exposure.web.nurse.deed import anchor_of
@@ -55,6 +55,9 @@ class Matter:
         if self.case is not None:
             return f"case-{self.case.uid}"
         return anchor_of(self.worker) if self.worker is not None else ""
+
+    def is_held_by(self, user: User) -> bool:
+        return any(line.held_by == user for line in self.lines)
 
     def has(self, cause: str) -> bool:
         return any(line.cause == cause for line in self.lines)

@@ -66,8 +66,8 @@ def _subject(alert: Alert) -> alerts.Subject:
 
 
 def _waiting(user: User, at: datetime, **about: Any) -> Iterable[Promise]:
-    """One query for all that somebody must do: calls after silence, and tasks not urgent, once they are late; the
-    rest from the start."""
+    """One query for all that somebody must do: calls after silence, and tasks not urgent, once they are late, or from
+    the start to whoever has them; the rest from the start."""
     waiting = Promise.objects.waiting(at=at).filter(**about).exclude(kind=Kind.LOOK)
     seen = visible(user, waiting, *IN_LISTS, at=at).select_related(
         "site",
@@ -86,6 +86,8 @@ def _is_shown(promise: Promise, user: User, at: datetime) -> bool:
     if promise.version is not None:
         return holds(user, DOING[Deed.APPROVE_CRITERIA], promise.site_id, at=at)
     only_late = is_plain_task(promise) or promise.key.startswith(duties.SILENT)
+    if promise.held_by_id == user.pk:  # whoever has it sees it before
+        return True
     return not only_late or (promise.due_at is not None and promise.due_at <= at)
 
 

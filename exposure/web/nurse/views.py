@@ -53,6 +53,7 @@ from exposure.web.signed_in import signed_in
 from exposure.web.times import times_of
 
 ON_A_PAGE = 50
+MINE = "mine"  # in the filter: what the reader has, or was given
 
 
 def for_clinicians(view: Callable[..., HttpResponse]) -> Callable[..., HttpResponse]:
@@ -112,12 +113,15 @@ def needs_action(request: HttpRequest) -> HttpResponse:
     """One queue of all that waits for a clinician, one line per person; a filter keeps those for whom it waits too."""
     lines = queue.lines(request.user, at=request.at)
     everybody = matters(lines)
-    labels = {line.cause: line.label for line in lines}
+    mine = [matter for matter in everybody if matter.is_held_by(request.user)]
+    labels = {MINE: _("yours")} if mine else {}
+    labels |= {line.cause: line.label for line in lines}
     chosen = request.GET.get("cause", "")
     chosen = chosen if chosen in labels else ""
     note_list(request, "needs action", chosen)
     counts = Counter(cause for matter in everybody for cause in {line.cause for line in matter.lines})
-    shown = [matter for matter in everybody if not chosen or matter.has(chosen)]
+    counts[MINE] = len(mine)
+    shown = mine if chosen == MINE else [one for one in everybody if not chosen or one.has(chosen)]
     context = {
         "page": Paginator(shown, ON_A_PAGE).get_page(request.GET.get("page")),
         "query": f"{urlencode({'cause': chosen})}&",

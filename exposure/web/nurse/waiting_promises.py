@@ -20,6 +20,7 @@ from exposure.web.nurse.waits import (
     CONFIRM,
     LATE,
     OBSTRUCTED,
+    OWN_TASK,
     READY,
     REVIEW,
     RING,
@@ -44,7 +45,10 @@ def promise_lines(waiting: list[Promise], user: User, at: datetime) -> Iterator[
     first_hands = _first_hands(waiting)
     ends = _ends(waiting, first_hands, at)
     for promise in waiting:
+        late = promise.due_at is not None and promise.due_at <= at
         group, cause, label = _kind(promise)
+        if is_plain_task(promise) and not late:
+            cause, label = OWN_TASK, _("task")
         cause, label, words = ends.get(promise.pk, (cause, label, ""))
         yield Line(
             group=group,
@@ -57,7 +61,7 @@ def promise_lines(waiting: list[Promise], user: User, at: datetime) -> Iterator[
             by=promise.due_at,
             holder=str(promise.held_by or ""),
             url=_url(promise),
-            late=promise.due_at is not None and promise.due_at <= at,
+            late=late,
             missed=promise.kind == Kind.TASK and promise.was_over,
             exposed=cause == TO_DO,
             promise=promise,
@@ -111,7 +115,7 @@ def _ready(wanted: str, what: Mapping[str, str]) -> str:
 
 def _since(promise: Promise) -> datetime:
     if is_plain_task(promise):
-        return promise.due_at
+        return promise.due_at or promise.asked_at
     if promise.kind == Kind.TASK and promise.exposure is not None:
         return promise.exposure.occurred_at
     return promise.not_before or promise.asked_at

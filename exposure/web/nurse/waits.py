@@ -15,6 +15,7 @@ Cause = Alert.Cause
 # What waits without being an alert; the keys stand beside the causes of alerts in the filter.
 TO_CONFIRM, TO_SIGN, TO_REVIEW, TO_RING, TO_DO = "to_confirm", "to_sign", "to_review", "to_ring", "to_do"
 TO_TELL = "to_tell"  # what has changed for somebody who was told otherwise
+OWN_TASK = "own_task"  # not late yet, for whoever has it
 TO_IDENTIFY = "to_identify"  # somebody typed in by name
 READY, OBSTRUCTED = "ready_to_sign", "not_ready"  # a follow-up that is over: it can be signed, or not yet
 URGENT, WAITING, CONFIRM, TELL, RING, SIGN, REVIEW, SEEN, LATE, GONE, PRACTICE = range(11)
