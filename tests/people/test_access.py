@@ -11,7 +11,7 @@ from exposure.followup.models import FollowUp, PrivateNote, Protection, Reading
 from exposure.people.access import find, may, require, require_on, visible
 from exposure.people.models import Role, User, Worker
 from exposure.people.policy import PATHS, Deed, View
-from exposure.pipeline import attend, classify, complete, enter, follow
+from exposure.pipeline import attend, classify, complete, enter, follow, hand_over
 from exposure.pipeline.tell import tell_worker
 from exposure.places.models import Site
 from exposure.remind.models import Message
@@ -192,6 +192,12 @@ OWN_DECISIONS = {
     ),
     "complete": lambda breach, by: complete.complete_task(
         task=breach.exposures.get().promises.filter(kind="task").first(), note="", by=by, at=MONDAY
+    ),
+    "hand over": lambda breach, by: hand_over.hand_over_promise(
+        promise=breach.promises.get(kind="confirm"), to="nurse2", by=by, at=MONDAY
+    ),
+    "does not apply": lambda breach, by: complete.mark_not_applicable(
+        task=breach.exposures.get().promises.filter(kind="task").first(), reason="No.", by=by, at=MONDAY
     ),
     "call": lambda breach, by: enter.note_call(
         worker=breach.worker, answered=True, note="", by=by, at=MONDAY

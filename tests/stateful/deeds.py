@@ -21,6 +21,7 @@ from exposure.pipeline import (
     evaluate,
     expose,
     follow,
+    hand_over,
     link,
     remind,
     report,
@@ -232,16 +233,19 @@ class Deeds(RuleBasedStateMachine):
 
     # Alerts and tasks
 
-    @rule(data=st.data(), what=st.sampled_from(["acknowledge", "close", "complete"]))
+    @rule(data=st.data(), what=st.sampled_from(["acknowledge", "close", "complete", "hand over"]))
     def work_off(self, data, what):
         if what == "complete":
             task = self.choose(data, Promise, kind="task", kept_at=None, void_at=None)
             if task is not None:
-                self.done(complete.complete_task, task=task, note="Done.")
+                self.work_off_task(task)
             return
         alert = self.choose(data, Alert, closed_at=None)
         if alert is not None and what == "acknowledge":
             self.done(attend.acknowledge_alert, alert=alert)
+        elif alert is not None and what == "hand over":
+            holder = alert.held_by.name if alert.held_by is not None else ""
+            self.done(hand_over.hand_over_alert, alert=alert, to="nurse2", holder=holder)
         elif alert is not None:
             self.close(alert)
 
@@ -301,13 +305,20 @@ class Deeds(RuleBasedStateMachine):
             found += ("last_reading_missing",)
         return found
 
+    def work_off_task(self, task):
+        """Done, or, where it is too early for that, not to be done."""
+        if task.not_before is not None and task.not_before > self.at:
+            self.done(complete.mark_not_applicable, task=task, reason="Tested elsewhere.")
+        else:
+            self.done(complete.complete_task, task=task, note="Done.")
+
     def put_in_order(self, follow_up):
         for breach in Breach.objects.filter(exposures__follow_up=follow_up, exposures__withdrawn_at=None):
             self.done(classify.confirm_breach, breach=breach)
         for task in Promise.objects.filter(
             kind="task", exposure__follow_up=follow_up, kept_at=None, void_at=None
         ):
-            self.done(complete.complete_task, task=task, note="Done.")
+            self.work_off_task(task)
         last = follow_up.checks.filter(withdrawn_at=None).last()
         if last is not None and last.closes_at <= self.at:
             self.done(enter.excuse_check, check=last, reason="On leave.", never=("answered",))
