@@ -40,7 +40,8 @@ def _given(done: Done) -> str:
     holder = done.result.held_by
     if holder == done.subject.user:
         return _("You have it.")
-    return _("%(name)s has it now.") % {"name": isolated(holder)}
+    words = _("%(name)s has it now: it stands in their list. No message goes out: tell them.")
+    return words % {"name": isolated(holder)}
 
 
 def _given_alert(done: Done) -> str:
