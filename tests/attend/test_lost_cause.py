@@ -14,7 +14,7 @@ from exposure.attend.models import Alert, Promise
 from exposure.attend.still import KINDS, gone, still
 from exposure.followup.models import FollowUp
 from exposure.pipeline import attend, enter, evaluate, reply
-from exposure.pipeline.complete import complete_task
+from exposure.pipeline.complete import complete_task, mark_not_applicable
 from exposure.web.nurse import queue, waits
 from tests.api.conftest import Caller
 from tests.attend.deeds import OCCURRED, SECOND, complete, countersign, override, the, withdraw
@@ -49,10 +49,13 @@ def close(cast, cause, at):
 
 
 def only(cast, at, *but):
-    """Everything else that has dates is done."""
+    """Everything else that has dates is done, or, where it is too early for that, does not apply."""
     for task in Promise.objects.open().filter(kind="task", due_at__isnull=False).exclude(key__in=but):
         with doing(cast.nurse, at=at):
-            complete_task(task=task, note="Done.", by=cast.nurse, at=at)
+            if task.not_before is not None and task.not_before > at:
+                mark_not_applicable(task=task, reason="Not needed.", by=cast.nurse, at=at)
+            else:
+                complete_task(task=task, note="Done.", by=cast.nurse, at=at)
 
 
 # Soon due, then late
