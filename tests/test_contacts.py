@@ -15,7 +15,7 @@ from exposure.followup.contact_list import read_contact_list
 from exposure.followup.models import Exposure, FollowUp
 from exposure.followup.plans import profile_of
 from exposure.people.models import Worker
-from exposure.pipeline import attend, follow
+from exposure.pipeline import complete, expose, tell
 from exposure.refusal import BadSubmission
 from exposure.report.models import Case
 from tests.cast import MONDAY, adopt, doing
@@ -31,13 +31,13 @@ SG-1042,,,,2026-03-01,high
 def outside(cast, **changes):
     said = {"pathogen": "ebola", "occurred_at": MONDAY - timedelta(days=1), "tier": "high", **changes}
     with doing(cast.nurse):
-        return follow.record_exposure(worker=cast.worker, by=cast.nurse, at=MONDAY, **said)
+        return expose.record_exposure(worker=cast.worker, by=cast.nurse, at=MONDAY, **said)
 
 
 def record(cast, text=LIST, *, by=None):
     by = by or cast.nurse
     with doing(by):
-        return follow.record_contact_list(
+        return expose.record_contact_list(
             rows=read_contact_list(text), case=cast.case, pathogen="ebola", by=by, at=MONDAY
         )
 
@@ -64,7 +64,7 @@ def test_a_fever_in_it_is_a_fever(cast):
 def test_its_tasks_can_be_done(cast):
     for task in outside(cast).promises.filter(kind="task"):
         with doing(cast.nurse):
-            done = attend.complete_task(task=task, note="", by=cast.nurse, at=MONDAY)
+            done = complete.complete_task(task=task, note="", by=cast.nurse, at=MONDAY)
         assert done.kept_at == MONDAY
 
 
@@ -133,7 +133,7 @@ def test_whoever_records_an_exposure_says_that_the_worker_was_told_wherever_they
     exposure = outside(cast)
     assert exposure.follow_up.site == cast.other_site
     with doing(cast.nurse):
-        told = attend.tell_of_exposure(exposure=exposure, how="phone", by=cast.nurse, at=MONDAY)
+        told = tell.tell_of_exposure(exposure=exposure, how="phone", by=cast.nurse, at=MONDAY)
     assert told.told_at == MONDAY
 
 
@@ -176,13 +176,13 @@ def test_two_lists_that_name_the_same_people_in_another_order_are_both_recorded(
         )
         for number in ("SG-1", "SG-2"):
             Worker.objects.create(site=cast.site, number=number, name=number)
-    monkeypatch.setattr(follow, "_record", Slow(follow._record))
+    monkeypatch.setattr(expose, "_record", Slow(expose._record))
 
     def recorded(case, *numbers):
         lines = "".join(f"{number},2026-03-01,high\n" for number in numbers)
         rows = read_contact_list(f"number,last_contact,tier\n{lines}")
         with doing(cast.nurse):
-            return follow.record_contact_list(
+            return expose.record_contact_list(
                 rows=rows, case=case, pathogen="ebola", by=cast.nurse, at=MONDAY
             )
 
@@ -194,13 +194,13 @@ def test_two_lists_that_name_the_same_people_in_another_order_are_both_recorded(
 @pytest.mark.django_db(transaction=True)
 def test_a_list_and_a_corrected_contact_of_its_case_do_not_wait_for_each_other(cast, monkeypatch):
     exposure = outside(cast, case=cast.case, source="contact_list")
-    for module, name in ((follow, "people_named"), (follow.opening, "correct")):
+    for module, name in ((expose, "people_named"), (expose.opening, "correct")):
         monkeypatch.setattr(module, name, Slow(getattr(module, name)))
 
     def corrected():
         with doing(cast.nurse):
             said = {"occurred_at": MONDAY - timedelta(days=2), "reason": "Ward book."}
-            return follow.correct_exposure(exposure=exposure, by=cast.nurse, at=MONDAY, **said)
+            return expose.correct_exposure(exposure=exposure, by=cast.nurse, at=MONDAY, **said)
 
     both_at_once(lambda: record(cast), corrected)
     assert Exposure.objects.filter(withdrawn_at=None).count() == 3

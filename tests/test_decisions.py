@@ -4,7 +4,7 @@ from datetime import timedelta
 
 import pytest
 
-from exposure.pipeline import attend, classify, follow, report
+from exposure.pipeline import classify, follow, report, tell
 from exposure.refusal import BadSubmission
 from tests.cast import MONDAY, adopt, doing
 
@@ -79,7 +79,7 @@ def test_telling_by_no_known_way_or_in_the_future_is_refused_at_the_field(
 ):
     told_at = told_at or MONDAY + timedelta(minutes=10, seconds=1)
     with doing(cast.nurse), pytest.raises(BadSubmission) as refused:
-        attend.tell_worker(breach=breach, how=how, told_at=told_at, by=cast.nurse, at=MONDAY)
+        tell.tell_worker(breach=breach, how=how, told_at=told_at, by=cast.nurse, at=MONDAY)
     assert [problem.pointer for problem in refused.value.problems] == [pointer]
     assert not breach.tellings.exists()
 
@@ -87,7 +87,7 @@ def test_telling_by_no_known_way_or_in_the_future_is_refused_at_the_field(
 def test_ten_minutes_ahead_is_a_clock_that_goes_wrong(cast, breach):
     with doing(cast.nurse):
         told_at = MONDAY + timedelta(minutes=10)
-        attend.tell_worker(breach=breach, how="phone", told_at=told_at, by=cast.nurse, at=MONDAY)
+        tell.tell_worker(breach=breach, how="phone", told_at=told_at, by=cast.nurse, at=MONDAY)
     assert breach.tellings.exists()
 
 

@@ -6,7 +6,7 @@ import pytest
 
 from exposure.classify.models import Assessment
 from exposure.followup.models import FollowUp, FollowUpState
-from exposure.pipeline import classify, clear, follow, report
+from exposure.pipeline import classify, clear, expose, report
 from exposure.refusal import Conflict
 from tests.cast import MONDAY, doing
 from tests.report.test_intake import adopt_instead
@@ -27,7 +27,7 @@ def correct(cast, follow_up, at, occurred_at):
     with doing(cast.nurse, at=at):
         exposure = follow_up.exposures.get(withdrawn_at=None)
         said = {"occurred_at": occurred_at, "reason": "Ward book."}
-        follow.correct_exposure(exposure=exposure, by=cast.nurse, at=at, **said)
+        expose.correct_exposure(exposure=exposure, by=cast.nurse, at=at, **said)
 
 
 def answer(cast, follow_up, at, **facts):
@@ -88,7 +88,7 @@ def test_a_corrected_day_0_voids_a_clearance_that_has_not_taken_effect(cast):
 def test_an_exposure_recorded_by_hand_voids_a_clearance_that_has_not_taken_effect_and_says_why(cast):
     follow_up, clearance, at = signed_off(cast)
     with doing(cast.nurse, at=at):
-        follow.record_exposure(
+        expose.record_exposure(
             worker=cast.worker, pathogen="ebola", occurred_at=at - timedelta(hours=1), tier="high", case=None, note="",
             by=cast.nurse, at=at,
         )  # fmt: skip

@@ -14,6 +14,7 @@ from exposure.followup import join
 from exposure.followup.models import Exposure, FollowUp
 from exposure.people.models import Worker
 from exposure.pipeline import classify, clear, follow
+from exposure.pipeline.link import link_worker
 from exposure.refusal import BadSubmission
 from tests.cast import MONDAY, doing
 from tests.walk import confirm, follow_up_told_and_confirmed, log_to_the_end, report, tell
@@ -32,7 +33,7 @@ def follow_up(cast):
 def link(cast, worker, at=MONDAY, by=None):
     by = by or cast.nurse
     with doing(by, at=at):
-        return follow.link_worker(worker=worker, same_as=cast.worker, by=by, at=at)
+        return link_worker(worker=worker, same_as=cast.worker, by=by, at=at)
 
 
 def unlisted(cast, at=MONDAY):
@@ -153,7 +154,7 @@ def test_a_follow_up_that_has_ended_goes_to_the_record_as_it_is(cast):
 def test_a_row_that_was_linked_before_follows_to_the_person_on_the_list(cast):
     first, second = unlisted(cast).breach.worker, unlisted(cast).breach.worker
     with doing(cast.nurse):
-        follow.link_worker(worker=first, same_as=second, by=cast.nurse, at=MONDAY)
+        link_worker(worker=first, same_as=second, by=cast.nurse, at=MONDAY)
     link(cast, second)
     assert set(cast.worker.also.all()) == {first, second}
 

@@ -11,8 +11,9 @@ from exposure.attend.models import Alert, Promise
 from exposure.attend.overview import overview
 from exposure.followup import cases
 from exposure.followup.models import FollowUp, Restriction
-from exposure.pipeline import attend, classify, clear, follow, remind
+from exposure.pipeline import classify, clear, complete, enter, evaluate, expose, follow, remind
 from exposure.pipeline.report import ask_withdrawal, report_breach, state_case
+from exposure.pipeline.tell import tell_worker
 from exposure.refusal import BadSubmission, Conflict, NotYet
 from tests.cast import MONDAY, adopt, doing
 from tests.walk import confirm, log_to_the_end, newest_statement, report, tell
@@ -29,7 +30,7 @@ def breach(cast):
 @pytest.fixture
 def follow_up(cast, breach):
     with doing(cast.nurse):
-        attend.tell_worker(breach=breach, how="phone", told_at=MONDAY, by=cast.nurse, at=MONDAY)
+        tell_worker(breach=breach, how="phone", told_at=MONDAY, by=cast.nurse, at=MONDAY)
         classify.confirm_breach(breach=breach, by=cast.nurse, at=MONDAY)
     return FollowUp.objects.get()
 
@@ -97,14 +98,14 @@ def test_while_somebody_is_evaluated_no_missing_reading_pages_and_only_a_physici
 ):
     later = MONDAY + timedelta(days=2, hours=14)
     with doing(cast.nurse):
-        follow.begin_evaluation(follow_up=follow_up, reason="Fever", by=cast.nurse, at=MONDAY)
+        evaluate.begin_evaluation(follow_up=follow_up, reason="Fever", by=cast.nurse, at=MONDAY)
     with doing("command:clock", at=later):
         remind.pass_time(at=later)
     assert not follow_up.alerts.filter(cause=Alert.Cause.MISSED).exists()
     with doing(cast.nurse), pytest.raises(PermissionDenied):
-        follow.return_to_monitoring(follow_up=follow_up, finding="Malaria", by=cast.nurse, at=later)
+        evaluate.return_to_monitoring(follow_up=follow_up, finding="Malaria", by=cast.nurse, at=later)
     with doing(cast.physician, at=later):
-        follow.return_to_monitoring(follow_up=follow_up, finding="Malaria", by=cast.physician, at=later)
+        evaluate.return_to_monitoring(follow_up=follow_up, finding="Malaria", by=cast.physician, at=later)
     assert [state.kind for state in follow_up.states.all()] == [
         "provisional",
         "monitored",
@@ -173,20 +174,20 @@ def test_a_vaccine_is_recorded_once_and_not_in_the_future(cast):
         "at": MONDAY,
     }
     with doing(cast.nurse):
-        rows = [attend.record_protection(**given, given_at=MONDAY) for _time in range(2)]
+        rows = [enter.record_protection(**given, given_at=MONDAY) for _time in range(2)]
         with pytest.raises(BadSubmission):
-            attend.record_protection(**given, given_at=MONDAY + timedelta(seconds=1))
+            enter.record_protection(**given, given_at=MONDAY + timedelta(seconds=1))
     assert rows[0] == rows[1]
 
 
 def test_nobody_decides_about_themselves(cast, follow_up):
     with doing(cast.worker.user), pytest.raises(PermissionDenied):
-        follow.begin_evaluation(follow_up=follow_up, reason="I am well", by=cast.worker.user, at=MONDAY)
+        evaluate.begin_evaluation(follow_up=follow_up, reason="I am well", by=cast.worker.user, at=MONDAY)
 
 
 def correct(cast, exposure, occurred_at, at=MONDAY):
     with doing(cast.nurse, at=at):
-        return follow.correct_exposure(
+        return expose.correct_exposure(
             exposure=exposure, occurred_at=occurred_at, reason="Looked it up.", by=cast.nurse, at=at
         )
 
@@ -243,7 +244,7 @@ def test_a_masked_repeat_leaves_the_reading_due(cast, follow_up):
 
 def test_where_fever_is_not_reliable_the_masked_repeat_fills(cast, follow_up):
     with doing(cast.nurse):
-        attend.note_privately(worker=cast.worker, fever_unreliable=True, text="", by=cast.nurse, at=MONDAY)
+        enter.note_privately(worker=cast.worker, fever_unreliable=True, text="", by=cast.nurse, at=MONDAY)
     assert masked_twice(cast) == [("repeat_due", ("masked",)), ("recorded", ("masked",))]
 
 
@@ -373,7 +374,7 @@ def test_a_silence_before_two_follow_ups_were_joined_is_a_gap(cast, follow_up):
     assert running == reported.follow_ups[0]
     with doing(cast.nurse, at=at):
         for task in Promise.objects.open().filter(kind="task", exposure__follow_up=running):
-            attend.complete_task(task=task, note="Done.", by=cast.nurse, at=at)
+            complete.complete_task(task=task, note="Done.", by=cast.nurse, at=at)
     last = log_to_the_end(cast, running)
     with doing(cast.physician, at=last):
         clearance = clear.sign_clearance(follow_up=running, by=cast.physician, at=last)
@@ -388,4 +389,4 @@ def test_a_year_that_nobody_meant_is_refused_at_the_field(cast, follow_up, zone)
     assert refused.value.problems[0].pointer == "/occurred_at"
     given = {"kind": "vaccine", "what": "Example vaccine", "given_at": year_1}
     with doing(cast.nurse), pytest.raises(BadSubmission):
-        attend.record_protection(worker=cast.worker, by=cast.nurse, at=MONDAY, **given)
+        enter.record_protection(worker=cast.worker, by=cast.nurse, at=MONDAY, **given)

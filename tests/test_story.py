@@ -8,7 +8,7 @@ from django.core import mail
 from exposure.attend.models import Alert
 from exposure.attend.overview import overview
 from exposure.followup.models import FollowUp, FollowUpState
-from exposure.pipeline import attend, clear
+from exposure.pipeline import attend, clear, complete
 from exposure.refusal import NotYet
 from tests.cast import MONDAY, doing
 from tests.walk import (
@@ -72,7 +72,7 @@ def test_a_breach_walks_from_the_station_to_a_signed_clearance(cast):
             at=EVENING + hours(16),
         )
         for task in reported.breach.exposures.get().promises.filter(kind="task"):
-            attend.complete_task(task=task, note="Done.", by=cast.physician, at=EVENING + hours(16))
+            complete.complete_task(task=task, note="Done.", by=cast.physician, at=EVENING + hours(16))
 
     for check in follow_up.checks.filter(opens_at__gt=EVENING + hours(16)):
         log(cast, at=check.due_at)

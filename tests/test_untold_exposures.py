@@ -6,7 +6,8 @@ import pytest
 from django.core.exceptions import PermissionDenied
 
 from exposure.attend.models import Alert, OtherDecision
-from exposure.pipeline import attend, follow
+from exposure.pipeline import expose
+from exposure.pipeline.tell import tell_of_exposure
 from exposure.refusal import BadSubmission, Conflict
 from exposure.remind.models import Message, Reminder
 from exposure.web.nurse import queue
@@ -23,7 +24,7 @@ EVENING = MONDAY + hours(9)  # 18:00 in Lisbon, when the first reading opens
 @pytest.fixture
 def exposure(cast):
     with doing(cast.nurse):
-        return follow.record_exposure(
+        return expose.record_exposure(
             worker=cast.worker,
             pathogen="ebola",
             occurred_at=MONDAY - hours(20),
@@ -37,7 +38,7 @@ def exposure(cast):
 def tell_of(cast, exposure, *, how="phone", by=None, at=MONDAY):
     by = by or cast.nurse
     with doing(by, at=at):
-        return attend.tell_of_exposure(exposure=exposure, how=how, by=by, at=at)
+        return tell_of_exposure(exposure=exposure, how=how, by=by, at=at)
 
 
 def test_no_message_goes_out_before_a_person_has_told_the_worker(cast, exposure):
@@ -84,7 +85,7 @@ def test_not_told_in_time_is_an_alert_once(cast, exposure, after, alerts):
 
 def test_telling_closes_the_alert_and_only_the_last_of_two_does(cast, exposure):
     with doing(cast.nurse):
-        other = follow.record_exposure(
+        other = expose.record_exposure(
             worker=cast.worker, pathogen="ebola", occurred_at=MONDAY - hours(3), tier="high", by=cast.nurse, at=MONDAY
         )  # fmt: skip
     sweep_at(MONDAY + TWO_HOURS)
@@ -109,7 +110,7 @@ def test_telling_again_keeps_the_first_telling(cast, exposure):
 def test_a_corrected_exposure_was_told_if_the_first_one_was(cast, exposure):
     tell_of(cast, exposure)
     with doing(cast.nurse):
-        corrected = follow.correct_exposure(
+        corrected = expose.correct_exposure(
             exposure=exposure, occurred_at=MONDAY - hours(30), reason="The ticket says so.", by=cast.nurse, at=MONDAY
         )  # fmt: skip
     assert (corrected.told_at, corrected.note) == (MONDAY, "At a market.")

@@ -7,8 +7,9 @@ from uuid import UUID
 from exposure.followup.models import FollowUp
 from exposure.followup.store_reading import Logged
 from exposure.people.models import User
-from exposure.pipeline import attend, classify, follow, remind
+from exposure.pipeline import classify, complete, follow, remind
 from exposure.pipeline.report import Reported, report_breach
+from exposure.pipeline.tell import tell_worker
 from exposure.remind.outbox import deliver
 from exposure.remind.sweep import sweep
 from exposure.report.models import Case
@@ -38,7 +39,7 @@ def _report(cast: Cast, reporter: User, at: datetime, **changes) -> Reported:
 def tell(cast: Cast, reported: Reported, *, at: datetime = MONDAY) -> None:
     """The nurse tells the worker by telephone."""
     with doing(cast.nurse, at=at):
-        attend.tell_worker(breach=reported.breach, how="phone", told_at=at, by=cast.nurse, at=at)
+        tell_worker(breach=reported.breach, how="phone", told_at=at, by=cast.nurse, at=at)
 
 
 def confirm(cast: Cast, reported: Reported, *, at: datetime = MONDAY, facts: dict | None = None) -> None:
@@ -63,7 +64,7 @@ def _told_and_confirmed(cast: Cast, **changes) -> FollowUp:
     confirm(cast, reported)
     with doing(cast.nurse):
         for task in reported.breach.exposures.get().promises.filter(kind="task"):
-            attend.complete_task(task=task, note="Done.", by=cast.nurse, at=MONDAY)
+            complete.complete_task(task=task, note="Done.", by=cast.nurse, at=MONDAY)
     return reported.follow_ups[0]
 
 

@@ -12,13 +12,14 @@ from exposure.api.fields import CodeOrNull, WorkerId, code, own_uid, uid
 from exposure.api.resource import Filters, Resource
 from exposure.api.schema import described, page_of
 from exposure.attend import alerts
+from exposure.attend.changed_cases import cases_changed
 from exposure.attend.closing import deed_of
 from exposure.attend.models import Alert
 from exposure.attend.outcomes import ALWAYS_WITH_NOTE, BY_PHYSICIANS, FITTING
 from exposure.attend.still import gone
 from exposure.people.access import require_on
 from exposure.people.policy import IN_LISTS, Deed, Part, sides_with
-from exposure.pipeline import attend
+from exposure.pipeline import attend, hand_over
 
 ROWS = Alert.objects.with_look().select_related(
     "site", "breach__worker", "follow_up__worker", "worker", "held_by", "closed_by"
@@ -46,6 +47,9 @@ class AlertSerializer(serializers.ModelSerializer):
     next_look_at = serializers.DateTimeField(allow_null=True)
     closed_by = code("closed_by", "name")
     outcome = CodeOrNull()
+    cases = serializers.ListField(
+        child=serializers.CharField(), help_text="Of `case_changed`: the codes of the cases that it is about."
+    )
     cause_gone = serializers.BooleanField(
         help_text="Open, and what it was raised for is no longer late or soon due: it waits to be closed."
     )
@@ -73,6 +77,7 @@ class AlertSerializer(serializers.ModelSerializer):
             "closed_by",
             "outcome",
             "note",
+            "cases",
             "cause_gone",
         )
         read_only_fields = fields
@@ -82,11 +87,13 @@ class AlertSerializer(serializers.ModelSerializer):
 
 
 def with_cause(rows: Iterable[Alert], *, at: datetime) -> list[Alert]:
-    """The alerts, each with `cause_gone`, as they are shown."""
+    """The alerts, each with `cause_gone` and `cases`, as they are shown."""
     rows = list(rows)
     without = gone([alert for alert in rows if alert.closed_at is None], at=at)
+    changed = cases_changed(rows)
     for alert in rows:
         alert.cause_gone = alert.pk in without
+        alert.cases = [case.code for case in changed.get(alert.pk, ())]
     return rows
 
 
@@ -104,7 +111,8 @@ class AlertResource(Resource):
         every = Alert.objects.filter(pk__in=[alert.pk for alert in rows])
         in_words = set(self.seen(every, *sides_with(Part.NARRATIVE)).values_list("pk", flat=True))
         for alert in rows:
-            alert.note = alert.note if alert.pk in in_words else ""
+            if alert.pk not in in_words:
+                alert.note, alert.cases = "", []
         return rows
 
     def answer(self, alert: Alert) -> Response:
@@ -127,6 +135,19 @@ class HoldingSerializer(SeenSerializer):
         allow_blank=True,
         default="",
         help_text="From whom it is taken over: the account that `held_by` shows.",
+    )
+
+
+class HandOverSerializer(SeenSerializer):
+    to = serializers.CharField(
+        help_text="The account, or the whole name, of a nurse or physician of the site."
+    )
+    holder = serializers.CharField(
+        required=False,
+        allow_blank=True,
+        default="",
+        help_text="The account that `held_by` shows; absent: nobody has it. Where another has it by now, the answer "
+        "is 409 with who.",
     )
 
 
@@ -193,6 +214,20 @@ class AlertAcknowledgement(AlertResource):
         else:
             held = attend.acknowledge_alert(**act)
         return self.answer(held)
+
+
+class AlertHandOver(AlertResource):
+    @described(
+        "hand_over_alert",
+        "Give it to a colleague, who is told; until they acknowledge it, it waits as unseen",
+        {200: AlertSerializer},
+        404,
+        409,
+        body=HandOverSerializer,
+    )
+    def post(self, request: Request, uid: UUID) -> Response:
+        alert, body = self.alert(uid, Deed.HAND_OVER), self.body(HandOverSerializer)
+        return self.answer(hand_over.hand_over_alert(alert=alert, by=request.user, at=request.at, **body))
 
 
 class AlertLook(AlertResource):

@@ -26,7 +26,7 @@ from exposure.api.resource import Filters, Resource
 from exposure.api.schema import described, page_of
 from exposure.people.access import require_on
 from exposure.people.policy import AS_CLINICIAN, IN_LISTS, Deed, Part, View, sides_with
-from exposure.pipeline import attend, classify, report
+from exposure.pipeline import classify, report, tell
 from exposure.refusal import BadSubmission, Conflict, Problem
 from exposure.report.models import Breach
 from exposure.report.submission import read_submission
@@ -199,5 +199,5 @@ class BreachTold(BreachResource):
     def post(self, request: Request, uid: UUID) -> Response:
         breach, body = self.breach(uid, Deed.TELL), self.body(ToldSerializer)
         told_at = body.get("at", request.at)
-        attend.tell_worker(breach=breach, how=body["by"], told_at=told_at, by=request.user, at=request.at)
+        tell.tell_worker(breach=breach, how=body["by"], told_at=told_at, by=request.user, at=request.at)
         return self.shown(uid)

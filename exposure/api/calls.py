@@ -65,7 +65,7 @@ class CallSettlingSerializer(CallNoteSerializer):
         required=False,
         default=list,
         max_length=MOST,
-        help_text="Answered: the tasks and tellings of this worker that the call has done.",
+        help_text="Answered: the tasks, tellings and reports to confirm of this worker that the call has done.",
     )
     alerts = serializers.ListField(
         child=AnsweredAlertSerializer(),
@@ -113,6 +113,11 @@ class Calls(Resource):
             for name, named in wanted.items()
             for place, key in enumerate(named)
             if key not in known
+        ]
+        problems += [
+            Problem(f"/tasks/{place}", _("Its answers are open or in doubt: confirm it where they are sent."))
+            for place, key in enumerate(wanted["tasks"])
+            if key in known and call.is_left_open(known[key])
         ]
         if problems:
             raise BadSubmission(*problems)

@@ -2,6 +2,7 @@
 
 from uuid import UUID
 
+from django.db.models import QuerySet
 from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
@@ -12,11 +13,11 @@ from exposure.api.schema import described, page_of
 from exposure.attend.models import Promise
 from exposure.people.access import require_on
 from exposure.people.policy import IN_LISTS, Deed
-from exposure.pipeline import attend
+from exposure.pipeline import complete, hand_over
 
 TASKS = (Promise.Kind.TASK, Promise.Kind.REVIEW)
 ROWS = Promise.objects.filter(kind__in=TASKS).select_related(
-    "site", "breach", "worker", "exposure__follow_up", "kept_by"
+    "site", "breach", "worker", "exposure__follow_up", "kept_by", "held_by"
 )
 
 
@@ -32,6 +33,10 @@ class TaskSerializer(serializers.ModelSerializer):
     follow_up = uid("exposure.follow_up")
     completed_at = serializers.DateTimeField(source="kept_at", allow_null=True)
     completed_by = code("kept_by", "name")
+    held_by = code("held_by", "name")
+    not_applicable = serializers.SerializerMethodField(
+        help_text="It does not apply to this worker, for the reason in `note`; it counts as completed."
+    )
     dropped_at = serializers.DateTimeField(source="void_at", allow_null=True)
     code = serializers.CharField(source="key")
     worker = WorkerId()
@@ -53,16 +58,38 @@ class TaskSerializer(serializers.ModelSerializer):
             "missed",
             "not_before",
             "due_at",
+            "held_by",
             "completed_at",
             "completed_by",
+            "not_applicable",
             "dropped_at",
             "note",
         )
         read_only_fields = fields
 
+    def get_not_applicable(self, task: Promise) -> bool:
+        return bool(task.not_applicable)
+
 
 class CompletionSerializer(serializers.Serializer):
     note = serializers.CharField(required=False, allow_blank=True, default="")
+
+
+class ReasonSerializer(serializers.Serializer):
+    reason = serializers.CharField(help_text="Why it does not apply.")
+
+
+class TaskHandOverSerializer(serializers.Serializer):
+    to = serializers.CharField(
+        help_text="The account, or the whole name, of a nurse or physician of the site."
+    )
+    holder = serializers.CharField(
+        required=False,
+        allow_blank=True,
+        default="",
+        help_text="The account that `held_by` shows; absent: nobody has it. Where another has it by now, the answer "
+        "is 409 with who.",
+    )
 
 
 class Tasks(Resource):
@@ -76,13 +103,57 @@ class Tasks(Resource):
         return self.page(rows, TaskSerializer, wanted)
 
 
-class TaskCompletion(Resource):
-    @described("complete_task", "Done", {200: TaskSerializer}, 404, 409, body=CompletionSerializer)
-    def post(self, request: Request, uid: UUID) -> Response:
-        task = self.find(ROWS, *IN_LISTS, uid=uid)
-        require_on(request.user, Deed.COMPLETE_TASK, task, at=request.at)
+class TaskResource(Resource):
+    def task(self, uid: UUID, deed: Deed, rows: QuerySet[Promise] = ROWS) -> Promise:
+        """The task, if the caller may see it and do the deed to it; that they looked is noted."""
+        task: Promise = self.find(rows, *IN_LISTS, uid=uid)
+        require_on(self.request.user, deed, task, at=self.request.at)
         self.note(task, task.worker)
-        body = self.body(CompletionSerializer)
-        return Response(
-            TaskSerializer(attend.complete_task(task=task, by=request.user, at=request.at, **body)).data
-        )
+        return task
+
+    def answer(self, task: Promise) -> Response:
+        return Response(TaskSerializer(task).data)
+
+
+class TaskCompletion(TaskResource):
+    @described(
+        "complete_task",
+        "Done; before its `not_before` refused",
+        {200: TaskSerializer},
+        404,
+        409,
+        body=CompletionSerializer,
+    )
+    def post(self, request: Request, uid: UUID) -> Response:
+        task, body = self.task(uid, Deed.COMPLETE_TASK), self.body(CompletionSerializer)
+        return self.answer(complete.complete_task(task=task, by=request.user, at=request.at, **body))
+
+
+class TaskNotApplicable(TaskResource):
+    @described(
+        "mark_task_not_applicable",
+        "It does not apply to this worker",
+        {200: TaskSerializer},
+        404,
+        409,
+        body=ReasonSerializer,
+    )
+    def post(self, request: Request, uid: UUID) -> Response:
+        task = self.task(uid, Deed.COMPLETE_TASK, ROWS.filter(kind=Promise.Kind.TASK))
+        body = self.body(ReasonSerializer)
+        return self.answer(complete.mark_not_applicable(task=task, by=request.user, at=request.at, **body))
+
+
+class TaskHandOver(TaskResource):
+    @described(
+        "hand_over_task",
+        "Give it to a colleague, or take it",
+        {200: TaskSerializer},
+        404,
+        409,
+        body=TaskHandOverSerializer,
+    )
+    def post(self, request: Request, uid: UUID) -> Response:
+        task, body = self.task(uid, Deed.HAND_OVER), self.body(TaskHandOverSerializer)
+        given = hand_over.hand_over_promise(promise=task, by=request.user, at=request.at, **body)
+        return self.answer(given)

@@ -219,11 +219,22 @@ def acknowledge(alert: Alert, *, by: User, at: datetime, look_within: timedelta)
     return alert
 
 
-def take_over(alert: Alert, *, by: User) -> Alert:
-    """Held by somebody else from now on; the next look stays due."""
+def hold(alert: Alert, *, by: User, at: datetime, look_within: timedelta) -> Alert:
+    """Held by `by` from now on: seen by them, or taken over from who had it; then the next look stays due."""
+    if alert.acknowledged_at is None:
+        return acknowledge(alert, by=by, at=at, look_within=look_within)
     alert.held_by = by
     alert.save()
     AlertEntry.objects.create(alert=alert, kind=Kind.TAKEN)
+    return alert
+
+
+def give(alert: Alert, *, to: User, at: datetime) -> Alert:
+    """Held by `to`, who has not seen it: it asks until they have."""
+    alert.held_by, alert.acknowledged_at = to, None
+    alert.save()
+    _drop_looks([alert], because="handed over", at=at)
+    AlertEntry.objects.create(alert=alert, kind=Kind.GIVEN, because=_("To %(name)s.") % {"name": to})
     return alert
 
 
@@ -289,22 +300,27 @@ def worker_of(alert: Alert) -> Worker:
     return alert.breach.worker
 
 
+def raise_copy(alert: Alert, into: FollowUp | Worker, *, at: datetime) -> Alert:
+    """The same, raised about another subject, so that somebody looks there."""
+    reading = alert.entries.filter(reading__isnull=False).last()
+    unplaced = alert.entries.filter(unplaced__isnull=False).last()
+    return raise_alert(
+        into,
+        alert.cause,
+        alert.because,
+        site=alert.site,
+        at=at,
+        dated_at=alert.dated_at,
+        urgent=alert.urgent,
+        weight=alert.weight,
+        reading=reading.reading if reading else None,
+        unplaced=unplaced.unplaced if unplaced else None,
+    )
+
+
 def move(subject: FollowUp | Worker, into: FollowUp | Worker, by: User, at: datetime) -> None:
     """Open alerts are raised anew, so that somebody looks with the whole record before them."""
     for alert in subject.alerts.select_for_update(of=("self",)).filter(closed_at=None).order_by("pk"):
-        reading = alert.entries.filter(reading__isnull=False).last()
-        unplaced = alert.entries.filter(unplaced__isnull=False).last()
-        raise_alert(
-            into,
-            alert.cause,
-            alert.because,
-            site=alert.site,
-            at=at,
-            dated_at=alert.dated_at,
-            urgent=alert.urgent,
-            weight=alert.weight,
-            reading=reading.reading if reading else None,
-            unplaced=unplaced.unplaced if unplaced else None,
-        )
+        raise_copy(alert, into, at=at)
         note = _("Goes on where the records were joined.")
         close(alert, outcome=Alert.Outcome.EVALUATED, note=note, by=by, at=at)

@@ -94,6 +94,7 @@ class Alert(Recorded):
     round = models.PositiveSmallIntegerField(default=1)
     round_at = models.DateTimeField()
     acknowledged_at = models.DateTimeField(null=True, blank=True)
+    # Handed over and not yet acknowledged: who is to take it.
     held_by = models.ForeignKey(
         settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="held_alerts"
     )
@@ -177,6 +178,7 @@ class AlertEntry(InsertOnly):
         ROUND = "round", _("happened again after it was seen")
         ACKNOWLEDGED = "acknowledged", _("seen")
         TAKEN = "taken", _("taken over")
+        GIVEN = "given", _("handed over")
         WATCH = "watch", _("watched until the next look")
         REPEAT = "repeat", _("to be measured again by the next look")
         LOOK_DUE = "look_due", _("next look due")
@@ -230,7 +232,8 @@ class Promise(Recorded):
     Its subject is a breach, an exposure, a follow-up, an alert, a version of criteria or, with none of these, the
     worker; `worker` is whom it is about in any case but a version's. `key` says which of its kind, for one subject: a
     task's code, the uid of what is to be signed. `due_at` follows what is in force (a task that waits for another has
-    none yet); `basis` says what it counts from. Kept is done, by `kept_by`; void is no longer asked, because its cause
+    none yet); `basis` says what it counts from. `held_by` is who has taken it, or was given it. Kept is done, by
+    `kept_by`, or, of a task, `not_applicable` for the reason in `note`; void is no longer asked, because its cause
     has ended. `urgent`: late, it is urgent. `noticed_at` and `warned_at`: when lateness, and its approach, were told;
     emptied when the time moves ahead.
     """
@@ -268,6 +271,16 @@ class Promise(Recorded):
         settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="kept_promises"
     )
     note = models.TextField(blank=True)
+    # Without a constraint in the database: SQLite adds such a column without making the table anew.
+    held_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL,
+        models.PROTECT,
+        null=True,
+        blank=True,
+        related_name="held_promises",
+        db_constraint=False,
+    )
+    not_applicable = models.BooleanField(null=True, editable=False)
     void_at = models.DateTimeField(null=True, blank=True)
     void_because = models.CharField(max_length=60, blank=True)
     noticed_at = models.DateTimeField(null=True, blank=True)

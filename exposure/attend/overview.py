@@ -153,7 +153,7 @@ def overviews(follow_ups: Iterable[FollowUp], *, at: datetime, shown: Shown | No
     fills: QuerySet = Fill.objects.filter(check_row__follow_up__in=ids).order_by("recorded_at", "id")
     tasks = Promise.objects.filter(
         exposure__follow_up__in=ids, kind=Promise.Kind.TASK, void_at=None
-    ).select_related("exposure", "kept_by")
+    ).select_related("exposure", "kept_by", "held_by")
     calls = Call.objects.filter(worker__in=known, answered=True)
     if shown is not None:
         checks, readings, fills = _only_shown(shown, checks, readings, fills, known, at)
@@ -165,7 +165,7 @@ def overviews(follow_ups: Iterable[FollowUp], *, at: datetime, shown: Shown | No
         _by_person(read, also),
         _by_person(calls, also),
     )
-    alerts = Alert.objects.with_look().filter(closed_at=None)
+    alerts = Alert.objects.with_look().filter(closed_at=None).select_related("held_by")
     of_follow_up = _by("follow_up_id", alerts.filter(follow_up__in=ids))
     of_worker = _by("worker_id", alerts.filter(worker__in=workers))
     of_breach = _by("breach_id", alerts.filter(breach__exposures__follow_up__in=ids).distinct())

@@ -91,7 +91,7 @@ def keep(promises: Iterable[Promise], *, by: User | None, at: datetime, note: st
         promise.kept_at, promise.kept_by = at, by
         promise.note = note or promise.note
     if kept:
-        update_many(Promise, kept, ["kept_at", "kept_by", "note"])
+        update_many(Promise, kept, ["kept_at", "kept_by", "note", "not_applicable"])
     return kept
 
 

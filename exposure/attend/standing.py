@@ -46,6 +46,10 @@ def _decision(row: Any) -> tuple[str, datetime | None, str]:
             return str(row.closed_by), row.closed_at, outcome.strip()
         case AlertEntry():
             return name_of(row.recorded_by), row.recorded_at, row.alert.words
+        case Alert(acknowledged_at=None, held_by=User()):
+            given = row.entries.filter(kind=AlertEntry.Kind.GIVEN).order_by("-recorded_at", "-pk")[:1].get()
+            words = _("Handed over to %(name)s.") % {"name": row.held_by}
+            return name_of(given.recorded_by), given.recorded_at, words
         case Alert():
             return str(row.held_by or ""), row.acknowledged_at, _("Has this alert.")
         case Breach():
@@ -63,6 +67,12 @@ def _decision(row: Any) -> tuple[str, datetime | None, str]:
             return name_of(first.history_user), row.told_at, row.get_told_by_display()
         case Promise(kind=Promise.Kind.TELL):  # of a change: how they were told
             return str(row.kept_by or ""), row.kept_at, str(dict(Told.HOW).get(row.note, row.note))
+        case Promise(kept_at=None, held_by=User()):
+            first = _first_version(row, held_by=row.held_by)
+            words = _("Handed over to %(name)s.") % {"name": row.held_by}
+            return name_of(first.history_user), first.history_date, words
+        case Promise(not_applicable=True):
+            return str(row.kept_by or ""), row.kept_at, _("Does not apply: %(reason)s") % {"reason": row.note}
         case Promise():
             return str(row.kept_by or ""), row.kept_at, row.note or _("Done.")
         case Fill() | WithdrawalDecision():

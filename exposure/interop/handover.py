@@ -30,6 +30,7 @@ from exposure.interop.handover_waiting import (
     reach_of,
     task_in_words,
     waiting_beside,
+    with_holder,
 )
 from exposure.places.models import Site
 
@@ -187,7 +188,7 @@ def _line(one: Watched) -> Line:
         day = _("last day over")
     elif view.days is not None:
         day = _("Day %(day)s of %(days)s") % {"day": view.day, "days": view.days}
-    wrong = [words_of(flag) for flag in one.found]
+    wrong = [with_holder(words_of(flag), flag.alert) if flag.alert else words_of(flag) for flag in one.found]
     if one.paused and view.state is not None:
         wrong.append(view.state.get_kind_display())
     value = (

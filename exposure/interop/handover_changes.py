@@ -184,4 +184,6 @@ def _deed(row: Promise) -> str:
     said = {"name": row.worker, "what": row.title or row.get_kind_display(), "by": row.kept_by or ""}
     if row.kind == Promise.Kind.TELL:
         return _("%(name)s: told, noted by %(by)s") % said
+    if row.not_applicable:
+        return _("%(name)s: does not apply, says %(by)s: %(what)s") % said
     return _("%(name)s: done by %(by)s: %(what)s") % said

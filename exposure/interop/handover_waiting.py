@@ -48,14 +48,14 @@ def waiting_beside(site: Site, seen: Narrowing, running: QuerySet, *, at: dateti
     alerts = list(
         seen(Alert.objects.filter(site=site, closed_at=None))
         .exclude(on_a_line | alone)
-        .select_related("breach__worker__same_as", "follow_up__worker__same_as", "worker__same_as")
+        .select_related("breach__worker__same_as", "follow_up__worker__same_as", "worker__same_as", "held_by")
     )
     alone &= Q(exposure=None)
     promises = list(
         seen(Promise.objects.waiting(at=at).filter(site=site, worker__isnull=False))
         .exclude(kind=Promise.Kind.LOOK)
         .exclude(on_a_line | alone | Q(exposure__follow_up__in=running.values("pk")))
-        .select_related("worker__same_as", "breach", "exposure__follow_up", "follow_up")
+        .select_related("worker__same_as", "breach", "exposure__follow_up", "follow_up", "held_by")
     )
     found: dict[Worker, list[_Open]] = defaultdict(list)
     for worker, one in _open(alerts, promises, at):
@@ -82,7 +82,7 @@ def _open(
         if alert.acknowledged_at is not None:
             words = _("%(cause)s, seen") % {"cause": words}
         since = alert.dated_at or alert.raised_at
-        yield worker_of(alert), _Open(not alert.urgent, since, words, since)
+        yield worker_of(alert), _Open(not alert.urgent, since, with_holder(words, alert), since)
     for promise in promises:
         late = promise.due_at is not None and promise.due_at <= at
         if late and (subject_of(promise), cause_of(promise)) in told:
@@ -103,11 +103,16 @@ def reach_of(worker: Worker) -> str:
 
 
 def task_in_words(promise: Promise) -> str:
-    """What is to be done, and by when."""
+    """What is to be done, by when, and who has it."""
     title = promise.title.removesuffix(".") or promise.get_kind_display()
-    if promise.due_at is None:
-        return title
-    return _("%(task)s, by %(time)s") % {"task": title, "time": ending(promise.due_at)}
+    if promise.due_at is not None:
+        title = _("%(task)s, by %(time)s") % {"task": title, "time": ending(promise.due_at)}
+    return with_holder(title, promise)
+
+
+def with_holder(words: str, row: Alert | Promise) -> str:
+    """The words, with the name of who has it, if somebody has."""
+    return f"{words} ({row.held_by})" if row.held_by is not None else words
 
 
 def moment(instant: datetime) -> str:

@@ -27,7 +27,7 @@ from exposure.management.content import FIXTURES, load_published
 from exposure.management.past_removals import record_past_removals
 from exposure.people.models import Role, User, Worker
 from exposure.people.on_call import put_on_call
-from exposure.pipeline import attend, classify, clear, follow, guide, report
+from exposure.pipeline import attend, classify, clear, complete, enter, evaluate, follow, guide, report, tell
 from exposure.places.models import Protocol, Site, Station, StationProtocol
 from exposure.record import acting
 from exposure.report.models import Breach, Case, CaseStatement, Event
@@ -311,11 +311,11 @@ class _Scenario:
         nurse = self.users["nurse"]
         at = min(breach.reported_at + after, self.at)
         with acting(nurse.actor, "demo scenario", at=at):
-            attend.tell_worker(breach=breach, how="phone", told_at=at, by=nurse, at=at)
+            tell.tell_worker(breach=breach, how="phone", told_at=at, by=nurse, at=at)
             classify.confirm_breach(breach=breach, by=nurse, note="Spoken with the worker.", at=at)
             for exposure in opening.exposures_of(breach):
                 for task in exposure.promises.open().filter(kind="task", due_at__lte=self.at):
-                    attend.complete_task(task=task, note="", by=nurse, at=at)
+                    complete.complete_task(task=task, note="", by=nurse, at=at)
 
     def _monitored(
         self, worker: str, station: str, *, days: int, hour: int = 9, skip_last: int = 0, **changes: Any
@@ -402,7 +402,7 @@ class _Scenario:
         at = min(fever + timedelta(hours=1), self.at)
         with acting(physician.actor, "demo scenario", at=at):
             reason = "Fever on day 9; sample taken."
-            follow.begin_evaluation(follow_up=follow_up, reason=reason, by=physician, at=at)
+            evaluate.begin_evaluation(follow_up=follow_up, reason=reason, by=physician, at=at)
         looked = self.at - timedelta(hours=1)
         with acting(physician.actor, "demo scenario", at=looked):
             for alert in follow_up.worker.alerts.filter(closed_at=None):
@@ -412,7 +412,7 @@ class _Scenario:
         follow_up = self._monitored("SG-1106", "lapwing", days=4, case="H7Q2K")
         at = self._moment(1, 15)
         with acting(self.users["nurse"].actor, "demo scenario", at=at):
-            attend.record_protection(
+            enter.record_protection(
                 worker=follow_up.worker, kind="vaccine", what="Example vaccine, one dose", given_at=at,
                 batch="EX-0001", by=self.users["nurse"], at=at,
             )  # fmt: skip
@@ -473,6 +473,6 @@ class _Scenario:
         at = min(breach.reported_at + timedelta(minutes=40), self.at)
         physician = self.users["physician"]
         with acting(physician.actor, "demo scenario", at=at):
-            attend.tell_worker(breach=breach, how="person", told_at=at, by=physician, at=at)
+            tell.tell_worker(breach=breach, how="person", told_at=at, by=physician, at=at)
             classify.confirm_breach(breach=breach, by=physician, note="Seen at the clinic.", at=at)
         self._measure(FollowUp.objects.get(exposures__breach=breach))

@@ -4,12 +4,12 @@ from collections.abc import Collection
 from datetime import datetime, timedelta
 
 from django.db import transaction
-from django.db.models import Q
 from django.utils.translation import gettext as _
 
 from exposure.people.access import require
-from exposure.people.models import OnCall, Role, User
-from exposure.people.policy import PAGED, Deed
+from exposure.people.colleagues import colleagues_at
+from exposure.people.models import OnCall, User
+from exposure.people.policy import Deed
 from exposure.places.models import Site
 from exposure.refusal import BadSubmission, Problem
 
@@ -28,8 +28,7 @@ def chains(sites: Collection[int], *, at: datetime) -> dict[int, list[set[int]]]
 
 def could_be(site: Site, *, at: datetime) -> list[User]:
     """Who can be put on call there: who is told of its alerts, by name."""
-    held = Role.objects.held(at=at).filter(Q(site=site) | Q(site=None), kind__in=PAGED)
-    return list(User.objects.filter(is_active=True, pk__in=held.values("user")).order_by("full_name", "pk"))
+    return colleagues_at([site], at=at)[site]
 
 
 def put_on_call(

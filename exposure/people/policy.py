@@ -240,6 +240,7 @@ class Deed(StrEnum):
     BREAK_GLASS = "break_glass"
     INVITE = "invite"
     TAKE_LIST = "take_list"
+    HAND_OVER = "hand_over"
     HOLD = "hold"
     LIFT_HOLD = "lift_hold"
     PROPOSE_PURGE = "propose_purge"
@@ -278,6 +279,7 @@ DOING: dict[Deed, frozenset[str]] = {
     Deed.BREAK_GLASS: _CLINICIANS,
     Deed.INVITE: _CLINICIANS,
     Deed.TAKE_LIST: _CLINICIANS,
+    Deed.HAND_OVER: _CLINICIANS,
     # The physician's is the medical record, the auditor's to ask whether it may go: one proposes, the other agrees, and
     # what a court may want is let go by whoever does not propose.
     Deed.HOLD: _PHYSICIANS | {Kind.AUDITOR},

@@ -15,7 +15,7 @@ from exposure.followup.models import FollowUp
 from exposure.followup.states import died
 from exposure.people.models import Channel, User, Worker
 from exposure.pipeline import turn
-from exposure.pipeline.attend import DOUBLE_TAP
+from exposure.pipeline.enter import DOUBLE_TAP
 from exposure.places.models import Site
 from exposure.remind import outbox
 from exposure.remind.models import DeliveryReport, Message, Reply

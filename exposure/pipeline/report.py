@@ -14,9 +14,7 @@ from exposure.attend.models import Alert
 from exposure.classify import assess, concerned
 from exposure.classify.models import Assessment
 from exposure.followup.cases import linked_follow_ups
-from exposure.followup.models import (
-    FollowUp,
-)
+from exposure.followup.models import FollowUp
 from exposure.people.access import find, require_on
 from exposure.people.models import User
 from exposure.people.policy import Deed, View

@@ -18,7 +18,7 @@ from exposure.followup.models import Check, FollowUp, FollowUpState
 from exposure.people.models import Worker
 from exposure.places.models import Site
 from exposure.record import current, mark_withdrawn
-from exposure.refusal import Conflict
+from exposure.refusal import Conflict, NotYet
 from exposure.remind import reminders
 from exposure.remind.models import Planned
 from exposure.report.models import Breach
@@ -122,6 +122,16 @@ def go_on(follow_up: FollowUp, because: str, at: datetime, by: str) -> None:
         states.enter_state(follow_up, FollowUpState.Kind.MONITORED, at=at, by=by, reason=because)
         follow_up.ended_at = None
         follow_up.save()
+
+
+def pause(follow_up: FollowUp, kind: str, reason: str, at: datetime, by: str) -> FollowUpState:
+    """Being evaluated, or in hospital: nobody has to be rung about it meanwhile. Raises NotYet for one that has
+    ended."""
+    go_on(follow_up, reason, at, by)
+    if follow_up.ended_at is not None:
+        raise NotYet("ended")
+    drop_calls([follow_up], because="paused", at=at)
+    return states.enter_state(follow_up, kind, at=at, by=by, reason=reason)
 
 
 def plan_readings(follow_up: FollowUp, at: datetime) -> None:

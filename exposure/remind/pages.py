@@ -11,7 +11,7 @@ from django.db.models.functions import Coalesce
 
 from exposure.attend.models import NOT_PAGED, Alert
 from exposure.people import on_call
-from exposure.people.models import PushSubscription, Role
+from exposure.people.models import PushSubscription, Role, User
 from exposure.people.policy import PAGED
 from exposure.places.models import Site
 from exposure.record import update_unversioned
@@ -53,6 +53,24 @@ def climb(waiting: Sequence[Alert], at: datetime) -> int:
         alert for alert in waiting if alert.paged_round == alert.round
     )  # a newer round begins anew by itself
     return _tell(((alert, alert.climbed + 1) for alert in current), at)
+
+
+def tell_receiver(alert: Alert, receiver: User, at: datetime) -> None:
+    """Of an alert that was just given to them. Where they do not say that they have it in the minutes of a place of the
+    chain, the next place is told."""
+    Message.objects.create(
+        site=alert.site,
+        alert=alert,
+        alert_round=alert.round,
+        user=receiver,
+        channel=Message.Channel.EMAIL,
+        address=receiver.email or "",
+        created_at=at,
+        due_at=at,
+        pointless_at=at + PAGES_USEFUL,
+    )
+    told = Alert.objects.filter(pk=alert.pk, paged_round=F("round"))
+    update_unversioned(told, climbs_at=at + timedelta(minutes=alert.site.climb_minutes))
 
 
 def _tell(alerts: Iterable[tuple[Alert, int]], at: datetime) -> int:

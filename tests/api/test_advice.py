@@ -7,7 +7,7 @@ import pytest
 
 from exposure.attend.models import Alert
 from exposure.followup.models import FollowUp
-from exposure.pipeline import attend, follow
+from exposure.pipeline import attend, evaluate
 from tests.cast import MONDAY, doing
 
 pytestmark = pytest.mark.database
@@ -104,7 +104,7 @@ def test_who_is_looked_after_is_told_so_once_somebody_has_seen_the_fever(calls, 
     with doing(cast.nurse, at=EVENING):
         attend.acknowledge_alert(alert=Alert.objects.get(cause="fever"), by=cast.nurse, at=EVENING)
     with doing(cast.physician, at=EVENING):
-        follow.begin_evaluation(
+        evaluate.begin_evaluation(
             follow_up=FollowUp.objects.get(), reason="Seen.", by=cast.physician, at=EVENING
         )
     assert "Do what the people who look after you say." in advice(calls, cast)

@@ -7,7 +7,7 @@ import pytest
 
 from exposure.attend import alerts
 from exposure.models import Alert, Call, FollowUp, Promise
-from exposure.pipeline import attend, clear
+from exposure.pipeline import clear, enter
 from exposure.refusal import BadSubmission
 from tests.cast import MONDAY, doing
 from tests.walk import follow_up_told_and_confirmed, report
@@ -144,6 +144,6 @@ def test_a_reading_that_can_still_be_taken_is_not_explained_away(cast):
             own = {"check": check, "reason": "Asleep.", "by": cast.nurse, "at": at}
             if refused:
                 with pytest.raises(BadSubmission, match="can still be taken"):
-                    attend.excuse_check(**own)
+                    enter.excuse_check(**own)
             else:
-                assert attend.excuse_check(**own).state == "excused"
+                assert enter.excuse_check(**own).state == "excused"

@@ -8,7 +8,7 @@ import pytest
 from exposure.attend.alerts import raise_alert
 from exposure.attend.models import Alert
 from exposure.people.models import Worker
-from exposure.pipeline import attend, follow
+from exposure.pipeline import expose, tell
 from tests.cast import MONDAY, doing
 
 pytestmark = pytest.mark.database
@@ -78,12 +78,12 @@ def test_a_second_exposure_that_nobody_has_told_moves_nothing_that_the_worker_re
 
 def test_an_exposure_outside_is_ones_own_once_somebody_has_told(calls, cast, standing_clock):
     with doing(cast.nurse):
-        exposure = follow.record_exposure(
+        exposure = expose.record_exposure(
             worker=cast.worker, pathogen="ebola", tier="high", occurred_at=MONDAY, by=cast.nurse, at=MONDAY
         )
     assert own(calls) == []
     with doing(cast.nurse):
-        attend.tell_of_exposure(exposure=exposure, how="phone", by=cast.nurse, at=MONDAY)
+        tell.tell_of_exposure(exposure=exposure, how="phone", by=cast.nurse, at=MONDAY)
     assert [one["tier"] for one in own(calls)] == ["high"]
 
 

@@ -8,7 +8,7 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 
 from exposure.models import Alert, Breach, Call, CriteriaVersion, FollowUp, Promise, Protocol
-from exposure.pipeline import attend, follow
+from exposure.pipeline import expose, link, tell
 from exposure.pipeline.remove import mark_step, start_removal
 from tests.cast import MONDAY, doing
 
@@ -123,7 +123,7 @@ def test_a_follow_up_shows_its_days_readings_and_exposures(calls, cast, followed
 
 def test_an_exposure_of_a_contact_list_names_its_case_and_is_found_by_the_cases_station(calls, cast):
     with doing(cast.nurse):
-        exposure = follow.record_exposure(
+        exposure = expose.record_exposure(
             worker=cast.worker,
             pathogen="ebola",
             occurred_at=MONDAY,
@@ -134,7 +134,7 @@ def test_an_exposure_of_a_contact_list_names_its_case_and_is_found_by_the_cases_
             by=cast.nurse,
             at=MONDAY,
         )
-        attend.tell_of_exposure(exposure=exposure, how="phone", by=cast.nurse, at=MONDAY)
+        tell.tell_of_exposure(exposure=exposure, how="phone", by=cast.nurse, at=MONDAY)
     [found] = calls("nurse").get("follow-ups/", station="heron").json()["results"]
     [got] = calls("nurse").get(f"follow-ups/{found['id']}/exposures/").json()["results"]
     assert {name: got[name] for name in ("breach", "source", "case", "note", "told_at")} == {
@@ -151,7 +151,7 @@ def test_follow_ups_that_went_on_in_another_are_found_by_their_state(calls, cast
     sent = calls("observer").post("breaches/", cast.body(worker=None, person=person)).json()
     typed = Breach.objects.get(uid=sent["id"]).worker
     with doing(cast.nurse):
-        follow.link_worker(worker=typed, same_as=cast.worker, by=cast.nurse, at=MONDAY)
+        link.link_worker(worker=typed, same_as=cast.worker, by=cast.nurse, at=MONDAY)
     [joined] = calls("nurse").get("follow-ups/", state="joined").json()["results"]
     assert joined["id"] != followed
 

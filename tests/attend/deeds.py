@@ -3,8 +3,9 @@
 from datetime import UTC, datetime, timedelta
 
 from exposure.attend.models import Promise
-from exposure.pipeline import attend, classify, clear
+from exposure.pipeline import classify, clear
 from exposure.pipeline import report as report_pipeline
+from exposure.pipeline.complete import complete_task
 from tests.cast import MONDAY, doing
 
 OCCURRED = MONDAY - timedelta(minutes=20)
@@ -53,4 +54,4 @@ def withdraw(cast, breach):
 
 def complete(cast, code, *, at=MONDAY, **which):
     with doing(cast.nurse, at=at):
-        attend.complete_task(task=the("task", key=code, **which), note="Done.", by=cast.nurse, at=at)
+        complete_task(task=the("task", key=code, **which), note="Done.", by=cast.nurse, at=at)

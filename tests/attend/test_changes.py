@@ -8,11 +8,12 @@ from django.urls import reverse
 from exposure.attend.changes import CHANGE
 from exposure.attend.models import Alert, OtherDecision, Promise
 from exposure.clear.models import Clearance
-from exposure.pipeline import attend, classify, clear, follow
+from exposure.pipeline import classify, clear, expose
 from exposure.pipeline import report as reports
 from exposure.pipeline.call import note_call, open_to
+from exposure.pipeline.tell import tell_of_change
 from exposure.refusal import Conflict, NotYet
-from exposure.web.nurse import queue
+from exposure.web.nurse import queue, waits
 from tests.cast import MONDAY, adopt, doing
 from tests.walk import confirm, follow_up_told_and_confirmed, hours, log_to_the_end, report, sweep_at, tell
 
@@ -41,7 +42,7 @@ def override(cast, breach, tier="none", pathogen="ebola", at=LATER):
 def correct(cast, exposure, by=timedelta(days=-1), at=LATER):
     with doing(cast.nurse, at=at):
         moment = exposure.occurred_at + by
-        return follow.correct_exposure(
+        return expose.correct_exposure(
             exposure=exposure, occurred_at=moment, reason="The roster says so.", by=cast.nurse, at=at
         )
 
@@ -56,7 +57,7 @@ def elsewhere(cast, told="phone", tier="high", pathogen="ebola"):
     """An exposure of a contact list, or outside, that no report led to."""
     with doing(cast.nurse):
         said = {"pathogen": pathogen, "tier": tier, "occurred_at": MONDAY - timedelta(days=2), "told": told}
-        return follow.record_exposure(worker=cast.worker, by=cast.nurse, at=MONDAY, **said)
+        return expose.record_exposure(worker=cast.worker, by=cast.nurse, at=MONDAY, **said)
 
 
 def two_sign_none(cast):
@@ -222,9 +223,9 @@ def test_the_call_that_tells_settles_it(cast, change):
 def test_another_word_on_how_is_kept_and_said(cast, change):
     for by, how in ((cast.nurse, "phone"), (cast.nurse, "phone")):
         with doing(by, at=LATER):
-            attend.tell_of_change(telling=change, how=how, by=by, at=LATER)
+            tell_of_change(telling=change, how=how, by=by, at=LATER)
     with doing(cast.nurse2, at=LATER), pytest.raises(Conflict):
-        attend.tell_of_change(telling=change, how="person", by=cast.nurse2, at=LATER)
+        tell_of_change(telling=change, how="person", by=cast.nurse2, at=LATER)
     assert OtherDecision.objects.get().sent == {"how": "person"}
 
 
@@ -235,14 +236,14 @@ def test_a_later_change_of_the_same_kind_takes_its_place(cast):
     earlier.refresh_from_db()
     assert (asked(), earlier.void_because) == ([MOVED], "replaced")
     with doing(cast.nurse, at=LATER), pytest.raises(NotYet):
-        attend.tell_of_change(telling=earlier, how="phone", by=cast.nurse, at=LATER + hours(1))
+        tell_of_change(telling=earlier, how="phone", by=cast.nurse, at=LATER + hours(1))
 
 
 @pytest.mark.parametrize(("heard", "titles"), [(True, [GOES_ON]), (False, [])])
 def test_an_end_taken_back_is_told_to_whom_the_end_was(cast, change, heard, titles):
     if heard:
         with doing(cast.nurse, at=LATER):
-            attend.tell_of_change(telling=change, how="phone", by=cast.nurse, at=LATER)
+            tell_of_change(telling=change, how="phone", by=cast.nurse, at=LATER)
     with doing(cast.physician, at=LATER):
         later = LATER + hours(1)
         clear.reopen(follow_up=change.follow_up, reason="Too early.", by=cast.physician, at=later)
@@ -250,5 +251,5 @@ def test_an_end_taken_back_is_told_to_whom_the_end_was(cast, change, heard, titl
 
 
 def test_nobody_of_another_site_is_shown_it(cast, change):
-    assert [line.cause for line in queue.lines(cast.nurse, at=LATER)] == [queue.TO_TELL]
+    assert [line.cause for line in queue.lines(cast.nurse, at=LATER)] == [waits.TO_TELL]
     assert queue.lines(cast.outsider, at=LATER) == []

@@ -9,7 +9,7 @@ import pytest
 from django.urls import reverse
 
 from exposure.attend.models import Alert, Promise
-from exposure.pipeline import follow
+from exposure.pipeline import expose
 from tests.attend.deeds import OCCURRED, SECOND, complete, the
 from tests.cast import MONDAY, adopt, doing
 from tests.walk import (
@@ -55,7 +55,7 @@ def test_a_clock_that_had_run_out_when_it_was_reported_is_missed_and_not_merely_
     first = the("task", key="hiv_first_dose")
     assert not first.was_over
     with doing(cast.nurse, at=MONDAY + hours(100)):
-        follow.record_exposure(
+        expose.record_exposure(
             worker=someone(cast), by=cast.nurse, at=MONDAY + hours(100), pathogen="bloodborne", tier="exposed",
             occurred_at=MONDAY,
         )  # fmt: skip
@@ -164,7 +164,7 @@ def test_a_corrected_exposure_carries_what_is_done_and_what_is_open(cast, bloodb
     moment = OCCURRED - hours(1)
     with doing(cast.nurse):
         said = {"occurred_at": moment, "reason": "Ward book."}
-        corrected = follow.correct_exposure(exposure=old, by=cast.nurse, at=MONDAY, **said)
+        corrected = expose.correct_exposure(exposure=old, by=cast.nurse, at=MONDAY, **said)
     assert the("task", key="hbv_response", exposure=corrected).kept_at == MONDAY
     assert the("task", key="hiv_decision", exposure=corrected).due_at == moment + hours(2)
     assert not Promise.objects.filter(exposure=old, void_at=None).exists()

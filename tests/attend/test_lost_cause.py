@@ -13,8 +13,9 @@ from django.urls import reverse
 from exposure.attend.models import Alert, Promise
 from exposure.attend.still import KINDS, gone, still
 from exposure.followup.models import FollowUp
-from exposure.pipeline import attend, follow, reply
-from exposure.web.nurse import queue
+from exposure.pipeline import attend, enter, evaluate, reply
+from exposure.pipeline.complete import complete_task, mark_not_applicable
+from exposure.web.nurse import queue, waits
 from tests.api.conftest import Caller
 from tests.attend.deeds import OCCURRED, SECOND, complete, countersign, override, the, withdraw
 from tests.cast import MONDAY, adopt, doing
@@ -48,10 +49,13 @@ def close(cast, cause, at):
 
 
 def only(cast, at, *but):
-    """Everything else that has dates is done."""
+    """Everything else that has dates is done, or, where it is too early for that, does not apply."""
     for task in Promise.objects.open().filter(kind="task", due_at__isnull=False).exclude(key__in=but):
         with doing(cast.nurse, at=at):
-            attend.complete_task(task=task, note="Done.", by=cast.nurse, at=at)
+            if task.not_before is not None and task.not_before > at:
+                mark_not_applicable(task=task, reason="Not needed.", by=cast.nurse, at=at)
+            else:
+                complete_task(task=task, note="Done.", by=cast.nurse, at=at)
 
 
 # Soon due, then late
@@ -136,7 +140,7 @@ def evaluated(cast, breach):
     sweep_at(MONDAY + hours(16))
     follow_up = FollowUp.objects.get()
     with doing(cast.nurse, at=MONDAY + hours(17)):
-        follow.begin_evaluation(follow_up=follow_up, reason="Unwell.", by=cast.nurse, at=MONDAY + hours(17))
+        evaluate.begin_evaluation(follow_up=follow_up, reason="Unwell.", by=cast.nurse, at=MONDAY + hours(17))
 
 
 def could(cast, breach):
@@ -151,7 +155,7 @@ def called(cast, breach):
     with doing("command:tests", at=at):
         reply.tell_phone_only(cast.worker, at=at)
     with doing(cast.nurse, at=MONDAY + hours(12)):
-        attend.note_call(worker=cast.worker, answered=True, note="", by=cast.nurse, at=MONDAY + hours(12))
+        enter.note_call(worker=cast.worker, answered=True, note="", by=cast.nurse, at=MONDAY + hours(12))
 
 
 ROADS = {
@@ -239,7 +243,7 @@ def test_what_does_not_answer_it_leaves_it_so(cast, cause, then):
 def rung_only(cast, answered):
     at = MONDAY + hours(12)
     with doing(cast.nurse, at=at):
-        attend.note_call(worker=cast.worker, answered=answered, note="", by=cast.nurse, at=at)
+        enter.note_call(worker=cast.worker, answered=answered, note="", by=cast.nurse, at=at)
 
 
 def test_a_fever_that_was_corrected_stays_as_urgent_and_says_so(cast, client, standing_clock):
@@ -249,7 +253,7 @@ def test_a_fever_that_was_corrected_stays_as_urgent_and_says_so(cast, client, st
     log(cast, at=at + hours(1), temperature="36.4", replaces=str(fever.uid), reason="Misread.")
     standing_clock(at + hours(1))
     [line] = [line for line in queue.lines(cast.nurse, at=at + hours(1)) if line.cause == "fever"]
-    assert (line.group, line.gone, line.why[:15]) == (queue.URGENT, False, "Corrected since")
+    assert (line.group, line.gone, line.why[:15]) == (waits.URGENT, False, "Corrected since")
     client.force_login(cast.nurse)
     assert "Corrected since" in words(client.get(reverse("person", args=[cast.worker.uid])))
     log(cast, at=at + hours(2), temperature="38.9")

@@ -19,7 +19,7 @@ from exposure.attend.models import Alert, OtherDecision
 from exposure.followup.models import FollowUp, FollowUpState, Reading
 from exposure.followup.states import state_of
 from exposure.people.models import Worker
-from exposure.pipeline import attend, follow
+from exposure.pipeline import attend, evaluate
 from exposure.refusal import BadSubmission, Conflict
 from tests.api.conftest import Caller
 from tests.cast import MONDAY, doing
@@ -170,7 +170,7 @@ def test_who_fell_ill_is_being_evaluated_from_the_same_act_on(cast, client, feve
 def test_who_is_in_hospital_stays_there(cast, feverish):
     follow_up, alert = feverish
     with doing(cast.nurse, at=EVENING):
-        follow.admit(follow_up=follow_up, reason="To the ward.", by=cast.nurse, at=EVENING)
+        evaluate.admit(follow_up=follow_up, reason="To the ward.", by=cast.nurse, at=EVENING)
     close(alert, "fell_ill", by=cast.physician, at=EVENING)
     assert state_of(follow_up).kind == FollowUpState.Kind.ADMITTED
 

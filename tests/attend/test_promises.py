@@ -15,7 +15,7 @@ from exposure.classify.assess import propose_text
 from exposure.classify.models import CriteriaVersion, Replay
 from exposure.followup.models import FollowUp
 from exposure.people.models import Worker
-from exposure.pipeline import attend, clear, follow, guide
+from exposure.pipeline import attend, clear, enter, expose, guide, link
 from exposure.web.nurse import queue
 from tests.attend.deeds import (
     LAST_DAY_IS_OVER,
@@ -72,7 +72,7 @@ def test_each_deed_asks_for_its_own(cast):
     with doing(cast.nurse, at=at):
         attend.acknowledge_alert(alert=Alert.objects.get(cause="fever"), by=cast.nurse, at=at)
         again = {"answered": False, "note": "", "try_again_at": at + hours(2)}
-        attend.note_call(worker=cast.worker, by=cast.nurse, at=at, **again)
+        enter.note_call(worker=cast.worker, by=cast.nurse, at=at, **again)
     version = CriteriaVersion.objects.get()
     with doing(cast.physician, at=at):
         moved = Replay.objects.create(
@@ -175,7 +175,7 @@ def test_what_is_asked_moves_to_the_record_that_proved_to_be_the_same_persons(ca
     typed = report(cast, worker=None, person={"name": "W. Alder"}).breach.worker
     before = open_kinds()
     with doing(cast.nurse):
-        follow.link_worker(worker=typed, same_as=cast.worker, by=cast.nurse, at=MONDAY)
+        link.link_worker(worker=typed, same_as=cast.worker, by=cast.nurse, at=MONDAY)
     assert open_kinds() == [kind for kind in before if kind != "identify"]
     assert set(Promise.objects.open().values_list("worker", flat=True)) == {cast.worker.pk}
 
@@ -252,7 +252,7 @@ def test_every_unanswered_call_can_name_its_own_next_try_and_the_newest_counts(c
 
     def call(at, again=None):
         with doing(cast.nurse, at=at):
-            attend.note_call(
+            enter.note_call(
                 worker=cast.worker, answered=again is None, note=f"{at:%H:%M}", try_again_at=again, by=cast.nurse, at=at
             )  # fmt: skip
         return [promise.due_at for promise in tries.open()]
@@ -278,9 +278,9 @@ def test_one_query_lists_all_that_waits(cast):
     with doing(cast.nurse):
         idris = Worker.objects.create(site=cast.site, number="SG-7", name="Idris Fell")
         said = {"pathogen": "ebola", "tier": "high", "occurred_at": OCCURRED}
-        follow.record_exposure(worker=idris, by=cast.nurse, at=MONDAY, **said)
+        expose.record_exposure(worker=idris, by=cast.nurse, at=MONDAY, **said)
         again = {"answered": False, "note": "", "try_again_at": MONDAY + hours(1)}
-        attend.note_call(worker=idris, by=cast.nurse, at=MONDAY, **again)
+        enter.note_call(worker=idris, by=cast.nurse, at=MONDAY, **again)
         Promise.objects.create(
             site=cast.site,
             worker=cast.worker,

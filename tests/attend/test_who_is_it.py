@@ -7,9 +7,9 @@ from django.urls import reverse
 from exposure.attend.models import OtherDecision, Promise
 from exposure.followup.contact_list import read_contact_list
 from exposure.people.models import Worker
-from exposure.pipeline import attend, follow
+from exposure.pipeline import enter, expose, follow, link
 from exposure.refusal import Conflict, NotYet
-from exposure.web.nurse import queue
+from exposure.web.nurse import queue, waits
 from tests.cast import MONDAY, doing
 from tests.walk import confirm, hours, report, tell
 from tests.web.isolation import without_isolation
@@ -30,7 +30,7 @@ def reported(cast):
 def on_a_contact_list(cast):
     text = "name,phone,employer,last_contact,tier\nW. Alder,900000042,Brightwell Cleaning,2026-03-01,high\n"
     with doing(cast.nurse):
-        [exposure] = follow.record_contact_list(
+        [exposure] = expose.record_contact_list(
             rows=read_contact_list(text), case=cast.case, pathogen="ebola", by=cast.nurse, at=MONDAY
         )
     return exposure.follow_up.worker
@@ -55,7 +55,7 @@ def asked():
 )
 def test_it_is_asked_of_whoever_came_without_a_number_by_whatever_door(cast, enters, is_asked):
     worker = enters(cast)
-    lines = [line for line in queue.lines(cast.nurse, at=LATER) if line.cause == queue.TO_IDENTIFY]
+    lines = [line for line in queue.lines(cast.nurse, at=LATER) if line.cause == waits.TO_IDENTIFY]
     assert [line.worker for line in lines] == [worker] * is_asked
 
 
@@ -63,7 +63,7 @@ def test_it_is_asked_of_whoever_came_without_a_number_by_whatever_door(cast, ent
 def test_linked_it_is_asked_no_more(cast, enters):
     worker = enters(cast)
     with doing(cast.nurse, at=LATER):
-        follow.link_worker(worker=worker, same_as=cast.worker, by=cast.nurse, at=LATER)
+        link.link_worker(worker=worker, same_as=cast.worker, by=cast.nurse, at=LATER)
     assert not asked().exists()
 
 
@@ -72,7 +72,7 @@ def test_linked_to_somebody_else_without_a_number_it_is_asked_of_that_one(cast):
     with doing("command:tests"):
         other = Worker.objects.create(site=cast.site, name="Vera Stone")
     with doing(cast.nurse, at=LATER):
-        follow.link_worker(worker=worker, same_as=other, by=cast.nurse, at=LATER)
+        link.link_worker(worker=worker, same_as=other, by=cast.nurse, at=LATER)
     assert [promise.worker for promise in asked()] == [other]
 
 
@@ -94,14 +94,14 @@ def test_a_clinician_says_that_they_are_on_no_list(cast, client, standing_clock)
 def test_another_word_on_it_is_kept_and_said_and_who_may_not_says_nothing(cast):
     worker = reported(cast)
     with doing(cast.nurse, at=LATER):
-        attend.note_unlisted(worker=worker, note="Of an agency.", by=cast.nurse, at=LATER)
+        enter.note_unlisted(worker=worker, note="Of an agency.", by=cast.nurse, at=LATER)
     with doing(cast.nurse2, at=LATER), pytest.raises(Conflict):
-        attend.note_unlisted(worker=worker, note="A visitor.", by=cast.nurse2, at=LATER)
+        enter.note_unlisted(worker=worker, note="A visitor.", by=cast.nurse2, at=LATER)
     assert OtherDecision.objects.get().sent == {"note": "A visitor."}
     with doing(cast.outsider, at=LATER), pytest.raises(PermissionDenied):
-        attend.note_unlisted(worker=worker, by=cast.outsider, at=LATER)
+        enter.note_unlisted(worker=worker, by=cast.outsider, at=LATER)
     with doing(cast.nurse, at=LATER), pytest.raises(NotYet):
-        attend.note_unlisted(worker=cast.worker, by=cast.nurse, at=LATER)
+        enter.note_unlisted(worker=cast.worker, by=cast.nurse, at=LATER)
 
 
 @pytest.mark.parametrize("sought", [None, "900000042", "+351900000042", "00351 900 000 042"])

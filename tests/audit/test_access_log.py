@@ -8,7 +8,7 @@ from exposure.attend.alerts import raise_alert
 from exposure.attend.models import Alert
 from exposure.audit.access_log import note_look
 from exposure.audit.models import AccessEntry
-from exposure.pipeline import attend, report
+from exposure.pipeline import report, tell
 from tests.cast import MONDAY, doing
 
 pytestmark = [pytest.mark.database, pytest.mark.django_db]
@@ -95,7 +95,7 @@ def test_a_page_that_was_refused_is_no_look(client, cast, breach, standing_clock
 
 def test_the_worker_sees_who_opened_their_record(client, cast, breach, looking):
     with doing(cast.nurse):
-        attend.tell_worker(breach=breach, how="phone", told_at=MONDAY, by=cast.nurse, at=MONDAY)
+        tell.tell_worker(breach=breach, how="phone", told_at=MONDAY, by=cast.nurse, at=MONDAY)
     looking(cast.nurse, f"/people/{cast.worker.uid}/")
     client.force_login(cast.worker.user)
     page = client.get("/what-this-means/").content.decode()

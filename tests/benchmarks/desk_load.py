@@ -30,7 +30,7 @@ from exposure.attend.models import Alert  # noqa: E402
 from exposure.followup.models import Check, Fill, FollowUp, Reading  # noqa: E402
 from exposure.management.new_database import lay_out_tables  # noqa: E402
 from exposure.people.models import Role, User, Worker  # noqa: E402
-from exposure.pipeline import attend, follow, remind  # noqa: E402
+from exposure.pipeline import attend, enter, follow, remind  # noqa: E402
 from exposure.record import insert_many, update_many  # noqa: E402
 from exposure.remind.models import Message, Rung  # noqa: E402
 from exposure.remind.outbox import deliver  # noqa: E402
@@ -124,7 +124,7 @@ class Desk:
         self.calls[at.date(), at.hour >= 15] += len(silent)
         for check in silent:
             with doing(self.cast.nurse, at=at):
-                attend.note_call(
+                enter.note_call(
                     worker=check.follow_up.worker, answered=True, note="Given.", by=self.cast.nurse, at=at
                 )
         self._fill(silent, at, "recorded_late")

@@ -10,7 +10,7 @@ from django.db import transaction
 from exposure.attend.alerts import raise_alert
 from exposure.attend.models import Alert
 from exposure.followup.models import FollowUp
-from exposure.pipeline import attend, follow
+from exposure.pipeline import attend, complete, follow
 from tests.cast import MONDAY, doing
 from tests.web.nora import someone
 
@@ -186,7 +186,7 @@ def finish_the_days(cast) -> None:
     with doing(cast.nurse, at=at):
         for exposure in follow_up.exposures.all():
             for task in exposure.promises.filter(kind="task"):
-                attend.complete_task(task=task, note="", by=cast.nurse, at=at)
+                complete.complete_task(task=task, note="", by=cast.nurse, at=at)
 
 
 def test_a_page_that_tries_what_its_policy_forbids_is_noticed(sign_in, refused, cast):

@@ -20,7 +20,7 @@ from exposure.people.access import accounts, visible
 from exposure.people.models import User, Worker
 from exposure.people.policy import View
 from exposure.people.saved_filters import save_filter
-from exposure.pipeline import classify, follow, guide
+from exposure.pipeline import classify, expose, guide, link
 from exposure.pipeline.reply import reply
 from exposure.pipeline.report import ask_withdrawal
 from exposure.remind.links import digest, secret_of
@@ -135,11 +135,14 @@ def begun() -> dict[str, list[str]]:
     breach = Breach.objects.filter(reported_by__isnull=False, assessments__treated_as="high").first()
     with doing(breach.reported_by, at=at):
         ask_withdrawal(breach=breach, reason="Another glove.", by=breach.reported_by, at=at)
+    unlisted = Worker.objects.get(number=None)
     with doing(physician, at=at):
+        typed = Worker.objects.create(site=breach.worker.site, name="Typed Twice")
+        link.link_worker(worker=typed, same_as=breach.worker, **told)
         lower = {"pathogen": "ebola", "tier": "none", "reason": "A whole layer lay between."}
         classify.override_tier(breach=breach, **lower, standing=breach.assessments.last().uid, **told)
         elsewhere = {"pathogen": "ebola", "tier": "high", "occurred_at": at - timedelta(hours=3)}
-        follow.record_exposure(worker=breach.worker, **elsewhere, **told)
+        expose.record_exposure(worker=breach.worker, **elsewhere, **told)
         draft = guide.draft_criteria(content=MILDER, **told)
         saved = save_filter(name="A" * 60, chosen={"group": "tier"}, by=whose_pages, at=at)
     reminded = a_reminder_of(breach.worker, at)
@@ -152,8 +155,9 @@ def begun() -> dict[str, list[str]]:
             reverse("search") + "?find=a",
             reverse("saved_filters") + "?group=tier",
             reverse("rename_filter", args=[saved.uid]),
-            reverse("invite_worker", args=[Worker.objects.get(number=None).uid]),
-            reverse("person_link", args=[Worker.objects.get(number=None).uid]),
+            reverse("invite_worker", args=[unlisted.uid]),
+            reverse("person_link", args=[unlisted.uid]),
+            reverse("person_unlink", args=[typed.uid]),
             reverse("criteria_compare", args=[draft.uid, other.uid]),
             *(
                 reverse(name, args=[draft.uid])

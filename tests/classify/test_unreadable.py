@@ -12,7 +12,7 @@ from exposure.classify.criteria import Criteria, TooIntricate
 from exposure.classify.models import Adoption, Assessment
 from exposure.classify.versions import unusable
 from exposure.followup.plans import USUAL_MIN_HOURS, min_hours_of, profile_of
-from exposure.pipeline import classify, follow
+from exposure.pipeline import classify, expose
 from exposure.refusal import BadSubmission
 from exposure.report.models import Breach
 from tests.cast import MONDAY, adopt, doing
@@ -193,7 +193,7 @@ def test_other_pathogens_of_the_same_report_are_assessed(cast):
 def test_an_exposure_without_a_report_says_what_is_wrong_with_the_criteria(cast):
     spoil()
     with doing(cast.nurse), pytest.raises(BadSubmission, match="can no longer be read"):
-        follow.record_exposure(
+        expose.record_exposure(
             worker=cast.worker,
             pathogen="ebola",
             occurred_at=MONDAY - hours(2),

@@ -12,7 +12,7 @@ from exposure.classify.models import Signature
 from exposure.clear.models import Clearance
 from exposure.followup.models import Fill, FollowUp
 from exposure.people.models import Worker
-from exposure.pipeline import attend, clear
+from exposure.pipeline import attend, clear, enter
 from exposure.refusal import NotYet
 from tests.cast import MONDAY, doing
 from tests.walk import confirm, follow_up_told_and_confirmed, hours, log, log_to_the_end, report, tell
@@ -71,7 +71,7 @@ def test_why_it_was_allowed_is_how_things_stand_at_the_last_signature(cast, foll
     log_to_the_end(cast, follow_up, but=1)
     last = follow_up.checks.last()
     with doing(cast.nurse, at=last.closes_at):
-        attend.excuse_check(check=last, reason="In the air.", by=cast.nurse, at=last.closes_at)
+        enter.excuse_check(check=last, reason="In the air.", by=cast.nurse, at=last.closes_at)
     sign(follow_up, cast.nurse, last.closes_at)
     later = last.closes_at + hours(1)
     log(cast, at=later, taken_at=LAST_DUE.isoformat())
@@ -90,7 +90,7 @@ def test_a_last_reading_that_was_explained_is_enough(cast, follow_up):
     log_to_the_end(cast, follow_up, but=1)
     last = follow_up.checks.last()
     with doing(cast.nurse, at=last.closes_at):
-        attend.excuse_check(check=last, reason="In the air.", by=cast.nurse, at=last.closes_at)
+        enter.excuse_check(check=last, reason="In the air.", by=cast.nurse, at=last.closes_at)
     assert sign(follow_up, cast.physician, last.closes_at).signed_at == last.closes_at
 
 

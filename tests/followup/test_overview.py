@@ -9,7 +9,7 @@ from django.test.utils import CaptureQueriesContext
 from exposure.attend.overview import overview, overviews
 from exposure.followup.models import FollowUp
 from exposure.people.models import Worker
-from exposure.pipeline import attend, classify
+from exposure.pipeline import classify, enter
 from tests.cast import MONDAY, doing
 from tests.remind.test_sweep import add_workers
 from tests.walk import follow_up_told_and_confirmed, hours, log, report
@@ -78,7 +78,7 @@ def test_the_last_contact_is_the_last_reading_or_answered_call(cast, follow_up):
     log(cast, at=EVENING)
     for answered, at in ((True, EVENING + hours(1)), (False, EVENING + hours(2))):
         with doing(cast.nurse, at=at):
-            attend.note_call(worker=cast.worker, answered=answered, note="", by=cast.nurse, at=at)
+            enter.note_call(worker=cast.worker, answered=answered, note="", by=cast.nurse, at=at)
     assert overview(follow_up, at=EVENING + hours(3)).last_contact_at == EVENING + hours(1)
 
 

@@ -15,7 +15,7 @@ from exposure.classify.models import Adoption
 from exposure.followup import listed
 from exposure.followup.models import Fill, Reading, UnplacedReading
 from exposure.followup.store_reading import readings_of
-from exposure.pipeline import attend, clear, follow
+from exposure.pipeline import clear, enter, expose
 from exposure.refusal import BadSubmission, Conflict, NotYet
 from tests.cast import FIXTURES, MONDAY, doing
 from tests.servers import ON_SQLITE
@@ -319,7 +319,7 @@ def test_a_nurse_explains_a_missing_reading_once(cast, follow_up):
     check, at = follow_up.checks.first(), MORNING
     with doing(cast.nurse, at=at):
         for _time in range(2):
-            attend.excuse_check(check=check, reason="Slept after nights.", by=cast.nurse, at=at)
+            enter.excuse_check(check=check, reason="Slept after nights.", by=cast.nurse, at=at)
     assert state_of(follow_up, check, at) == "excused"
     assert Fill.objects.count() == 1
 
@@ -327,7 +327,7 @@ def test_a_nurse_explains_a_missing_reading_once(cast, follow_up):
 def test_a_reading_that_was_taken_is_not_explained_away(cast, follow_up):
     log(cast, at=EVENING)
     with doing(cast.nurse, at=EVENING), pytest.raises(NotYet, match="answered"):
-        attend.excuse_check(check=follow_up.checks.first(), reason="Lost.", by=cast.nurse, at=EVENING)
+        enter.excuse_check(check=follow_up.checks.first(), reason="Lost.", by=cast.nurse, at=EVENING)
 
 
 def test_a_trigger_before_the_last_day_has_ended_makes_the_clearance_void(cast, follow_up):
@@ -376,7 +376,7 @@ def with_lassa(cast, **changes):
         Adoption.objects.create(site=cast.site, pathogen="lassa", version=version, from_at=MONDAY)
         tier = listed.tiers_to_follow(cast.site, "lassa", at=MONDAY)[-1][0]
         said = {"pathogen": "lassa", "occurred_at": MONDAY - hours(20), "tier": tier}
-        return follow.record_exposure(worker=cast.worker, **said, by=cast.nurse, at=MONDAY).follow_up
+        return expose.record_exposure(worker=cast.worker, **said, by=cast.nurse, at=MONDAY).follow_up
 
 
 def test_one_reading_fills_a_check_of_each_follow_up(cast, follow_up):

@@ -131,16 +131,9 @@ KEPT = {
     },
     "pipeline/follow.py": {
         "A reading asked for a look before the last day had ended.",
-        "Another exposure was recorded before the last day had ended.",
         "Another exposure was reported before the last day had ended.",
-        "Goes on in the follow-up of %(name)s, the same person.",
         "Nobody follows this person up now, so that nothing is stored. Record an exposure first, or let the "
         "follow-up go on; a fever after an exposure waits for neither: act on it now.",
-        "Only somebody without number or account can be linked, and only once.",
-        "Say how you know the time.",
-        "Say what was found or decided.",
-        "Say whether it is a contact list or a duty roster.",
-        "The same person as %(name)s.",
     },
     "pipeline/reach.py": set(),
     "pipeline/remove.py": set(),

@@ -11,7 +11,8 @@ from exposure.followup.models import FollowUp, PrivateNote, Protection, Reading
 from exposure.people.access import find, may, require, require_on, visible
 from exposure.people.models import Role, User, Worker
 from exposure.people.policy import PATHS, Deed, View
-from exposure.pipeline import attend, classify, follow
+from exposure.pipeline import attend, classify, complete, enter, follow, hand_over
+from exposure.pipeline.tell import tell_worker
 from exposure.places.models import Site
 from exposure.remind.models import Message
 from exposure.report.models import Breach
@@ -181,9 +182,7 @@ def test_a_worker_of_another_site_is_seen_once_however_often_theirs_is_followed_
 
 
 OWN_DECISIONS = {
-    "tell": lambda breach, by: attend.tell_worker(
-        breach=breach, how="phone", told_at=MONDAY, by=by, at=MONDAY
-    ),
+    "tell": lambda breach, by: tell_worker(breach=breach, how="phone", told_at=MONDAY, by=by, at=MONDAY),
     "confirm": lambda breach, by: classify.confirm_breach(breach=breach, by=by, at=MONDAY),
     "override": lambda breach, by: classify.override_tier(
         breach=breach, pathogen="ebola", tier="none", reason="Fine.", by=by, at=MONDAY
@@ -191,13 +190,19 @@ OWN_DECISIONS = {
     "acknowledge": lambda breach, by: attend.acknowledge_alert(
         alert=breach.alerts.get(cause="to_look_at"), by=by, at=MONDAY
     ),
-    "complete": lambda breach, by: attend.complete_task(
+    "complete": lambda breach, by: complete.complete_task(
         task=breach.exposures.get().promises.filter(kind="task").first(), note="", by=by, at=MONDAY
     ),
-    "call": lambda breach, by: attend.note_call(
+    "hand over": lambda breach, by: hand_over.hand_over_promise(
+        promise=breach.promises.get(kind="confirm"), to="nurse2", by=by, at=MONDAY
+    ),
+    "does not apply": lambda breach, by: complete.mark_not_applicable(
+        task=breach.exposures.get().promises.filter(kind="task").first(), reason="No.", by=by, at=MONDAY
+    ),
+    "call": lambda breach, by: enter.note_call(
         worker=breach.worker, answered=True, note="", by=by, at=MONDAY
     ),
-    "excuse": lambda breach, by: attend.excuse_check(
+    "excuse": lambda breach, by: enter.excuse_check(
         check=breach.exposures.get().follow_up.checks.first(), reason="Busy.", by=by, at=MONDAY
     ),
 }

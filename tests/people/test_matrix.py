@@ -133,7 +133,8 @@ OF_A_ROW = (
     "people/<uuid:uid>/link/", "people/<uuid:uid>/link/none/",
     "people/<uuid:uid>/work-note.pdf", "cases/<uuid:uid>/", "cases/<uuid:uid>/contact-list/",
     "cases/<uuid:uid>/contact-list/example.csv", "alerts/<uuid:uid>/have/", "alerts/<uuid:uid>/close/",
-    "alerts/<uuid:uid>/look/",
+    "alerts/<uuid:uid>/look/", "alerts/<uuid:uid>/hand-over/", "waiting/<uuid:uid>/hand-over/",
+    "tasks/<uuid:uid>/not-applicable/",
     "reports/<uuid:uid>/told/", "reports/<uuid:uid>/confirm/", "reports/<uuid:uid>/answers/",
     "reports/<uuid:uid>/override/<slug:pathogen>/", "reports/<uuid:uid>/also/", "assessments/<uuid:uid>/sign/",
     "reports/<uuid:uid>/withdrawal/", "people/<uuid:uid>/call/", "people/<uuid:uid>/times/",
@@ -162,6 +163,10 @@ DOORS |= dict.fromkeys(OF_A_ROW, (NURSES, NURSES))
 DOORS["letters/<uuid:uid>.pdf"] = (NURSES | WORKER, NURSES | WORKER)
 DOORS |= dict.fromkeys(PHYSICIANS_ONLY, (PHYSICIANS, PHYSICIANS))
 DOORS |= dict.fromkeys(OF_CRITERIA, (PHYSICIANS, PHYSICIANS))
+DOORS["people/<uuid:uid>/link/undo/"] = (
+    NONE,
+    NONE,
+)  # nobody is linked; opened in tests/pipeline/test_unlink.py
 DOORS |= dict.fromkeys(NOT_NOW, (NONE, NURSES)) | {"reports/<uuid:uid>/also/": (NONE, PHYSICIANS)}
 # Calls, as answered over a session or with a key alike.
 API = "api/v1/"
@@ -191,8 +196,11 @@ DOORS |= {
         "alerts/<uuid:uid>/acknowledge/": (None, NURSES),
         "alerts/<uuid:uid>/close/": (None, NURSES),
         "alerts/<uuid:uid>/look/": (None, NURSES),
+        "alerts/<uuid:uid>/hand-over/": (None, NURSES),
         "tasks/": (SIGNED_IN, None),
         "tasks/<uuid:uid>/complete/": (None, NURSES),
+        "tasks/<uuid:uid>/not-applicable/": (None, NURSES),
+        "tasks/<uuid:uid>/hand-over/": (None, NURSES),
         "calls/": (SIGNED_IN, CLINICIANS),
         "on-call/": (SIGNED_IN, CLINICIANS),
         "on-call/<uuid:uid>/end/": (None, NURSES),
@@ -283,6 +291,7 @@ def rows(cast, standing_clock):
         "my-record": Reading.objects.first(),
         "retention": removal,  # no hold, no order
         "tasks": Promise.objects.filter(kind="task").first(),
+        "waiting": Promise.objects.filter(kind="task").first(),
         "tellings": telling,
         "missing": Check.objects.first(),
         "exposures": Exposure.objects.filter(breach=breach).first(),

@@ -26,7 +26,7 @@ from exposure.models import (
 from exposure.people.access import may_on, require_on, shows, visible
 from exposure.people.models import BrokenGlass, Role, User
 from exposure.people.policy import AS_CLINICIAN, IN_LISTS, PARTS, PATHS, Deed, Part, View
-from exposure.pipeline import attend, classify, follow
+from exposure.pipeline import attend, classify, enter, follow, link
 from tests.cast import MONDAY, doing
 from tests.walk import hours, report, sweep_at, tell
 from tests.web.isolation import without_isolation
@@ -58,8 +58,8 @@ def at_home(cast, visitor):
     """The visitor's own site follows them up too, for something else, and has noted this and that."""
     with doing(cast.outsider):
         Protection.objects.create(worker=visitor, kind="vaccine", what="Hepatitis B", given_at=MONDAY)
-        attend.note_privately(worker=visitor, fever_unreliable=False, text=NOTED, by=cast.outsider, at=MONDAY)
-        attend.note_call(worker=visitor, answered=True, note=NOTED, by=cast.outsider, at=MONDAY)
+        enter.note_privately(worker=visitor, fever_unreliable=False, text=NOTED, by=cast.outsider, at=MONDAY)
+        enter.note_call(worker=visitor, answered=True, note=NOTED, by=cast.outsider, at=MONDAY)
         follow_up = FollowUp.objects.create(
             site=cast.other_site, worker=visitor, pathogen="nipah", opened_at=MONDAY
         )
@@ -190,7 +190,7 @@ def test_a_third_site_neither_sees_nor_confirms_it(cast, joined):
 
 def test_the_private_note_is_their_own_sites_to_write(cast, visitor, reported, at_home):
     with doing(cast.nurse), pytest.raises(PermissionDenied):
-        attend.note_privately(worker=visitor, fever_unreliable=True, text="", by=cast.nurse, at=MONDAY)
+        enter.note_privately(worker=visitor, fever_unreliable=True, text="", by=cast.nurse, at=MONDAY)
     assert PrivateNote.objects.get().text == NOTED
 
 
@@ -312,7 +312,7 @@ def test_readings_are_entered_into_ones_own_record_after_it_has_ended(cast, visi
 def test_linking_somebody_of_another_site_is_refused(cast, visitor):
     unlisted = report(cast, worker=None, person={"name": "V. Holm"}).breach.worker
     with doing(cast.nurse), pytest.raises(PermissionDenied):
-        follow.link_worker(worker=unlisted, same_as=visitor, by=cast.nurse, at=MONDAY)
+        link.link_worker(worker=unlisted, same_as=visitor, by=cast.nurse, at=MONDAY)
 
 
 def test_breaking_the_glass_asks_why_and_everybody_concerned_sees_it(cast, visitor, reported, pages):

@@ -11,7 +11,19 @@ from exposure.attend.alerts import raise_alert
 from exposure.classify.models import Assessment
 from exposure.followup.models import FollowUp
 from exposure.people.models import User, Worker
-from exposure.pipeline import attend, call, classify, clear, follow
+from exposure.pipeline import (
+    attend,
+    call,
+    classify,
+    clear,
+    complete,
+    enter,
+    evaluate,
+    expose,
+    hand_over,
+    link,
+    tell,
+)
 from exposure.pipeline import report as reports
 from tests.cast import MONDAY, Cast, doing
 from tests.walk import confirm, follow_up_told_and_confirmed, log_to_the_end, report
@@ -82,7 +94,7 @@ def _asked(cast: Cast) -> Any:
 def _recorded(cast: Cast) -> Any:
     said = {"pathogen": "ebola", "tier": "high", "occurred_at": MONDAY - timedelta(days=1)}
     with doing(cast.physician):
-        return follow.record_exposure(worker=cast.worker, by=cast.physician, at=MONDAY, **said)
+        return expose.record_exposure(worker=cast.worker, by=cast.physician, at=MONDAY, **said)
 
 
 def _changed(cast: Cast) -> Any:
@@ -90,7 +102,7 @@ def _changed(cast: Cast) -> Any:
     exposure = follow_up_told_and_confirmed(cast).exposures.get()
     moved = {"occurred_at": exposure.occurred_at - timedelta(days=1), "reason": "The roster says so."}
     with doing(cast.nurse):
-        follow.correct_exposure(exposure=exposure, by=cast.nurse, at=MONDAY, **moved)
+        expose.correct_exposure(exposure=exposure, by=cast.nurse, at=MONDAY, **moved)
     return exposure.follow_up.promises.get(kind="tell")
 
 
@@ -175,7 +187,7 @@ SEEN, TYPO = {"outcome": "evaluated", "note": "Looked at."}, {"outcome": "entry_
 def _evaluated(cast: Cast) -> FollowUp:
     follow_up = _confirmed(cast)
     with doing(cast.nurse):
-        follow.begin_evaluation(follow_up=follow_up, reason="Fever.", by=cast.nurse, at=MONDAY)
+        evaluate.begin_evaluation(follow_up=follow_up, reason="Fever.", by=cast.nurse, at=MONDAY)
     return follow_up
 
 
@@ -249,7 +261,7 @@ DECISIONS = (
         "tell the worker of a report",
         "breach",
         _breach,
-        attend.tell_worker,
+        tell.tell_worker,
         one={"how": "phone", "told_at": MONDAY},
         other={"how": "person", "told_at": MONDAY},
         kept={"by": "person"},
@@ -261,7 +273,7 @@ DECISIONS = (
         "tell the worker of an exposure",
         "exposure",
         _recorded,
-        attend.tell_of_exposure,
+        tell.tell_of_exposure,
         one={"how": "phone"},
         other={"how": "person"},
         kept={"how": "person"},
@@ -271,7 +283,7 @@ DECISIONS = (
         "tell the worker of a change",
         "telling",
         _changed,
-        attend.tell_of_change,
+        tell.tell_of_change,
         one={"how": "phone"},
         other={"how": "person"},
         kept={"how": "person"},
@@ -311,10 +323,43 @@ DECISIONS = (
         path="alerts/{uid}/close/",
     ),
     Decision(
+        "hand_over an alert",
+        "alert",
+        _alert,
+        hand_over.hand_over_alert,
+        one={"to": "physician"},
+        other={"to": "physician2"},
+        kept={"to": "physician2"},
+        words="Handed over to",
+        path="alerts/{uid}/hand-over/",
+    ),
+    Decision(
+        "hand_over a task",
+        "promise",
+        _task,
+        hand_over.hand_over_promise,
+        one={"to": "physician"},
+        other={"to": "physician2"},
+        kept={"to": "physician2"},
+        words="Handed over to",
+        path="tasks/{uid}/hand-over/",
+    ),
+    Decision(
+        "not_applicable",
+        "task",
+        _task,
+        complete.mark_not_applicable,
+        one={"reason": "Vaccinated last year."},
+        other={"reason": "Is pregnant."},
+        kept={"reason": "Is pregnant."},
+        words="Vaccinated last year.",
+        path="tasks/{uid}/not-applicable/",
+    ),
+    Decision(
         "complete",
         "task",
         _task,
-        attend.complete_task,
+        complete.complete_task,
         one={"note": "Rang at noon."},
         other={"note": "Nobody answered."},
         kept={"note": "Nobody answered."},
@@ -336,7 +381,7 @@ DECISIONS = (
         "excuse",
         "check",
         _check,
-        attend.excuse_check,
+        enter.excuse_check,
         one={"reason": "In theatre."},
         other={"reason": "On leave."},
         kept={"reason": "On leave."},
@@ -358,7 +403,7 @@ DECISIONS = (
         "link",
         "worker",
         _typed,
-        follow.link_worker,
+        link.link_worker,
         one={"same_as": _on_the_list("SG-1042")},
         other={"same_as": _on_the_list("SG-2")},
         stands="subject",
@@ -393,7 +438,7 @@ DECISIONS = (
         "correct",
         "exposure",
         _exposure,
-        follow.correct_exposure,
+        expose.correct_exposure,
         one={"occurred_at": MONDAY - timedelta(days=1), "reason": "Ward book."},
         other={"occurred_at": MONDAY - timedelta(days=2), "reason": "Wim's diary."},
         kept={"occurred_at": (MONDAY - timedelta(days=2)).isoformat(), "reason": "Wim's diary."},
@@ -404,7 +449,7 @@ DECISIONS = (
         "evaluated",
         "follow_up",
         _confirmed,
-        follow.begin_evaluation,
+        evaluate.begin_evaluation,
         one=UNIT,
         other=GUMS,
         kept=GUMS,
@@ -415,7 +460,7 @@ DECISIONS = (
         "admitted",
         "follow_up",
         _evaluated,
-        follow.admit,
+        evaluate.admit,
         one=UNIT,
         other=GUMS,
         kept=GUMS,
@@ -425,7 +470,7 @@ DECISIONS = (
         "return",
         "follow_up",
         _evaluated,
-        follow.return_to_monitoring,
+        evaluate.return_to_monitoring,
         one={"diagnosis": "Malaria."},
         other={"test": "Smear negative.", "hours_since_onset": 80},
         kept={"reason": "Smear negative. The test was taken 80 hours after onset."},

@@ -12,7 +12,7 @@ from exposure.attend.standing import describe
 from exposure.classify.models import Signature
 from exposure.classify.standing import assessments_in_force
 from exposure.people.models import Worker
-from exposure.pipeline import attend, classify, follow
+from exposure.pipeline import attend, classify, link
 from exposure.pipeline.report import ask_withdrawal
 from exposure.refusal import Conflict, NotYet
 from tests.api.conftest import Caller
@@ -216,7 +216,7 @@ def test_a_signature_of_who_proves_to_be_the_exposed_person_counts_for_nothing(c
     with doing(me):
         lower = classify.override_tier(breach=typed, by=me, at=MONDAY, **said)
     with doing(cast.nurse):
-        follow.link_worker(worker=typed.worker, same_as=cast.worker, by=cast.nurse, at=MONDAY)
+        link.link_worker(worker=typed.worker, same_as=cast.worker, by=cast.nurse, at=MONDAY)
     typed.refresh_from_db()
     lower.refresh_from_db()
     with doing(cast.nurse), pytest.raises(NotYet, match="signed_by_the_person"):
@@ -237,8 +237,8 @@ def test_nobody_accepts_the_withdrawal_that_they_have_asked_for(cast):
 def test_the_same_two_linked_the_other_way_round_are_linked_once(cast):
     typed = [report(cast, worker=None, person={"name": name}).breach.worker for name in ("W. A.", "Wim A.")]
     with doing(cast.nurse):
-        follow.link_worker(worker=typed[0], same_as=typed[1], by=cast.nurse, at=MONDAY)
-        known = follow.link_worker(worker=typed[1], same_as=typed[0], by=cast.nurse, at=MONDAY)
+        link.link_worker(worker=typed[0], same_as=typed[1], by=cast.nurse, at=MONDAY)
+        known = link.link_worker(worker=typed[1], same_as=typed[0], by=cast.nurse, at=MONDAY)
     assert known == typed[1]
     assert Worker.objects.get(same_as__isnull=False) == typed[0]
 

@@ -11,9 +11,9 @@ from exposure.attend.watched import watched
 from exposure.clear.sign import rule_on
 from exposure.clear.summary import summary_of
 from exposure.followup.models import Fill, FollowUp
-from exposure.pipeline import attend, clear, follow
+from exposure.pipeline import clear, enter, evaluate
 from exposure.refusal import BadSubmission, NotYet
-from exposure.web.nurse import queue, ring
+from exposure.web.nurse import queue, ring, waits
 from tests.api.conftest import Caller
 from tests.cast import MONDAY, doing
 from tests.walk import confirm, follow_up_told_and_confirmed, hours, log, log_to_the_end, report, sweep_at
@@ -22,7 +22,7 @@ from tests.web.nora import Browser, words
 pytestmark = pytest.mark.database
 
 EARLY = "The test was taken 40 hours after onset, before 72 hours: it is usually repeated."
-PAUSES = {"evaluated": follow.begin_evaluation, "admitted": follow.admit}
+PAUSES = {"evaluated": evaluate.begin_evaluation, "admitted": evaluate.admit}
 LEFT = MONDAY + hours(86)  # 74 hours after it began; no window is open
 
 
@@ -36,7 +36,7 @@ def come_back(cast, follow_up, *, at, by=None, **found):
     by = by or cast.physician
     with doing(by, at=at):
         found = found or {"diagnosis": "Malaria."}
-        return follow.return_to_monitoring(follow_up=follow_up, by=by, at=at, **found)
+        return evaluate.return_to_monitoring(follow_up=follow_up, by=by, at=at, **found)
 
 
 def sign(cast, follow_up, *, at, by=None):
@@ -63,7 +63,7 @@ def test_who_is_being_evaluated_or_in_hospital_is_not_signed_off_at_any_door(
     follow_up, last, over = finished(cast)
     begin(cast, follow_up, kind=kind, at=last.opens_at)
     with doing(cast.nurse, at=over):
-        attend.excuse_check(check=last, reason="On the ward.", by=cast.nurse, at=over)
+        enter.excuse_check(check=last, reason="On the ward.", by=cast.nurse, at=over)
     with pytest.raises(NotYet) as refused:
         sign(cast, follow_up, at=over)
     assert refused.value.reasons == ("being_evaluated",)
@@ -76,7 +76,7 @@ def test_who_is_being_evaluated_or_in_hospital_is_not_signed_off_at_any_door(
     assert "Return to readings" in shown
     assert f"{kind.replace('evaluated', 'being evaluated').capitalize()} Fever, at the unit." in shown
     assert "Sign the end" not in shown.partition("This stands in the way")[2]
-    [line] = [line for line in queue.lines(cast.nurse, at=over) if line.cause == queue.OBSTRUCTED]
+    [line] = [line for line in queue.lines(cast.nurse, at=over) if line.cause == waits.OBSTRUCTED]
     assert "it waits for 1 obstacle: The worker is being evaluated, or in hospital" in line.why
     come_back(cast, follow_up, at=over)
     assert sign(cast, follow_up, at=over).signed_at == over

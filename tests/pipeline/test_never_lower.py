@@ -26,7 +26,7 @@ from exposure.classify.models import Adoption, Assessment, Signature
 from exposure.classify.standing import assessments_in_force, awaiting_signature
 from exposure.followup.models import Exposure, FollowUp
 from exposure.people.models import Worker
-from exposure.pipeline import classify, follow, remove, report
+from exposure.pipeline import classify, link, remove, report
 from exposure.places.models import Protocol
 from exposure.refusal import Conflict, NotYet
 from exposure.report.models import Breach, Mark, WithdrawalRequest
@@ -402,7 +402,7 @@ class Roads(RuleBasedStateMachine):
         self.by = self.cast.nurse
         if typed is not None:
             with doing(self.by):
-                follow.link_worker(worker=typed, same_as=self.cast.worker, by=self.by, at=MONDAY)
+                link.link_worker(worker=typed, same_as=self.cast.worker, by=self.by, at=MONDAY)
 
     @rule(status=st.sampled_from(["suspected", "confirmed", "ruled_out"]))
     def state_the_case(self, status):

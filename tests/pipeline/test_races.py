@@ -16,7 +16,8 @@ from exposure.clear.models import Clearance
 from exposure.followup.models import Fill, FollowUp, Reading
 from exposure.people import invitations, roles
 from exposure.people.models import Role, User, Worker
-from exposure.pipeline import attend, follow
+from exposure.pipeline import attend, enter
+from exposure.pipeline.link import link_worker
 from exposure.refusal import BadSubmission, Conflict, NotYet
 from exposure.report.models import Breach, OtherContent
 from tests.api.conftest import Caller
@@ -118,7 +119,7 @@ def typed(cast, *names):
 
 def link(cast, worker, same_as, by):
     with doing(by):
-        return follow.link_worker(worker=worker, same_as=same_as, by=by, at=MONDAY)
+        return link_worker(worker=worker, same_as=same_as, by=by, at=MONDAY)
 
 
 def test_nobody_becomes_their_own_double(cast):
@@ -157,7 +158,7 @@ def test_a_fever_that_comes_while_its_reading_is_excused_is_never_hidden(cast):
 
     def excused():
         with doing(cast.nurse, at=at):
-            return attend.excuse_check(check=check, reason="In theatre.", by=cast.nurse, at=at)
+            return enter.excuse_check(check=check, reason="In theatre.", by=cast.nurse, at=at)
 
     refused, logged = at_once(
         excused, lambda: log(cast, at=at, temperature="38.4", taken_at=check.due_at.isoformat())

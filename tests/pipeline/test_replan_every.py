@@ -8,7 +8,7 @@ import pytest
 
 from exposure.followup.models import FollowUp
 from exposure.people.models import Worker
-from exposure.pipeline import clear, follow, remind, turn
+from exposure.pipeline import clear, expose, remind, turn
 from exposure.places.models import SiteWindow
 from exposure.remind.models import Planned
 from exposure.remind.rounds import run
@@ -52,7 +52,7 @@ def more_people(cast, count):
         with doing(cast.nurse):
             worker = Worker.objects.create(site=cast.site, number=f"SG-{number}", name=f"Ann {number}")
             said = {"pathogen": "ebola", "tier": "high", "occurred_at": MONDAY - hours(2)}
-            follow.record_exposure(worker=worker, by=cast.nurse, at=MONDAY, **said)
+            expose.record_exposure(worker=worker, by=cast.nurse, at=MONDAY, **said)
 
 
 def test_changed_windows_of_the_site_hold_a_day_after_it_was_planned_and_not_before(cast, follow_up):

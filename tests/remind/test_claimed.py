@@ -10,7 +10,7 @@ from exposure.attend.models import Alert
 from exposure.followup.models import Check
 from exposure.followup.states import enter_state
 from exposure.people.models import Role, Worker
-from exposure.pipeline import attend, clear, follow
+from exposure.pipeline import attend, clear, enter, evaluate
 from exposure.record import mark_withdrawn
 from exposure.remind import claimed, outbox, reminders
 from exposure.remind.channels.refusal import Refused
@@ -55,7 +55,7 @@ def answers(cast, follow_up):
 
 def is_evaluated(cast, follow_up):
     with doing(cast.physician, at=LATE):
-        follow.begin_evaluation(follow_up=follow_up, reason="Fever.", by=cast.physician, at=LATE)
+        evaluate.begin_evaluation(follow_up=follow_up, reason="Fever.", by=cast.physician, at=LATE)
 
 
 def leaves(cast, follow_up):
@@ -118,7 +118,7 @@ def test_of_a_reading_that_was_excused_after_it_closed_nobody_need_ring(cast, fo
     after = CLOSING + hours(1)
     with doing(cast.nurse, at=after):
         check = follow_up.checks.get(opens_at=EVENING, withdrawn_at=None)
-        attend.excuse_check(check=check, reason="Asleep.", by=cast.nurse, at=after)
+        enter.excuse_check(check=check, reason="Asleep.", by=cast.nurse, at=after)
     deliver_at(after)
     assert became() == ["answered"]
     assert not Alert.objects.filter(cause="unreachable").exists()

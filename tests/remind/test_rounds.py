@@ -13,11 +13,11 @@ from exposure.attend.models import Alert, AlertEntry, Promise
 from exposure.classify.assess import propose_text
 from exposure.classify.models import Adoption
 from exposure.followup.models import FollowUp
-from exposure.pipeline import attend, clear, follow
+from exposure.pipeline import clear, complete, enter, evaluate
 from exposure.remind import sweep as sweep_module
 from exposure.remind.models import Heartbeat, Message, Planned, Reminder, Rung, SetAside
 from exposure.remind.sweep import run_parts
-from exposure.web.nurse import queue
+from exposure.web.nurse import queue, waits
 from tests.cast import FIXTURES, MONDAY, doing
 from tests.remind.due import NOW, PARTS, due
 from tests.report.test_once import at_once
@@ -262,7 +262,7 @@ def test_contact_keeps_the_call_and_the_next_silence_is_another_one(cast, follow
 # Pauses: the first window is open from 0 to 4 hours after EVENING
 
 
-@pytest.mark.parametrize("pause", [follow.begin_evaluation, follow.admit])
+@pytest.mark.parametrize("pause", [evaluate.begin_evaluation, evaluate.admit])
 @pytest.mark.parametrize(
     ("since", "until", "missed"),
     [(-3, -1, True), (-3, 0, True), (1, 2, False), (3.9, 10, False), (4, 10, True)],
@@ -274,7 +274,7 @@ def test_a_window_open_during_a_pause_is_not_missing_and_one_outside_is(
     with doing(cast.physician, at=began):
         pause(follow_up=follow_up, reason="Looked at.", by=cast.physician, at=began)
     with doing(cast.physician, at=ended):
-        follow.return_to_monitoring(follow_up=follow_up, finding="Influenza.", by=cast.physician, at=ended)
+        evaluate.return_to_monitoring(follow_up=follow_up, finding="Influenza.", by=cast.physician, at=ended)
     sweep_at(EVENING + hours(11))
     assert Alert.objects.filter(cause="missed").exists() is missed
 
@@ -293,13 +293,13 @@ def test_somebody_without_an_address_is_one_call_for_the_nurse(cast, follow_up):
     assert not SetAside.objects.exists(), "that they are asked already is no fault of a row"
     call = Promise.objects.get(kind="call", key__startswith="no_address")
     assert (call.follow_up, call.due_at) == (follow_up, EVENING + hours(4))
-    lines = [line for line in queue.lines(cast.nurse, at=EVENING) if line.cause == queue.TO_RING]
+    lines = [line for line in queue.lines(cast.nurse, at=EVENING) if line.cause == waits.TO_RING]
     assert [line.why for line in lines] == [call.title]
     with doing(cast.nurse, at=EVENING + hours(15)):
         said = {"note": "A text, from now on.", "by": cast.nurse, "at": EVENING + hours(15)}
-        assert attend.complete_task(task=call, **said).kept_at == EVENING + hours(15)
+        assert complete.complete_task(task=call, **said).kept_at == EVENING + hours(15)
     assert not [
-        line for line in queue.lines(cast.nurse, at=EVENING + hours(15)) if line.cause == queue.TO_RING
+        line for line in queue.lines(cast.nurse, at=EVENING + hours(15)) if line.cause == waits.TO_RING
     ]
 
 
@@ -312,7 +312,7 @@ def test_an_answered_call_settles_it_for_the_day_and_as_long_as_nothing_reaches_
     calls = Promise.objects.open().filter(kind="call", key__startswith="no_address")
     sweep_at(EVENING)
     with doing(cast.nurse, at=EVENING + hours(1)):
-        attend.note_call(worker=cast.worker, answered=True, note="", by=cast.nurse, at=EVENING + hours(1))
+        enter.note_call(worker=cast.worker, answered=True, note="", by=cast.nurse, at=EVENING + hours(1))
     assert not calls.exists()
     sweep_at(EVENING + hours(2))
     assert not calls.exists(), "not twice a day"
@@ -362,5 +362,5 @@ def test_a_round_needs_no_cache(cast, follow_up, settings):
 def test_an_answered_call_keeps_the_call_that_silence_asked_for(cast, follow_up):
     sweep_at(EVENING + hours(4))
     with doing(cast.nurse, at=EVENING + hours(5)):
-        attend.note_call(worker=cast.worker, answered=True, note="", by=cast.nurse, at=EVENING + hours(5))
+        enter.note_call(worker=cast.worker, answered=True, note="", by=cast.nurse, at=EVENING + hours(5))
     assert Promise.objects.get(kind="call").kept_at == EVENING + hours(5)

@@ -17,7 +17,7 @@ from exposure.followup.expected import plan_checks
 from exposure.followup.models import Check, FollowUp
 from exposure.followup.states import enter_state
 from exposure.people.models import Worker
-from exposure.pipeline import attend
+from exposure.pipeline import attend, complete, enter
 from exposure.record import create_many, insert_many
 from exposure.remind import ladder, missing, reminders
 from exposure.remind import sweep as module
@@ -303,7 +303,7 @@ def test_an_abnormal_reading_that_was_replaced_counts_no_more(cast, unassessed):
 def test_a_missing_reading_that_was_explained_pages_nobody(cast, follow_up):
     check = follow_up.checks.first()
     with doing(cast.nurse, at=check.closes_at):
-        attend.excuse_check(check=check, reason="In theatre.", by=cast.nurse, at=check.closes_at)
+        enter.excuse_check(check=check, reason="In theatre.", by=cast.nurse, at=check.closes_at)
     sweep_at(EVENING + hours(4))
     assert causes() == []
 
@@ -359,9 +359,7 @@ def test_that_one_could_not_take_a_reading_is_no_contact(cast, follow_up):
 def test_only_an_answered_call_is_contact(cast, follow_up, answered, silent):
     log(cast, at=EVENING)
     with doing(cast.nurse, at=EVENING + hours(30)):
-        attend.note_call(
-            worker=cast.worker, answered=answered, note="", by=cast.nurse, at=EVENING + hours(30)
-        )
+        enter.note_call(worker=cast.worker, answered=answered, note="", by=cast.nurse, at=EVENING + hours(30))
     sweep_at(EVENING + hours(48))
     assert ("silence" in causes()) is silent
 
@@ -384,7 +382,7 @@ def test_doing_the_last_late_task_answers_its_alert(cast):
     first, second = reported.breach.exposures.get().promises.filter(kind="task")
     for task, still_late in ((first, True), (second, False)):
         with doing(cast.nurse, at=at):
-            attend.complete_task(task=task, note="Done.", by=cast.nurse, at=at)
+            complete.complete_task(task=task, note="Done.", by=cast.nurse, at=at)
         assert ("late_task" in causes()) is still_late
 
 

@@ -12,7 +12,22 @@ from exposure.clear.models import Clearance
 from exposure.followup.models import Check, Exposure, FollowUp, Reading, UnplacedReading
 from exposure.followup.states import pause_of
 from exposure.people.models import User, Worker
-from exposure.pipeline import attend, classify, clear, follow, remind, report, turn
+from exposure.pipeline import (
+    attend,
+    classify,
+    clear,
+    complete,
+    enter,
+    evaluate,
+    expose,
+    follow,
+    hand_over,
+    link,
+    remind,
+    report,
+    tell,
+    turn,
+)
 from exposure.refusal import BadSubmission, Conflict, NotYet
 from exposure.report.models import Breach
 from tests.cast import MONDAY, Cast, doing
@@ -28,7 +43,7 @@ ZONES = st.sampled_from(["", "Pacific/Auckland", "America/Halifax", "Europe/Lisb
 # 101.5 with unit C fits no person: refused and, being a fever in F, kept unplaced.
 TEMPERATURES = st.sampled_from(["36.6", "36.6", "37.9", "38.4", "101.5"])
 NO_LIST = {"worker": None, "person": {"name": "W. Alder", "phone": ""}}
-WAYS_ON = (follow.begin_evaluation, follow.admit)
+WAYS_ON = (evaluate.begin_evaluation, evaluate.admit)
 
 
 class Deeds(RuleBasedStateMachine):
@@ -113,7 +128,7 @@ class Deeds(RuleBasedStateMachine):
     def link(self, data):
         typed = self.choose(data, Worker, number=None, same_as=None)
         if typed is not None:
-            self.done(follow.link_worker, worker=typed, same_as=self.worker)
+            self.done(link.link_worker, worker=typed, same_as=self.worker)
 
     @rule(data=st.data(), facts=FACTS)
     def confirm(self, data, facts):
@@ -152,13 +167,13 @@ class Deeds(RuleBasedStateMachine):
         worker = self.choose(data, Worker, same_as=None)
         tier = data.draw(st.sampled_from(ADOPTED[pathogen][1:]))
         said = {"pathogen": pathogen, "tier": tier, "occurred_at": self.at - timedelta(hours=ago)}
-        self.done(follow.record_exposure, worker=worker, note="Elsewhere.", **said)
+        self.done(expose.record_exposure, worker=worker, note="Elsewhere.", **said)
 
     @rule(data=st.data())
     def tell_of_exposure(self, data):
         exposure = self.choose(data, Exposure)
         if exposure is not None:
-            self.done(attend.tell_of_exposure, exposure=exposure, how="phone")
+            self.done(tell.tell_of_exposure, exposure=exposure, how="phone")
 
     @rule(data=st.data(), ago=st.integers(0, 96))
     def correct(self, data, ago):
@@ -166,7 +181,7 @@ class Deeds(RuleBasedStateMachine):
         if exposure is not None:
             occurred_at = self.at - timedelta(hours=ago)
             said = {"occurred_at": occurred_at, "reason": "Ward book."}
-            self.done(follow.correct_exposure, exposure=exposure, **said)
+            self.done(expose.correct_exposure, exposure=exposure, **said)
 
     # Readings
 
@@ -203,7 +218,7 @@ class Deeds(RuleBasedStateMachine):
     def excuse(self, data):
         check = self.choose(data, Check, withdrawn_at=None, closes_at__lte=self.at)
         if check is not None:
-            self.done(attend.excuse_check, check=check, reason="Theatre.", never=("answered",))
+            self.done(enter.excuse_check, check=check, reason="Theatre.", never=("answered",))
 
     @rule(zone=ZONES)
     def move_to_another_zone(self, zone):
@@ -218,22 +233,25 @@ class Deeds(RuleBasedStateMachine):
 
     # Alerts and tasks
 
-    @rule(data=st.data(), what=st.sampled_from(["acknowledge", "close", "complete"]))
+    @rule(data=st.data(), what=st.sampled_from(["acknowledge", "close", "complete", "hand over"]))
     def work_off(self, data, what):
         if what == "complete":
             task = self.choose(data, Promise, kind="task", kept_at=None, void_at=None)
             if task is not None:
-                self.done(attend.complete_task, task=task, note="Done.")
+                self.work_off_task(task)
             return
         alert = self.choose(data, Alert, closed_at=None)
         if alert is not None and what == "acknowledge":
             self.done(attend.acknowledge_alert, alert=alert)
+        elif alert is not None and what == "hand over":
+            holder = alert.held_by.name if alert.held_by is not None else ""
+            self.done(hand_over.hand_over_alert, alert=alert, to="nurse2", holder=holder)
         elif alert is not None:
             self.close(alert)
 
     # States and ends
 
-    @rule(data=st.data(), deed=st.sampled_from([*WAYS_ON, follow.return_to_monitoring]))
+    @rule(data=st.data(), deed=st.sampled_from([*WAYS_ON, evaluate.return_to_monitoring]))
     def enter_another_state(self, data, deed):
         follow_up = self.choose(data, FollowUp)
         if follow_up is not None:
@@ -287,15 +305,22 @@ class Deeds(RuleBasedStateMachine):
             found += ("last_reading_missing",)
         return found
 
+    def work_off_task(self, task):
+        """Done, or, where it is too early for that, not to be done."""
+        if task.not_before is not None and task.not_before > self.at:
+            self.done(complete.mark_not_applicable, task=task, reason="Tested elsewhere.")
+        else:
+            self.done(complete.complete_task, task=task, note="Done.")
+
     def put_in_order(self, follow_up):
         for breach in Breach.objects.filter(exposures__follow_up=follow_up, exposures__withdrawn_at=None):
             self.done(classify.confirm_breach, breach=breach)
         for task in Promise.objects.filter(
             kind="task", exposure__follow_up=follow_up, kept_at=None, void_at=None
         ):
-            self.done(attend.complete_task, task=task, note="Done.")
+            self.work_off_task(task)
         last = follow_up.checks.filter(withdrawn_at=None).last()
         if last is not None and last.closes_at <= self.at:
-            self.done(attend.excuse_check, check=last, reason="On leave.", never=("answered",))
+            self.done(enter.excuse_check, check=last, reason="On leave.", never=("answered",))
         for alert in Alert.objects.filter(closed_at=None):
             self.close(alert)

@@ -9,7 +9,7 @@ from django.urls import reverse
 from exposure.attend.models import Promise
 from exposure.followup.models import FollowUp
 from exposure.people.models import Worker
-from exposure.pipeline import attend, classify, clear, follow
+from exposure.pipeline import classify, clear, complete, follow, tell
 from exposure.pipeline.report import report_breach
 from tests.cast import MONDAY, doing
 from tests.web.isolation import without_isolation
@@ -57,7 +57,7 @@ def measure(cast, at, temperature="36.8", **changes):
 
 def confirmed(cast, breach, at=MONDAY):
     with doing(cast.nurse, at=at):
-        attend.tell_worker(breach=breach, how="phone", told_at=at, by=cast.nurse, at=at)
+        tell.tell_worker(breach=breach, how="phone", told_at=at, by=cast.nurse, at=at)
         classify.confirm_breach(breach=breach, by=cast.nurse, at=at)
     return breach
 
@@ -98,7 +98,7 @@ def cleared(cast):
     follow_up = follow_up_of(breach)
     with doing(cast.nurse):
         for task in Promise.objects.filter(kind="task", exposure__follow_up=follow_up):
-            attend.complete_task(task=task, note="", by=cast.nurse, at=MONDAY)
+            complete.complete_task(task=task, note="", by=cast.nurse, at=MONDAY)
     for check in follow_up.checks.all():
         measure(cast, check.due_at, taken_at=check.due_at.isoformat())
     signed = check.due_at + HOUR

@@ -8,9 +8,10 @@ from django.urls import reverse
 from exposure.attend import alerts
 from exposure.attend.models import Alert, Call, OtherDecision, Promise
 from exposure.followup.models import Reading
-from exposure.pipeline import attend
+from exposure.pipeline import complete
 from exposure.pipeline.call import note_call
 from exposure.refusal import Conflict
+from tests.api.conftest import Caller
 from tests.cast import MONDAY, doing
 from tests.web.nora import DAY, HOUR, ID, confirmed, follow_up_of, measure, report, rows_of, words
 
@@ -46,7 +47,7 @@ def test_whoever_is_well_is_not_on_it_and_nobody_of_another_site(cast, nurse):
     breach = confirmed(cast, report(cast))
     with doing(cast.nurse):
         for task in Promise.objects.filter(kind="task"):
-            attend.complete_task(task=task, note="", by=cast.nurse, at=MONDAY)
+            complete.complete_task(task=task, note="", by=cast.nurse, at=MONDAY)
     measure(cast, EVENING)
     assert "Nobody is to be rung now." in words(nurse.open("calls", at=EVENING))
     late = MONDAY + 2 * DAY
@@ -89,7 +90,7 @@ def test_of_two_calls_about_one_task_the_second_is_kept_and_told_of_the_first(ca
     report(cast)
     task = Promise.objects.filter(kind="task").first()
     with doing(cast.nurse2):
-        attend.complete_task(task=task, note="Rang at nine.", by=cast.nurse2, at=MONDAY)
+        complete.complete_task(task=task, note="Rang at nine.", by=cast.nurse2, at=MONDAY)
     chosen = [f"promise:{task.uid}:0", "promise:nonsense", "alert:"]
     page = nurse.send("person_call", cast.worker.uid, answered="yes", note="Well.", settles=chosen[:1])
     assert "Somebody was before you" in words(page)
@@ -137,3 +138,46 @@ def test_a_call_try_that_is_due_is_on_the_list_and_gone_once_answered(cast, nurs
     with doing(cast.nurse, at=again):
         note_call(worker=cast.worker, answered=True, note="", by=cast.nurse, at=again)
     assert "Ring again." not in words(nurse.open("calls", at=again))
+
+
+HIGHEST = {"contact": "splash", "skin": "intact"}  # ebola 2023.1, rule VHF-1: nothing is left open
+
+
+def test_spoken_and_confirmed_is_one_tick_where_every_answer_is_settled(cast, nurse):
+    breach = report(cast, facts=HIGHEST)
+    asked = Promise.objects.get(kind="confirm")
+    page = words(nurse.open("person_call", cast.worker.uid))
+    assert f"Spoken and confirmed: report {breach.reference}, as it was answered" in page
+    nurse.send(
+        "person_call", cast.worker.uid, answered="yes", note="All so.", settles=[f"promise:{asked.uid}:0"]
+    )
+    breach.refresh_from_db()
+    assert (breach.confirmed_by, breach.confirmation_note) == (cast.nurse, "All so.")
+    asked.refresh_from_db()
+    assert asked.kept_by == cast.nurse
+
+
+def test_where_answers_are_open_the_call_is_kept_and_leads_to_them_with_what_was_typed(cast, nurse):
+    breach = report(cast, facts={})
+    asked = Promise.objects.get(kind="confirm")
+    chosen = [f"promise:{asked.uid}:0"]
+    page = nurse.send("person_call", cast.worker.uid, answered="yes", note="Was on nights.", settles=chosen)
+    made = Call.objects.get()
+    assert page.request["PATH_INFO"] == reverse("breach_confirm", args=[breach.uid])
+    assert page.context["form"]["note"].value() == made.note == "Was on nights."
+    assert "go through its answers: some are open or in doubt." in words(page)
+    breach.refresh_from_db()
+    assert breach.confirmed_at is None
+    nurse.sign_in(cast.nurse2)
+    elsewhere = nurse.client.get(page.request["PATH_INFO"], {"call": str(made.uid)})
+    assert elsewhere.context["form"]["note"].value() in ("", None)
+
+
+def test_over_the_api_a_report_with_open_answers_is_refused_at_its_place(cast, standing_clock):
+    standing_clock(MONDAY)
+    report(cast, facts={})
+    asked = Promise.objects.get(kind="confirm")
+    body = {"worker": cast.worker.number, "answered": True, "tasks": [str(asked.uid)]}
+    answer = Caller(cast.nurse).post("calls/", body)
+    assert (answer.status_code, answer.json()["errors"][0]["pointer"]) == (400, "#/tasks/0")
+    assert Call.objects.count() == 0

@@ -12,7 +12,7 @@ from django.test.utils import CaptureQueriesContext
 
 from exposure.followup.models import Exposure, FollowUp
 from exposure.people.models import Role, Worker
-from exposure.pipeline import follow
+from exposure.pipeline import link
 from exposure.pipeline.report import state_case
 from exposure.record import acting
 from tests.cast import MONDAY, PASSWORD, adopt, doing
@@ -126,7 +126,7 @@ def test_somebody_who_was_linked_since_is_not_entered_anew_by_the_same_list(cast
     nurse.post(address(cast), sent_again(preview(nurse, cast, text)))
     with doing(cast.nurse):
         typed = Worker.objects.get(name="Wim A.")
-        follow.link_worker(worker=typed, same_as=cast.worker, by=cast.nurse, at=MONDAY)
+        link.link_worker(worker=typed, same_as=cast.worker, by=cast.nurse, at=MONDAY)
     nurse.post(address(cast), sent_again(preview(nurse, cast, text)))
     assert Worker.objects.filter(name="Wim A.").count() == 1
     assert Exposure.objects.count() == 1

@@ -16,7 +16,7 @@ from exposure.attend.models import Alert, Promise
 from exposure.classify.models import Assessment
 from exposure.followup.models import Check, Exposure, FollowUp, Reading
 from exposure.people.models import Role, Worker
-from exposure.pipeline import classify, follow
+from exposure.pipeline import classify, expose, follow
 from exposure.pipeline.report import ask_withdrawal, report_breach
 from exposure.refusal import Conflict
 from exposure.report.models import Breach, Case
@@ -63,6 +63,9 @@ SENT = {
     "person_reading": READING,
     "reading_amend": {**READING, "reason": "Misheard."},
     "task_done": {"note": "By telephone."},
+    "task_not_applicable": WHY,
+    "alert_hand_over": {"to": "nurse2"},
+    "hand_over": {"to": "Ned Plum"},
     "excuse": WHY,
     "exposure_correct": {"occurred_at": "2026-03-01T18:00", **WHY},
     "exposure_told": {"how": "phone"},
@@ -75,6 +78,7 @@ SENT = {
     "change_told": {"how": "phone"},
     "person_link_to": {},
     "person_not_listed": {},
+    "person_unlink": WHY,
     "case_close": {},
     "case_state": {"status": "confirmed", "note": "Second test."},
 }
@@ -102,11 +106,12 @@ def rows(cast, standing_clock):
         own = {"breach": breach, "by": cast.nurse, "at": MONDAY + HOUR}
         classify.confirm_breach(**own, note="As reported.")
         classify.override_tier(**own, pathogen="ebola", tier="none", reason="Never touched it.")
-        follow.record_exposure(
+        expose.record_exposure(
             worker=cast.worker, pathogen="ebola", occurred_at=MONDAY - 30 * HOUR, tier="high",
             by=cast.nurse, at=MONDAY + HOUR,
         )  # fmt: skip
         typed = Worker.objects.create(site=cast.site, name="Wim Elder")
+        linked = Worker.objects.create(site=cast.site, name="W. Elder", same_as=cast.worker)
         change = Promise.objects.create(
             site=cast.site, worker=cast.worker, follow_up=FollowUp.objects.get(), kind="tell",
             key=f"change:dates:{uuid4()}", title="Tell the worker: the dates have changed", asked_at=MONDAY,
@@ -123,7 +128,12 @@ def rows(cast, standing_clock):
         FollowUp: FollowUp.objects.get(),
         Case: cast.case,
     }
-    named = {"person_link_to": typed, "person_not_listed": typed, "change_told": change}
+    named = {
+        "person_unlink": linked,
+        "person_link_to": typed,
+        "person_not_listed": typed,
+        "change_told": change,
+    }
     return {page.name: named.get(page.name) or by_model[page.rows.model] for page in urls.DEEDS}
 
 

@@ -8,7 +8,7 @@ import pytest
 
 from exposure.attend.models import Alert
 from exposure.followup.models import Exposure, FollowUp
-from exposure.pipeline import follow
+from exposure.pipeline import expose
 from tests.cast import MONDAY, adopt, doing
 from tests.walk import report, sweep_at, tell
 from tests.web.isolation import without_isolation
@@ -40,7 +40,7 @@ def given(**changes):
 def outside(cast, **said):
     said = {"occurred_at": MONDAY - timedelta(days=1), "tier": "high", "pathogen": "ebola", **said}
     with doing(cast.nurse):
-        return follow.record_exposure(worker=cast.worker, by=cast.nurse, at=MONDAY, **said)
+        return expose.record_exposure(worker=cast.worker, by=cast.nurse, at=MONDAY, **said)
 
 
 def person(client, cast):
@@ -106,7 +106,7 @@ def test_sent_twice_it_is_one_exposure(cast, nurse):
 def test_what_was_corrected_meanwhile_is_not_added_again_and_said_so(cast, nurse):
     nurse.post(address(cast), given())
     with doing(cast.nurse):
-        follow.correct_exposure(
+        expose.correct_exposure(
             exposure=Exposure.objects.get(),
             occurred_at=MONDAY - timedelta(days=2),
             reason="Looked it up.",
@@ -195,7 +195,7 @@ def test_of_a_report_that_the_worker_was_not_told_of_the_page_says_so(cast, nurs
 
 def corrected_by_hand(cast, exposure):
     with doing(cast.nurse):
-        return follow.correct_exposure(
+        return expose.correct_exposure(
             exposure=exposure,
             occurred_at=MONDAY - timedelta(hours=26, minutes=7),
             reason="Ward book.",

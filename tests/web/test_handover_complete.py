@@ -8,7 +8,7 @@ from exposure.attend.models import Alert, Handover, Promise
 from exposure.classify.models import Assessment
 from exposure.interop import handover_changes
 from exposure.interop.handover import CELL, pdf_of, sheet_of, shortened
-from exposure.pipeline import attend, follow
+from exposure.pipeline import attend, complete, enter, evaluate
 from tests.attend.deeds import countersign, end, override
 from tests.cast import MONDAY, doing
 from tests.walk import LOW, sweep_at
@@ -126,26 +126,26 @@ def test_a_hand_over_from_before_the_moment_was_kept_counts_from_when_it_was_tak
 
 def evaluated(cast, breach, at):
     with doing(cast.physician, at=at):
-        follow.begin_evaluation(follow_up=follow_up_of(breach), reason="Fever.", by=cast.physician, at=at)
+        evaluate.begin_evaluation(follow_up=follow_up_of(breach), reason="Fever.", by=cast.physician, at=at)
 
 
 def returned(cast, breach, at):
     evaluated(cast, breach, at)
     with doing(cast.physician, at=at):
-        follow.return_to_monitoring(
+        evaluate.return_to_monitoring(
             follow_up=follow_up_of(breach), finding="A cold.", by=cast.physician, at=at
         )
 
 
 def admitted(cast, breach, at):
     with doing(cast.physician, at=at):
-        follow.admit(follow_up=follow_up_of(breach), reason="Fever.", by=cast.physician, at=at)
+        evaluate.admit(follow_up=follow_up_of(breach), reason="Fever.", by=cast.physician, at=at)
 
 
 def task_done(cast, breach, at):
     with doing(cast.nurse, at=at):
         task = Promise.objects.filter(kind="task", exposure__breach=breach).first()
-        attend.complete_task(task=task, note="", by=cast.nurse, at=at)
+        complete.complete_task(task=task, note="", by=cast.nurse, at=at)
 
 
 def tier_lowered(cast, breach, at):
@@ -190,7 +190,7 @@ def test_that_somebody_was_told_and_spoken_with_is_told(cast):
 def test_where_the_changes_are_cut_the_newest_stay_and_the_rest_is_counted(cast, nurse, monkeypatch):
     confirmed(cast, report(cast))
     with doing(cast.nurse, at=MONDAY + HOUR):
-        attend.note_call(worker=cast.worker, answered=False, note="", by=cast.nurse, at=MONDAY + HOUR)
+        enter.note_call(worker=cast.worker, answered=False, note="", by=cast.nurse, at=MONDAY + HOUR)
     whole = sheet_of(cast.site, at=MONDAY + 2 * HOUR).changes
     monkeypatch.setattr(handover_changes, "MOST", 1)
     cut = sheet_of(cast.site, at=MONDAY + 2 * HOUR).changes

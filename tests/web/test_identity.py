@@ -14,7 +14,7 @@ from django.urls import reverse
 from exposure.attend.models import OtherDecision
 from exposure.people import invitations
 from exposure.people.models import Invitation, Worker
-from exposure.pipeline import attend
+from exposure.pipeline import enter
 from exposure.refusal import Conflict
 from tests.cast import MONDAY, doing
 
@@ -191,11 +191,11 @@ def test_another_clinicians_year_is_not_overwritten_unseen(cast):
     worker = person(cast, "birth_year", **NUMBER)
     year = {"worker": worker, "at": MONDAY, "seen": None}
     with doing(cast.nurse):
-        attend.note_birth_year(**year, by=cast.nurse, birth_year=YEAR)
+        enter.note_birth_year(**year, by=cast.nurse, birth_year=YEAR)
     with doing(cast.physician):
-        attend.note_birth_year(**year, by=cast.physician, birth_year=YEAR)  # the same is no news
+        enter.note_birth_year(**year, by=cast.physician, birth_year=YEAR)  # the same is no news
         with pytest.raises(Conflict):
-            attend.note_birth_year(**year, by=cast.physician, birth_year=1961)
+            enter.note_birth_year(**year, by=cast.physician, birth_year=1961)
     worker.refresh_from_db()
     assert worker.birth_year == YEAR
     assert OtherDecision.objects.get().sent == {"birth_year": 1961}

@@ -4,7 +4,7 @@ import pytest
 
 from exposure.clear import letters
 from exposure.followup.models import Restriction
-from exposure.pipeline import attend, classify, clear
+from exposure.pipeline import classify, clear, tell
 from tests.cast import MONDAY, doing
 from tests.web.nora import DAY, HOUR, confirmed, follow_up_of, measure, report, rows_of, words
 
@@ -83,7 +83,7 @@ def test_a_restriction_without_a_last_day_ends_with_the_follow_up(cast, lead):
 def test_until_it_is_confirmed_no_last_day_is_said(cast, lead):
     breach = report(cast)
     with doing(cast.nurse):
-        attend.tell_worker(breach=breach, how="phone", told_at=MONDAY, by=cast.nurse, at=MONDAY)
+        tell.tell_worker(breach=breach, how="phone", told_at=MONDAY, by=cast.nurse, at=MONDAY)
     assert rows_of(lead.open("duty")) == ["Wim Alder SG-1042 until occupational health has called"]
     with doing(cast.nurse):
         classify.confirm_breach(breach=breach, by=cast.nurse, at=MONDAY)
@@ -91,6 +91,6 @@ def test_until_it_is_confirmed_no_last_day_is_said(cast, lead):
     with doing(cast.observer, at=MONDAY + DAY):
         later = report(cast, at=MONDAY + DAY)
     with doing(cast.nurse, at=MONDAY + DAY):
-        attend.tell_worker(breach=later, how="phone", told_at=MONDAY + DAY, by=cast.nurse, at=MONDAY + DAY)
+        tell.tell_worker(breach=later, how="phone", told_at=MONDAY + DAY, by=cast.nurse, at=MONDAY + DAY)
     again = rows_of(lead.open("duty", at=MONDAY + DAY))
     assert again == ["Wim Alder SG-1042 until occupational health has called"], "a second one is open"

@@ -13,7 +13,7 @@ from exposure.attend.models import Alert
 from exposure.audit.models import AccessEntry
 from exposure.people.models import Role
 from exposure.people.policy import LASTING
-from exposure.pipeline import attend
+from exposure.pipeline import attend, enter
 from exposure.web.nurse.live import LASTS
 from tests.cast import MONDAY, doing
 from tests.walk import follow_up_told_and_confirmed, log
@@ -40,7 +40,7 @@ def page(request, cast, client, standing_clock):
 
 
 def call(cast):
-    attend.note_call(worker=cast.worker, answered=True, note="Well.", by=cast.nurse2, at=LATER)
+    enter.note_call(worker=cast.worker, answered=True, note="Well.", by=cast.nurse2, at=LATER)
 
 
 def seen(cast):

@@ -9,7 +9,7 @@ from django.test.utils import CaptureQueriesContext
 from exposure.attend.models import Alert, Promise
 from exposure.followup.models import Check, Exposure, FollowUp, FollowUpState
 from exposure.people.models import Worker
-from exposure.pipeline import follow
+from exposure.pipeline import expose, follow
 from exposure.record import create_many, insert_many
 from exposure.report.models import Breach
 from tests.cast import MONDAY, doing
@@ -52,7 +52,7 @@ def test_the_list_is_filtered_by_what_its_people_have_and_a_filter_stays_with_th
     well = someone(cast, "Ann Aspen", "SG-1")
     with doing(cast.nurse):
         said = {"pathogen": "ebola", "tier": "high", "occurred_at": MONDAY - DAY, "told": "phone"}
-        follow.record_exposure(worker=well, by=cast.nurse, at=MONDAY, **said)
+        expose.record_exposure(worker=well, by=cast.nurse, at=MONDAY, **said)
     evening = MONDAY + 10 * HOUR
     measure(cast, evening, "38.4")
 

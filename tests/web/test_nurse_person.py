@@ -8,7 +8,7 @@ from exposure.attend.models import Alert, Call, Promise
 from exposure.attend.overview import overview
 from exposure.audit.models import AccessEntry
 from exposure.followup.models import Reading, UnplacedReading
-from exposure.pipeline import attend
+from exposure.pipeline import complete
 from tests.cast import MONDAY, doing
 from tests.web.nora import (
     DAY,
@@ -175,7 +175,7 @@ def test_a_sign_off_refused_for_a_missing_last_reading_goes_through_once_it_is_e
     follow_up = follow_up_of(breach)
     with doing(cast.nurse):
         for task in Promise.objects.filter(kind="task", exposure__follow_up=follow_up):
-            attend.complete_task(task=task, note="", by=cast.nurse, at=MONDAY)
+            complete.complete_task(task=task, note="", by=cast.nurse, at=MONDAY)
     *checks, last = follow_up.checks.all()
     for check in checks:
         measure(cast, check.due_at, taken_at=check.due_at.isoformat())

@@ -10,7 +10,7 @@ from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
 from exposure.people.models import Worker
-from exposure.pipeline import attend, classify, clear, follow, report
+from exposure.pipeline import classify, clear, enter, expose, follow, link, report, tell
 from exposure.web.nurse.rows import rows
 from exposure.web.nurse.story import story
 from tests.cast import MONDAY, doing
@@ -54,7 +54,7 @@ def one(events, start):
 def test_a_vaccine_is_told_with_its_batch_and_who_noted_it(cast, follow_up, told):
     with doing(cast.nurse):
         given = {"kind": "vaccine", "what": "Example vaccine", "given_at": MONDAY, "batch": "EX-1"}
-        attend.record_protection(worker=cast.worker, by=cast.nurse, at=MONDAY, **given)
+        enter.record_protection(worker=cast.worker, by=cast.nurse, at=MONDAY, **given)
     assert "Mon 2 Mar 2026, 09:00 Vaccine given: Example vaccine Batch EX-1. Nora Teal" in one(
         told(), "Vaccine"
     )
@@ -63,7 +63,7 @@ def test_a_vaccine_is_told_with_its_batch_and_who_noted_it(cast, follow_up, told
 def test_a_corrected_exposure_is_told_with_both_times_why_and_by_whom(cast, follow_up, told):
     at = MONDAY + hours(3)
     with doing(cast.nurse2, at=at):
-        follow.correct_exposure(
+        expose.correct_exposure(
             exposure=follow_up.exposures.get(),
             occurred_at=MONDAY - hours(26),
             reason="Ward book.",
@@ -78,12 +78,12 @@ def test_a_corrected_exposure_is_told_with_both_times_why_and_by_whom(cast, foll
 
 def test_an_exposure_without_a_report_is_told_and_so_is_who_told_the_worker_of_it(cast, told):
     with doing(cast.nurse):
-        exposure = follow.record_exposure(
+        exposure = expose.record_exposure(
             worker=cast.worker, pathogen="ebola", occurred_at=MONDAY - hours(5), tier="high", case=cast.case,
             note="Shared a ward.", by=cast.nurse, at=MONDAY,
         )  # fmt: skip
     with doing(cast.nurse2, at=MONDAY + hours(1)):
-        attend.tell_of_exposure(exposure=exposure, how="phone", by=cast.nurse2, at=MONDAY + hours(1))
+        tell.tell_of_exposure(exposure=exposure, how="phone", by=cast.nurse2, at=MONDAY + hours(1))
     recorded = one(told(), "without a report")
     assert (
         "exposure outside Mon 2 Mar 2026, 04:00 High-risk exposure Case K7M2Q. Shared a ward. Nora Teal"
@@ -171,9 +171,9 @@ def test_what_was_entered_for_another_record_of_the_person_is_told_with_it(cast,
         follow.log_reading(
             body=cast.reading(temperature="37.2"), worker=reported.worker, entered_by=cast.nurse, at=EVENING
         )
-        attend.note_call(worker=reported.worker, answered=True, note="Rang back.", by=cast.nurse, at=EVENING)
+        enter.note_call(worker=reported.worker, answered=True, note="Rang back.", by=cast.nurse, at=EVENING)
     with doing(cast.nurse, at=EVENING + hours(1)):
-        follow.link_worker(worker=reported.worker, same_as=cast.worker, by=cast.nurse, at=EVENING + hours(1))
+        link.link_worker(worker=reported.worker, same_as=cast.worker, by=cast.nurse, at=EVENING + hours(1))
     assert "Entered for W. Alder." in one(told(), "37.2")
     assert "Rang back." in one(told(), "Call, answered")
 
@@ -203,10 +203,10 @@ def test_a_long_story_takes_as_many_statements_as_a_short_one(cast, follow_up):
             log(cast, at=at + hours(1), replaces=str(row.uid), reason="Again.")
             log(cast, at=at, temperature="101.5")
             with doing(cast.nurse, at=at):
-                attend.note_call(worker=cast.worker, answered=True, note="", by=cast.nurse, at=at)
+                enter.note_call(worker=cast.worker, answered=True, note="", by=cast.nurse, at=at)
                 given = {"kind": "vaccine", "what": f"Dose {day}", "given_at": at}
-                attend.record_protection(worker=cast.worker, by=cast.nurse, at=at, **given)
-                follow.record_exposure(
+                enter.record_protection(worker=cast.worker, by=cast.nurse, at=at, **given)
+                expose.record_exposure(
                     worker=cast.worker, pathogen="ebola", occurred_at=at, tier="high", case=cast.case, note="",
                     by=cast.nurse, at=at,
                 )  # fmt: skip

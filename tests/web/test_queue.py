@@ -13,7 +13,7 @@ from exposure.classify.models import CriteriaVersion, Replay
 from exposure.people.models import Worker
 from exposure.pipeline import guide
 from exposure.record import create_many
-from exposure.web.nurse import queue
+from exposure.web.nurse import queue, waits
 from tests.cast import MONDAY, adopt, doing
 from tests.walk import report
 
@@ -45,7 +45,7 @@ def to_review(cast, breach):
 
 
 def test_every_cause_has_its_place():
-    assert set(queue.WEIGHT) == {*Cause, queue.TO_DO}
+    assert set(waits.WEIGHT) == {*Cause, waits.TO_DO}
 
 
 def test_the_decision_on_the_first_dose_stands_there_from_minute_one_with_the_time_gone_and_left(
@@ -55,8 +55,8 @@ def test_the_decision_on_the_first_dose_stands_there_from_minute_one_with_the_ti
     with doing("command:tests"):
         adopt(cast.site, "bloodborne-2025.2", MONDAY - timedelta(days=2))
     exposed = report(cast, facts={"contact": "sharp", "skin": "pierced"}).breach.exposures.last()
-    dose, decide = [line for line in queue.lines(cast.nurse, at=MONDAY) if line.cause == queue.TO_DO][::-1]
-    assert {line.group for line in (decide, dose)} == {queue.URGENT}
+    dose, decide = [line for line in queue.lines(cast.nurse, at=MONDAY) if line.cause == waits.TO_DO][::-1]
+    assert {line.group for line in (decide, dose)} == {waits.URGENT}
     assert {line.since for line in (decide, dose)} == {exposed.occurred_at}
     assert decide.by == exposed.occurred_at + timedelta(hours=2)
     assert dose.by == exposed.occurred_at + timedelta(hours=72)
@@ -104,16 +104,16 @@ def test_a_drill_stands_after_all_that_is_real(cast):
 
 
 def test_a_report_to_look_at_again_waits_from_the_start_and_leads_to_the_report(cast, breach, to_review):
-    line = next(one for one in queue.lines(cast.nurse, at=LATER) if one.cause == queue.TO_REVIEW)
+    line = next(one for one in queue.lines(cast.nurse, at=LATER) if one.cause == waits.TO_REVIEW)
     assert (line.url, line.by, line.late) == (f"/reports/{breach.uid}/", to_review.due_at, False)
     assert "Nothing changes until you decide." in line.why
 
 
 def test_a_report_to_look_at_again_stands_there_once_also_when_late(cast, to_review):
-    late = [one for one in queue.lines(cast.nurse, at=to_review.due_at) if one.cause == queue.TO_REVIEW]
+    late = [one for one in queue.lines(cast.nurse, at=to_review.due_at) if one.cause == waits.TO_REVIEW]
     assert [one.late for one in late] == [True]
     assert to_review.title not in [one.why for one in queue.lines(cast.nurse, at=to_review.due_at)]
 
 
 def test_the_other_sites_nurse_is_not_asked_to_look(cast, to_review):
-    assert queue.TO_REVIEW not in causes_seen_by(cast.outsider)
+    assert waits.TO_REVIEW not in causes_seen_by(cast.outsider)

@@ -8,7 +8,7 @@ from django.urls import reverse
 
 from exposure.people.desk_models import SavedFilter
 from exposure.people.saved_filters import MOST
-from exposure.pipeline import follow
+from exposure.pipeline import expose
 from exposure.places.models import Station
 from tests.cast import MONDAY, doing
 from tests.web.isolation import without_isolation
@@ -26,7 +26,7 @@ def three(cast, nurse):
     confirmed(cast, report(cast, worker=bea.number))
     with doing(cast.nurse):
         said = {"pathogen": "ebola", "tier": "high", "occurred_at": MONDAY - DAY, "told": "phone"}
-        follow.record_exposure(worker=someone(cast, "Ann Aspen", "SG-1"), by=cast.nurse, at=MONDAY, **said)
+        expose.record_exposure(worker=someone(cast, "Ann Aspen", "SG-1"), by=cast.nurse, at=MONDAY, **said)
     measure(cast, EVENING, "38.4")
     return nurse
 

@@ -12,7 +12,7 @@ from django.urls import reverse
 from exposure.attend.models import Alert
 from exposure.followup.models import FollowUp
 from exposure.people.models import Worker
-from exposure.pipeline import attend, follow
+from exposure.pipeline import attend, expose
 from tests.cast import MONDAY, doing
 from tests.crowd import people_like
 from tests.walk import follow_up_told_and_confirmed, log, report, sweep_at, tell
@@ -55,7 +55,7 @@ def stories(cast):
     with doing(cast.nurse):
         idris = Worker.objects.create(site=cast.site, number="SG-7", name="Idris Fell")
         said = {"pathogen": "ebola", "tier": "high", "occurred_at": LONG_AGO}
-        follow.record_exposure(worker=idris, by=cast.nurse, at=MONDAY, **said)
+        expose.record_exposure(worker=idris, by=cast.nurse, at=MONDAY, **said)
     sweep_at(NOW)
     return cast.worker, rhona.breach.worker, idris
 

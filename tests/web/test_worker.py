@@ -12,8 +12,8 @@ from exposure.attend.models import Alert
 from exposure.followup.models import FollowUp, FollowUpState, Reading, UnplacedReading
 from exposure.followup.states import enter_state
 from exposure.people.models import Worker
-from exposure.pipeline import attend, clear, remind
-from exposure.pipeline.follow import record_exposure
+from exposure.pipeline import attend, clear, complete, remind
+from exposure.pipeline.expose import record_exposure
 from exposure.remind.models import Rung
 from tests.cast import MONDAY, PASSWORD, adopt, doing
 from tests.web.wim import (
@@ -115,7 +115,7 @@ def cleared(cast):
     with doing(cast.physician, at=at):
         for exposure in follow_up.exposures.all():
             for task in exposure.promises.filter(kind="task"):
-                attend.complete_task(task=task, note="", by=cast.physician, at=at)
+                complete.complete_task(task=task, note="", by=cast.physician, at=at)
         for alert in Alert.objects.filter(closed_at=None):
             attend.close_alert(alert=alert, outcome="evaluated", note="Looked at.", by=cast.physician, at=at)
         clear.sign_clearance(follow_up=follow_up, by=cast.physician, at=at)

@@ -6,7 +6,8 @@ from uuid import uuid4
 import pytest
 
 from exposure.followup.models import Restriction
-from exposure.pipeline import attend, follow
+from exposure.pipeline import expose
+from exposure.pipeline.tell import tell_of_exposure
 from exposure.web.worker.restricted import Restricted, Span, merged, spans
 from tests.cast import MONDAY, adopt, doing
 from tests.web.wim import EVENING, confirm, h1, monitored, report, tell, words
@@ -89,7 +90,7 @@ def test_a_restriction_of_a_window_runs_from_its_first_day_to_its_last(cast, wim
         adopt(cast.site, "measles-2024.1", MONDAY)
     for on in (MONDAY, MONDAY + timedelta(days=2)):
         with doing(cast.nurse, at=on):
-            exposure = follow.record_exposure(
+            exposure = expose.record_exposure(
                 worker=cast.worker,
                 pathogen="measles",
                 tier="susceptible",
@@ -97,7 +98,7 @@ def test_a_restriction_of_a_window_runs_from_its_first_day_to_its_last(cast, wim
                 by=cast.nurse,
                 at=on,
             )
-            attend.tell_of_exposure(exposure=exposure, how="phone", by=cast.nurse, at=on)
+            tell_of_exposure(exposure=exposure, how="phone", by=cast.nurse, at=on)
     rows = Restriction.objects.filter(lifted_at=None, code="duty").order_by("from_date")
     assert [(row.from_date, row.to_date) for row in rows] == [
         (date(2026, 3, 7), date(2026, 3, 23)),

@@ -7,9 +7,10 @@ from html import unescape
 from django.urls import reverse
 
 from exposure.followup.models import FollowUp
-from exposure.pipeline import attend, classify
+from exposure.pipeline import classify
 from exposure.pipeline.follow import log_reading
 from exposure.pipeline.report import report_breach
+from exposure.pipeline.tell import tell_worker
 from tests.cast import MONDAY, doing
 from tests.web.isolation import without_isolation
 
@@ -46,7 +47,7 @@ def report(cast, at=MONDAY, **changes):
 
 def tell(cast, breach, at=MONDAY):
     with doing(cast.nurse, at=at):
-        attend.tell_worker(breach=breach, how="phone", told_at=at, by=cast.nurse, at=at)
+        tell_worker(breach=breach, how="phone", told_at=at, by=cast.nurse, at=at)
 
 
 def confirm(cast, breach, at=MONDAY):

@@ -7,20 +7,23 @@ from datetime import datetime
 from functools import partial
 from typing import Any
 
+from django.db.models import Q
 from django.http import Http404, HttpRequest, HttpResponse, QueryDict
 from django.shortcuts import render
 from django.urls import reverse
 from django.utils import timezone
 from django.utils.translation import gettext_lazy as _
 
-from exposure.attend.overview import overviews
+from exposure.attend.changed_cases import undecided
+from exposure.attend.models import Alert
+from exposure.attend.overview import Overview, overviews
 from exposure.classify import assess
 from exposure.classify.criteria import text
 from exposure.classify.table import Fact
 from exposure.followup.cases import exposures_to, linked_follow_ups
 from exposure.followup.models import FollowUp
-from exposure.people.access import find, visible
-from exposure.people.policy import Deed, View
+from exposure.people.access import find, holds, visible
+from exposure.people.policy import DOING, Deed, View
 from exposure.pipeline import report
 from exposure.places.models import Station
 from exposure.report.cases import propose_code, tested_early
@@ -81,7 +84,6 @@ def one_case(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
     """One case: its statements in time order and the follow-ups linked to it."""
     case = find(request.user, CASES, View.CLINICAL, at=request.at, uid=uid)
     note_list(request, f"case {case.code}")
-    linked = visible(request.user, linked_follow_ups(case, at=request.at), View.CLINICAL, at=request.at)
     stated = sorted(_newest_of(case))
     adopted = assess.adopted_pathogens(case.site, at=request.at)
     with timezone.override(case.site.zone):
@@ -91,12 +93,25 @@ def one_case(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
             "decisions": about_case(request, case),
             "stated": stated,
             "not_stated": [pathogen for pathogen in adopted if pathogen not in stated],
-            "linked": sorted(
-                overviews(linked, at=request.at), key=lambda view: view.follow_up.worker.name.casefold()
-            ),
+            "linked": _linked(case, request),
+            "decides": holds(request.user, DOING[Deed.DECIDE_CASE_CHANGE], case.site_id, at=request.at),
             "at": request.at,
         }
         return render(request, "nurse/case.html", context)
+
+
+def _linked(case: Case, request: HttpRequest) -> list[tuple[Overview, Alert | None]]:
+    """Each follow-up that runs or waits for a decision, with the open alert that asks for it: first those, then by
+    name."""
+    exposed = exposures_to([case]).values("follow_up")
+    asking = Alert.objects.filter(cause=Alert.Cause.CASE_CHANGED, closed_at=None, follow_up__in=exposed)
+    seen = visible(request.user, asking, View.CLINICAL, at=request.at).select_related("held_by")
+    of_follow_up = {alert.follow_up_id: alert for alert in undecided(seen)[case.pk]}
+    shown = Q(pk__in=linked_follow_ups(case, at=request.at).values("pk")) | Q(pk__in=of_follow_up)
+    linked = FollowUp.objects.filter(shown).select_related("worker", "site")
+    views = overviews(visible(request.user, linked, View.CLINICAL, at=request.at), at=request.at)
+    rows = [(view, of_follow_up.get(view.follow_up.pk)) for view in views]
+    return sorted(rows, key=lambda row: (row[1] is None, row[0].follow_up.worker.name.casefold()))
 
 
 def _in_words(case: Case, at: datetime) -> list[dict[str, Any]]:

@@ -9,7 +9,7 @@ from django.utils.text import capfirst
 from django.utils.translation import gettext_lazy as _
 
 from exposure.followup.contact_list import MOST_BYTES
-from exposure.pipeline.follow import LISTS
+from exposure.pipeline.expose import LISTS
 
 
 class ContactListForm(forms.Form):

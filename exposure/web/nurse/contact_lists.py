@@ -22,7 +22,7 @@ from exposure.followup.listed import ListedContact
 from exposure.people.access import find, visible
 from exposure.people.models import Worker
 from exposure.people.policy import IN_LISTS, View
-from exposure.pipeline import follow
+from exposure.pipeline import expose
 from exposure.refusal import BadSubmission
 from exposure.report import cases
 from exposure.report.models import Case
@@ -52,13 +52,13 @@ def contact_list(request: HttpRequest, uid: uuid.UUID) -> HttpResponse:
         rows = read_contact_list(given["text"], tier=given["tier"])
         if "record" in request.POST:
             try:
-                made = follow.record_contact_list(rows=rows, by=request.user, at=request.at, **what)
+                made = expose.record_contact_list(rows=rows, by=request.user, at=request.at, **what)
             except BadSubmission:
                 pass  # it was mended badly, or something changed meanwhile: shown below, line by line
             else:
                 messages.success(request, _recorded(len(made)))
                 return redirect("case", case.uid)
-        lines = follow.preview_contact_list(rows, by=request.user, at=request.at, **what)
+        lines = expose.preview_contact_list(rows, by=request.user, at=request.at, **what)
         note_look(request.user, AccessEntry.Kind.LIST, f"contact list {case.code}", at=request.at)
     with timezone.override(case.site.zone):
         context = {

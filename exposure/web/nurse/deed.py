@@ -4,6 +4,7 @@ The row is found (404), the form shown, sent to the use case, refused at its fie
 is the use case's to say, so that page and API refuse alike. Repeating it is harmless.
 """
 
+import uuid
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -48,6 +49,13 @@ OBSTACLES = {
     "nobody_has_it": _("Nobody has this alert by now: take it first."),
     "answered": _("This reading is not missing: there is nothing to explain."),
     "no_longer_asked": _("This is no longer asked for."),
+    "not_linked": _("These two are not linked any more."),
+    "linked_before": _(
+        "This record was linked to another one, and came here with it: undo the link of that one first."
+    ),
+    "written_since": _(
+        "Something has been written on this record since: the link can no longer be undone here."
+    ),
     "same_person": _("The second signature must be somebody else's."),
     "signed_by_the_person": _("The first signature is the exposed person's own: decide the tier anew."),
 }
@@ -88,12 +96,23 @@ LISTS = ("needs_action", "calls", "telephone_round")
 
 
 def way_back(page: "DeedPage", subject: Subject) -> str:
-    """Where people go afterwards: to the list they came from, at the person; else where the deed says."""
+    """Where people go afterwards: to the list they came from, at the person, or the case; else where the deed says."""
     name = subject.request.GET.get("from", "")
+    if case := _case_from(name):
+        return f"{reverse('case', args=[case])}#linked"
     if name not in LISTS:
         return page.back(subject)
     who = page.about(subject)
     return reverse(name) + (f"#{anchor_of(who)}" if isinstance(who, Worker) else "")
+
+
+def _case_from(name: str) -> uuid.UUID | None:
+    """The case from whose page a deed was opened: `?from=case-UID`."""
+    kind, _dash, uid = name.partition("-")
+    try:
+        return uuid.UUID(uid) if kind == "case" else None
+    except ValueError:
+        return None
 
 
 def anchor_of(worker: Worker) -> str:
@@ -147,7 +166,7 @@ class DeedPage:
         default_factory=dict
     )  # of the use case -> of the form, where the names differ
     at_fields: Callable[[Any, BadSubmission], BadSubmission] = lambda _form, refused: refused
-    away: Callable[[Done], str] | None = None  # where `back` does not say it
+    away: Callable[[Done], str | None] = lambda _done: None  # where neither list nor `back` says it
     obstacles: Mapping[str, Any] = field(default_factory=lambda: OBSTACLES)
     template: str = "nurse/deed.html"
 
@@ -246,7 +265,7 @@ def _do(page: DeedPage, form: Form, subject: Subject) -> str | None:
     else:
         done = Done(result, form, subject)
         messages.success(subject.request, page.done(done) if callable(page.done) else page.done)
-        return page.away(done) if page.away else way_back(page, subject)
+        return page.away(done) or way_back(page, subject)
     return None
 
 

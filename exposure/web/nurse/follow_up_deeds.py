@@ -19,7 +19,7 @@ from exposure.followup.models import Check, Exposure, FollowUp
 from exposure.people.access import holds
 from exposure.people.models import Role
 from exposure.people.policy import Deed
-from exposure.pipeline import attend, clear, follow
+from exposure.pipeline import clear, complete, enter, evaluate, expose, tell
 from exposure.web.nurse.clearing import standing_in_the_way
 from exposure.web.nurse.deed import DeedPage, Done, Subject, back_to, plain
 from exposure.web.nurse.end_forms import EndForm, ReturnForm
@@ -32,7 +32,9 @@ FOLLOW_UPS = FollowUp.objects.select_related("site", "worker__site")
 CHECKS = Check.objects.filter(withdrawn_at=None).select_related("follow_up__site", "follow_up__worker")
 EXPOSURES = Exposure.objects.select_related("follow_up__site", "follow_up__worker__site", "case")
 TASK_KINDS = (Promise.Kind.TASK, Promise.Kind.REVIEW)
-TASKS = Promise.objects.filter(kind__in=TASK_KINDS, void_at=None).select_related("site", "worker__site")
+TASKS = Promise.objects.filter(kind__in=TASK_KINDS, void_at=None).select_related(
+    "site", "worker__site", "held_by"
+)
 CHANGES = of_changes(void_at=None).select_related("site", "worker__site")
 ENDS = [(kind.value, kind.label) for kind in clear.OTHER_ENDS]
 
@@ -65,6 +67,19 @@ def _for_physicians(request: HttpRequest, follow_up: FollowUp) -> Mapping[str, A
 
 def _correction_form(data: QueryDict | None, subject: Subject) -> CorrectionForm:
     return CorrectionForm(data, initial={"occurred_at": localtime(subject.row.occurred_at)})
+
+
+def _task(subject: Subject) -> Mapping[str, Any]:
+    task = subject.row
+    early = task.not_before is not None and task.not_before > subject.at
+    may_not_apply = task.kind == Promise.Kind.TASK and task.kept_at is None
+    return {
+        "task": task,
+        "due_at": task.due_at,
+        "not_before": task.not_before,
+        "early": early,
+        "may_not_apply": may_not_apply,
+    }
 
 
 def _missing_reading(subject: Subject) -> str:
@@ -111,12 +126,26 @@ PAGES = (
         deed=Deed.COMPLETE_TASK,
         rows=TASKS,
         named="task",
-        use_case=attend.complete_task,
+        use_case=complete.complete_task,
         form=plain(NoteForm),
-        shown=lambda subject: {"due_at": subject.row.due_at, "not_before": subject.row.not_before},
+        shown=_task,
+        template="nurse/task.html",
         title=lambda subject: subject.row.title,
         button=_("Done"),
         done=lambda done: _("Done: %(task)s.") % {"task": done.result.title},
+    ),
+    _of_follow_up(
+        "task_not_applicable",
+        "tasks/<uuid:uid>/not-applicable/",
+        deed=Deed.COMPLETE_TASK,
+        rows=TASKS.filter(kind=Promise.Kind.TASK),
+        named="task",
+        use_case=complete.mark_not_applicable,
+        form=plain(ReasonForm),
+        title=_("The task does not apply"),
+        lede=lambda subject: subject.row.title,
+        button=_("It does not apply"),
+        done=lambda done: _("Does not apply: %(task)s.") % {"task": done.result.title},
     ),
     _of_its_row(
         "excuse",
@@ -124,7 +153,7 @@ PAGES = (
         deed=Deed.EXCUSE,
         rows=CHECKS,
         named="check",
-        use_case=attend.excuse_check,
+        use_case=enter.excuse_check,
         form=plain(ReasonForm),
         title=_("Explain a missing reading"),
         lede=_missing_reading,
@@ -137,7 +166,7 @@ PAGES = (
         deed=Deed.RECORD_EXPOSURE,
         rows=EXPOSURES,
         named="exposure",
-        use_case=follow.correct_exposure,
+        use_case=expose.correct_exposure,
         prepare=_standing_exposure,
         zone=lambda subject: subject.row.zone,
         form=_correction_form,
@@ -152,7 +181,7 @@ PAGES = (
         deed=Deed.TELL,
         rows=EXPOSURES.filter(withdrawn_at=None, breach=None),
         named="exposure",
-        use_case=attend.tell_of_exposure,
+        use_case=tell.tell_of_exposure,
         form=plain(HowToldForm),
         shown=lambda subject: {"exposure": subject.row, "due_at": tell_by(subject.row)},
         template="nurse/told.html",
@@ -167,7 +196,7 @@ PAGES = (
         deed=Deed.TELL,
         rows=CHANGES,
         named="telling",
-        use_case=attend.tell_of_change,
+        use_case=tell.tell_of_change,
         form=plain(HowToldForm),
         title=lambda subject: subject.row.title,
         lede=_("Say what holds from now on: which readings, until when, and what they may do."),
@@ -192,7 +221,7 @@ PAGES = (
         "follow_up_return",
         "follow-ups/<uuid:uid>/return/",
         deed=Deed.DECIDE_STATE,
-        use_case=follow.return_to_monitoring,
+        use_case=evaluate.return_to_monitoring,
         prepare=_for_physicians,
         form=plain(ReturnForm),
         title=_("Return to readings"),
@@ -223,13 +252,13 @@ PAGES = (
     ),
     _paused(
         "evaluation",
-        use_case=follow.begin_evaluation,
+        use_case=evaluate.begin_evaluation,
         title=_("Being evaluated"),
         button=_("Begin the evaluation"),
     ),
     _paused(
         "admission",
-        use_case=follow.admit,
+        use_case=evaluate.admit,
         title=_("Admitted to hospital"),
         button=_("Note the admission"),
     ),

@@ -13,6 +13,7 @@ from exposure.attend.outcomes import FITTING, RAISED_BY_READINGS, needs_note
 from exposure.classify.criteria import Criteria, CriteriaError, text
 from exposure.followup.models import METHODS, Protection
 from exposure.people.models import User
+from exposure.places.models import Site
 from exposure.report.models import Told
 from exposure.web.local_time import LocalTimeField
 from exposure.web.nurse.fact_fields import UNKNOWN, answer_of, question_field
@@ -51,6 +52,20 @@ class TakeForm(SeenForm):
     holder = forms.ModelChoiceField(
         User.objects.all(), to_field_name="uid", required=False, widget=forms.HiddenInput
     )
+
+
+class HandOverForm(SeenForm):
+    """To whom, as they are called; `holder`: the account that had it, as the page showed. The page brings the list of
+    names of the `site`."""
+
+    to = forms.CharField(
+        label=_("To whom?"), max_length=200, help_text=_("A nurse or physician of this site.")
+    )
+    holder = forms.CharField(required=False, widget=forms.HiddenInput)
+
+    def __init__(self, *args: Any, site: Site, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["to"].widget.attrs |= {"list": f"colleagues-{site.pk}", "autocomplete": "off"}
 
 
 class LookForm(SeenForm):

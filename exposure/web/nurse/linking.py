@@ -11,10 +11,12 @@ from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
 from django.utils.formats import date_format
+from django.utils.text import capfirst
 from django.utils.translation import gettext_lazy as _
 from django.utils.translation import ngettext
 
 from exposure.attend.models import Alert
+from exposure.attend.standing import name_of
 from exposure.audit.access_log import note_look
 from exposure.audit.models import AccessEntry
 from exposure.clear.models import Clearance
@@ -23,13 +25,13 @@ from exposure.followup.models import FollowUp, PrivateNote
 from exposure.people.access import find, visible
 from exposure.people.models import Worker
 from exposure.people.policy import IN_LISTS, Deed
-from exposure.pipeline import attend, follow
+from exposure.pipeline import enter, link, unlink
 from exposure.report.submission import storable
 from exposure.web.bidi import isolated
 from exposure.web.nurse import two_records
 from exposure.web.nurse.by_telephone import last_digits, with_telephone
 from exposure.web.nurse.deed import DeedPage, Done, Subject, back_to, plain
-from exposure.web.nurse.forms import NoteForm
+from exposure.web.nurse.forms import NoteForm, ReasonForm
 from exposure.web.nurse.person_deeds import WORKERS
 from exposure.web.signed_in import signed_in
 
@@ -94,7 +96,7 @@ def _people(request: HttpRequest, worker: Worker, sought: str) -> list[Worker]:
 
 
 def _effects(worker: Worker, known: Worker, at: datetime) -> Iterator[str]:
-    """What `follow.link_worker` will do, in sentences."""
+    """What `link.link_worker` will do, in sentences."""
     name = isolated(known.name) or _("nobody named")
     joined = []
     for follow_up in worker.follow_ups.all():
@@ -198,14 +200,49 @@ def _linked(done: Done) -> str:
     }
 
 
+def _undoing(subject: Subject) -> Mapping[str, Any]:
+    """Who linked them, and what has been written since, by kind."""
+    link = unlink.link_of(subject.row)
+    written = unlink.written_since(subject.row)
+    return {
+        "known": subject.row.same_as,
+        "linked_at": link.history_date,
+        "linked_by": name_of(link.history_user),
+        "written": [capfirst(row._meta.verbose_name) for row in written],
+    }
+
+
 PAGES = (
+    DeedPage(
+        "person_unlink",
+        "people/<uuid:uid>/link/undo/",
+        deed=Deed.LINK,
+        rows=WORKERS.filter(same_as__isnull=False).select_related("same_as"),
+        named="worker",
+        use_case=unlink.unlink_worker,
+        about=lambda subject: subject.row.same_as or subject.row,
+        back=lambda subject: back_to(subject.row),
+        form=plain(ReasonForm),
+        shown=_undoing,
+        template="nurse/unlink.html",
+        title=_("Undo the link: two people after all"),
+        lede=lambda subject: (
+            _("%(typed)s was linked to %(name)s.")
+            % {
+                "typed": isolated(subject.row.name) or _("nobody named"),
+                "name": isolated(subject.row.same_as.name) or _("nobody named"),
+            }
+        ),
+        button=_("They are two people: undo it"),
+        done=_("The link is undone: this record is by itself again."),
+    ),
     DeedPage(
         "person_not_listed",
         "people/<uuid:uid>/link/none/",
         deed=Deed.LINK,
         rows=WORKERS.filter(number=None, user=None, same_as=None),
         named="worker",
-        use_case=attend.note_unlisted,
+        use_case=enter.note_unlisted,
         about=lambda subject: subject.row,
         back=lambda subject: back_to(subject.row),
         form=plain(NoteForm),
@@ -222,7 +259,7 @@ PAGES = (
         deed=Deed.LINK,
         rows=WORKERS.select_related("same_as"),
         named="worker",
-        use_case=follow.link_worker,
+        use_case=link.link_worker,
         prepare=_the_two,
         sent=lambda _form, subject: {"same_as": subject.more["same_as"]},
         about=lambda subject: subject.row,

@@ -20,11 +20,11 @@ from exposure.people.models import User, Worker
 from exposure.places.models import Site, Station
 from exposure.record import InsertOnly
 from exposure.remind.models import Heartbeat, SetAside
-from exposure.report.models import Breach
+from exposure.report.models import Breach, Case
 
 # What the lists show; of recorded models the newest version counts.
 SHOWN: tuple[type[Model], ...] = (
-    Alert, Breach, Call, Check, Clearance, Exposure, Fill, FollowUp, FollowUpState, Promise, Reading, Restriction,
+    Alert, Breach, Call, Case, Check, Clearance, Exposure, Fill, FollowUp, FollowUpState, Promise, Reading, Restriction,
     SavedFilter, SetAside, Signature, Site, Station, User, Worker,
 )  # fmt: skip
 SILENT = timedelta(minutes=3)  # of the processes, as the page says it

@@ -23,6 +23,9 @@ DEEDS = {
     "tell": _("how the worker was told"),
     "close": _("closing the alert"),
     "look": _("the next look"),
+    "hand_over": _("who is given it"),
+    "not_applicable": _("the task"),
+    "not_listed": _("who the person is"),
     "complete": _("the task"),
     "excuse": _("why a reading is missing"),
     "confirm": _("confirming the report"),
@@ -46,7 +49,7 @@ VALUES: dict[str, dict[Any, Any]] = {
     "accepted": {True: _("the report is withdrawn"), False: _("the report stands")},
 }
 INSTANTS = ("at", "occurred_at")
-PLAIN = ("note", "reason", "tier", "pathogen", "birth_year")  # read without their name
+PLAIN = ("to", "note", "reason", "tier", "pathogen", "birth_year")  # read without their name
 
 
 @dataclass(frozen=True)

@@ -17,7 +17,7 @@ from exposure.followup import listed
 from exposure.followup.models import Exposure, PrivateNote
 from exposure.people.models import Worker
 from exposure.people.policy import Deed
-from exposure.pipeline import attend, call, follow
+from exposure.pipeline import call, enter, expose, follow
 from exposure.places.models import Site
 from exposure.web.bidi import isolated
 from exposure.web.nurse import call_settles
@@ -94,7 +94,8 @@ PAGES = (
         sent=lambda form, subject: call_settles.sent(form, subject.more["open"]),
         title=_("Note a call"),
         button=_("Note the call"),
-        done=_("The call is noted."),
+        done=call_settles.noted,
+        away=call_settles.away,
     ),
     _page(
         "person_times",
@@ -117,7 +118,7 @@ PAGES = (
         "people/<uuid:uid>/exposure/",
         deed=Deed.RECORD_EXPOSURE,
         rows=WORKERS.filter(same_as=None),
-        use_case=follow.record_exposure,
+        use_case=expose.record_exposure,
         prepare=_tiers,
         form=lambda data, subject: ExposureForm(data, tiers=subject.more["tiers"]),
         sent=lambda form, _subject: form.exposure(),
@@ -130,7 +131,7 @@ PAGES = (
         "person_birth_year",
         "people/<uuid:uid>/year-of-birth/",
         deed=Deed.INVITE,
-        use_case=attend.note_birth_year,
+        use_case=enter.note_birth_year,
         form=lambda data, subject: BirthYearForm(data, stands=subject.row.birth_year),
         back=lambda subject: reverse("invite_worker", args=[subject.row.uid]),
         title=_("Year of birth"),
@@ -145,7 +146,7 @@ PAGES = (
         "person_protection",
         "people/<uuid:uid>/protection/",
         deed=Deed.RECORD_PROTECTION,
-        use_case=attend.record_protection,
+        use_case=enter.record_protection,
         form=plain(ProtectionForm),
         title=_("Vaccine or prophylaxis given"),
         button=_("Note it"),
@@ -155,7 +156,7 @@ PAGES = (
         "person_note",
         "people/<uuid:uid>/private-note/",
         deed=Deed.NOTE_PRIVATELY,
-        use_case=attend.note_privately,
+        use_case=enter.note_privately,
         form=_private_form,
         title=_("Private note"),
         button=_("Keep the note"),

@@ -1,8 +1,10 @@
 """What is done to a report: tell, confirm, answer further, override, sign second, decide on its withdrawal."""
 
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from functools import partial
 from typing import Any
+from uuid import UUID
 
 from django.core.exceptions import PermissionDenied
 from django.http import Http404, HttpRequest, QueryDict
@@ -12,7 +14,7 @@ from django.utils.translation import gettext_lazy as _
 from exposure.classify.assess import criteria_or_none, plan_of, tier_label
 from exposure.classify.models import Assessment
 from exposure.people.policy import Deed
-from exposure.pipeline import attend, classify
+from exposure.pipeline import classify, tell
 from exposure.report.models import Breach, WithdrawalRequest
 from exposure.web.nurse.deed import DeedPage, Done, Subject, plain
 from exposure.web.nurse.forms import AlsoForm, ConfirmForm, FactsForm, OverrideForm, ToldForm, WithdrawalForm
@@ -35,9 +37,21 @@ def _facts_form(form_class: type[FactsForm]) -> Callable[[QueryDict | None, Subj
         criterias = [
             criteria for assessment in standing.values() if (criteria := criteria_or_none(assessment.version))
         ]
-        return form_class(data, criterias=criterias, answers=current_answers(subject.row, standing))
+        form = form_class(data, criterias=criterias, answers=current_answers(subject.row, standing))
+        if "note" in form.fields:
+            form.fields["note"].initial = _said_in_call(subject)
+        return form
 
     return form_of
+
+
+def _said_in_call(subject: Subject) -> str:
+    """What the confirming clinician has typed about the call that led here (`?call=UID`)."""
+    with suppress(ValueError):
+        uid = UUID(subject.request.GET.get("call", ""))
+        own = subject.row.worker.calls.filter(uid=uid, by_user=subject.user).first()
+        return own.note if own is not None else ""
+    return ""
 
 
 def _current(_request: HttpRequest, breach: Breach, *, pathogen: str) -> Mapping[str, Any]:
@@ -96,7 +110,7 @@ PAGES = (
         "breach_told",
         "reports/<uuid:uid>/told/",
         deed=Deed.TELL,
-        use_case=attend.tell_worker,
+        use_case=tell.tell_worker,
         form=lambda data, subject: ToldForm(data, initial={"told_at": subject.at}),
         fields={"by": "how", "at": "told_at"},
         title=_("The worker was told"),

@@ -18,7 +18,7 @@ from exposure.followup.models import Check, Fill, FollowUp, FollowUpState
 from exposure.followup.states import PAUSED
 from exposure.people.models import Worker
 from exposure.places.models import Site
-from exposure.web.nurse import queue
+from exposure.web.nurse import waits
 from exposure.web.nurse.call_settles import FIRST
 from exposure.web.nurse.deed import anchor_of
 from exposure.web.nurse.rows import Row
@@ -34,8 +34,8 @@ ABOUT = frozenset(
         Cause.SILENCE,
         Cause.UNREACHABLE,
         Cause.UNTOLD,
-        queue.TO_RING,
-        queue.TO_TELL,
+        waits.TO_RING,
+        waits.TO_TELL,
     }
 )
 MISSING = frozenset(
@@ -68,13 +68,13 @@ class ToRing:
         return anchor_of(self.worker)
 
 
-def to_ring(lines: Iterable[queue.Line], follow_ups: QuerySet[FollowUp], *, at: datetime) -> list[ToRing]:
+def to_ring(lines: Iterable[waits.Line], follow_ups: QuerySet[FollowUp], *, at: datetime) -> list[ToRing]:
     """Everybody to ring, the most urgent first: of the lines, and of the follow-ups that run; both those of one reader.
     A fixed number of statements."""
     reasons: dict[int, list[Reason]] = {}
     people: dict[int, tuple[Worker, Site]] = {}
     for line in lines:
-        if line.worker is not None and line.cause in ABOUT and not line.gone and line.group != queue.SEEN:
+        if line.worker is not None and line.cause in ABOUT and not line.gone and line.group != waits.SEEN:
             people.setdefault(line.worker.pk, (line.worker, line.site))
             reasons.setdefault(line.worker.pk, []).append(_of_line(line))
     for follow_up in _asking(follow_ups, at):
@@ -134,20 +134,20 @@ def _asking(follow_ups: QuerySet[FollowUp], at: datetime) -> QuerySet[FollowUp]:
     )
 
 
-def _of_line(line: queue.Line) -> Reason:
+def _of_line(line: waits.Line) -> Reason:
     rank = (line.group, line.by or line.since)
-    return Reason(line.label, line.why, rank, line.by, line.group == queue.URGENT, line.cause)
+    return Reason(line.label, line.why, rank, line.by, line.group == waits.URGENT, line.cause)
 
 
 def _of_follow_up(follow_up: Any, known: set[str]) -> Iterator[Reason]:
     """What the follow-up itself asks for, as `_asking` has annotated it."""
     if follow_up.missing_since is not None and not follow_up.paused and not known & MISSING:
         words = _("The last reading is missing.")
-        yield Reason(_("reading missing"), words, (queue.RING, follow_up.missing_since))
+        yield Reason(_("reading missing"), words, (waits.RING, follow_up.missing_since))
     until = follow_up.open_until
     if until is not None and follow_up.worker.phone_only and not follow_up.paused:
         words = _("Reached by telephone only; until %(time)s.") % {"time": clock(until)}
-        yield Reason(_("reading by telephone"), words, (queue.RING, until), until)
+        yield Reason(_("reading by telephone"), words, (waits.RING, until), until)
     if follow_up.call_due is not None:
         due = follow_up.call_due
-        yield Reason(_("first call"), _("The first call, with its questions."), (queue.LATE, due), due)
+        yield Reason(_("first call"), _("The first call, with its questions."), (waits.LATE, due), due)

@@ -191,7 +191,8 @@ def _calls(known: Collection[int], seen: Seen) -> Iterator[NamedLater]:
 def _tasks(worker: Worker, seen: Seen) -> Iterator[NamedLater]:
     done = worker.promises.filter(kind__in=TASK_KINDS, kept_at__isnull=False)
     for task in seen(done).select_related("kept_by"):
-        title = _("Done: %(task)s") % {"task": task.title}
+        title = _("Does not apply: %(task)s") if task.not_applicable else _("Done: %(task)s")
+        title %= {"task": task.title}
         actor = task.kept_by.actor if task.kept_by else ""
         yield Happening(task.kept_at, title, some(task.note)), actor
 

@@ -11,6 +11,7 @@ from exposure.web.nurse import (
     contact_lists,
     follow_up_deeds,
     glass,
+    hand_over_deeds,
     handover,
     linking,
     messages,
@@ -34,6 +35,7 @@ DEEDS = (
     *reading_deeds.PAGES,
     *follow_up_deeds.PAGES,
     *linking.PAGES,
+    *hand_over_deeds.PAGES,
     *cases.PAGES,
 )
 

@@ -25,6 +25,7 @@ from exposure.clear.models import Clearance
 from exposure.followup.models import PrivateNote, Reading
 from exposure.people import invitations
 from exposure.people.access import find, holds, may_on, roles_of, shows, visible
+from exposure.people.colleagues import colleagues_at
 from exposure.people.glass import opened
 from exposure.people.models import Role, Worker
 from exposure.people.policy import AS_CLINICIAN, IN_LISTS, SEEING, Deed, Part, View, sides_with
@@ -52,6 +53,7 @@ from exposure.web.signed_in import signed_in
 from exposure.web.times import times_of
 
 ON_A_PAGE = 50
+MINE = "mine"  # in the filter: what the reader has, or was given
 
 
 def for_clinicians(view: Callable[..., HttpResponse]) -> Callable[..., HttpResponse]:
@@ -111,18 +113,22 @@ def needs_action(request: HttpRequest) -> HttpResponse:
     """One queue of all that waits for a clinician, one line per person; a filter keeps those for whom it waits too."""
     lines = queue.lines(request.user, at=request.at)
     everybody = matters(lines)
-    labels = {line.cause: line.label for line in lines}
+    mine = [matter for matter in everybody if matter.is_held_by(request.user)]
+    labels = {MINE: _("yours")} if mine else {}
+    labels |= {line.cause: line.label for line in lines}
     chosen = request.GET.get("cause", "")
     chosen = chosen if chosen in labels else ""
     note_list(request, "needs action", chosen)
     counts = Counter(cause for matter in everybody for cause in {line.cause for line in matter.lines})
-    shown = [matter for matter in everybody if not chosen or matter.has(chosen)]
+    counts[MINE] = len(mine)
+    shown = mine if chosen == MINE else [one for one in everybody if not chosen or one.has(chosen)]
     context = {
         "page": Paginator(shown, ON_A_PAGE).get_page(request.GET.get("page")),
         "query": f"{urlencode({'cause': chosen})}&",
         "causes": causes(counts, labels, chosen, (_("everything"), len(everybody))),
         "several_sites": {line.site.zone for line in lines} - {timezone.get_current_timezone_name()}
         or len({line.site for line in lines}) > 1,
+        "colleagues": colleagues_at({line.site for line in lines}, at=request.at),
         "at": request.at,
         "parts": parts_set_aside(at=request.at),
         "jumps": jumps.recent(at=request.at),
