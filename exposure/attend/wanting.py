@@ -3,7 +3,7 @@
 from collections.abc import Iterable
 from datetime import UTC, datetime, timedelta
 
-from django.db.models import Count, DateTimeField, Exists, F, OuterRef, Q, QuerySet, Subquery, Value
+from django.db.models import Count, DateTimeField, Exists, OuterRef, Q, QuerySet, Subquery, Value
 from django.db.models.functions import Coalesce
 
 from exposure.attend.models import Alert, Promise
@@ -53,7 +53,9 @@ def asked_of(follow_ups: QuerySet[FollowUp], *, at: datetime) -> QuerySet[Follow
     follow_ups = follow_ups.annotate(
         opened=Subquery(opened.values("opens_at")[:1]),
         following=Subquery(checks.filter(opens_at__gt=at).order_by("opens_at").values("opens_at")[:1]),
-        answered=Coalesce(Subquery(answered.values("opens_at")[:1]), Value(LONG_AGO), output_field=DateTimeField()),
+        answered=Coalesce(
+            Subquery(answered.values("opens_at")[:1]), Value(LONG_AGO), output_field=DateTimeField()
+        ),
         newest=Subquery(opened.values("pk")[:1]),
     )
     since = over.filter(opens_at__gt=OuterRef("answered")).order_by().values("follow_up")
@@ -67,7 +69,10 @@ def asked_of(follow_ups: QuerySet[FollowUp], *, at: datetime) -> QuerySet[Follow
 def _alerted() -> Q:
     """That an alert is open about it, its worker, or a report behind it."""
     alerts = Alert.objects.filter(FLAGGED_BY_ALERT, closed_at=None).order_by()
-    of = {name: alerts.filter(**{f"{name}__isnull": False}).values(name) for name in ("follow_up", "worker", "breach")}
+    of = {
+        name: alerts.filter(**{f"{name}__isnull": False}).values(name)
+        for name in ("follow_up", "worker", "breach")
+    }
     reported = Exposure.objects.filter(withdrawn_at=None, breach__in=of["breach"])
     return Q(pk__in=of["follow_up"]) | Q(worker__in=of["worker"]) | Q(pk__in=reported.values("follow_up"))
 
@@ -86,4 +91,5 @@ def _shortest_silence(follow_ups: QuerySet[FollowUp]) -> int:
     keys = standing.order_by().values_list(Coalesce("assessment__version", "version"), flat=True).distinct()
     versions: Iterable[CriteriaVersion] = CriteriaVersion.objects.filter(pk__in=list(keys))
     profiles = [criteria.profile for one in versions if (criteria := criteria_or_none(one)) is not None]
-    return min([USUAL_SILENCE, *(profile.silence_hours for profile in profiles if profile.silence_hours)])
+    hours = [profile.silence_hours for profile in profiles if profile is not None]
+    return min([USUAL_SILENCE, *filter(None, hours)])

@@ -32,7 +32,7 @@ import django  # noqa: E402
 django.setup()
 
 from django.db import connection  # noqa: E402
-from django.db.models import Count, Exists, F, Max, OuterRef, Q, Subquery  # noqa: E402
+from django.db.models import Count, Exists, F, Max, OuterRef, Subquery  # noqa: E402
 from django.template import engines  # noqa: E402
 from django.test import Client  # noqa: E402
 from django.test.utils import CaptureQueriesContext  # noqa: E402
@@ -41,7 +41,6 @@ from django.urls import reverse  # noqa: E402
 from exposure import clock  # noqa: E402
 from exposure.attend.models import Alert  # noqa: E402
 from exposure.followup.models import Check, Fill, FollowUp, Reading  # noqa: E402
-from exposure.people.models import Worker  # noqa: E402
 from exposure.record import acting  # noqa: E402
 from tests.benchmarks.database import lay_out  # noqa: E402
 from tests.benchmarks.many_followed import NOW, on_lists  # noqa: E402
@@ -62,16 +61,18 @@ PLAIN = """
 # The same in one statement.
 BARE = """
 SELECT w.name, s.short_name, f.pathogen, e.tier_label, e.day_zero, a.cause, a.raised_at, m.missing,
-  (SELECT string_agg(c.window || ' ' || c.opens_at || ' ' || coalesce(l.state, '-') || ' ' || coalesce(r.value::text, '-'), ';'
+  (SELECT string_agg(concat_ws(' ', c.window, c.opens_at, coalesce(l.state, '-'), coalesce(r.value::text, '-')), ';'
                      ORDER BY c.opens_at)
-     FROM exposure_check c LEFT JOIN exposure_fill l ON l.check_id = c.id LEFT JOIN exposure_reading r ON r.id = l.reading_id
+     FROM exposure_check c LEFT JOIN exposure_fill l ON l.check_id = c.id
+     LEFT JOIN exposure_reading r ON r.id = l.reading_id
     WHERE c.follow_up_id = f.id AND c.withdrawn_at IS NULL AND c.opens_at BETWEEN %(week)s AND %(now)s),
   (SELECT string_agg(t.title || ' ' || t.to_date, ';') FROM exposure_restriction t WHERE t.exposure_id = e.id)
 FROM exposure_followup f JOIN exposure_worker w ON w.id = f.worker_id JOIN exposure_site s ON s.id = f.site_id
-JOIN exposure_exposure e ON e.follow_up_id = f.id AND e.withdrawn_at IS NULL JOIN exposure_breach b ON b.id = e.breach_id
+JOIN exposure_exposure e ON e.follow_up_id = f.id AND e.withdrawn_at IS NULL
+JOIN exposure_breach b ON b.id = e.breach_id
 LEFT JOIN exposure_alert a ON a.follow_up_id = f.id AND a.closed_at IS NULL
-CROSS JOIN LATERAL (SELECT count(*) AS missing FROM exposure_check c WHERE c.follow_up_id = f.id AND c.withdrawn_at IS NULL
-  AND c.closes_at <= %(now)s AND c.closes_at > (SELECT coalesce(max(c2.closes_at), '-infinity') FROM exposure_check c2
+CROSS JOIN LATERAL (SELECT count(*) AS missing FROM exposure_check c
+  WHERE c.follow_up_id = f.id AND c.withdrawn_at IS NULL AND c.closes_at <= %(now)s AND c.closes_at > (SELECT coalesce(max(c2.closes_at), '-infinity') FROM exposure_check c2
   JOIN exposure_fill l2 ON l2.check_id = c2.id WHERE c2.follow_up_id = f.id AND c2.closes_at <= %(now)s)) m
 WHERE f.ended_at IS NULL AND b.station_id = %(station)s
 ORDER BY a.cause NULLS LAST, m.missing DESC, w.name, f.id LIMIT %(shown)s
@@ -99,7 +100,9 @@ def as_first_written(station):
     answered = ahead.filter(fills__isnull=False).order_by("-closes_at").values("closes_at")[:1]
     since = ahead.order_by().annotate(of=F("follow_up"))
     unanswered = since.filter(~Exists(Fill.objects.filter(check_row=OuterRef("pk")))).values("of")
-    urgent = Alert.objects.filter(follow_up=OuterRef("pk"), closed_at=None).order_by("cause").values("cause")[:1]
+    urgent = (
+        Alert.objects.filter(follow_up=OuterRef("pk"), closed_at=None).order_by("cause").values("cause")[:1]
+    )
     listed = (
         FollowUp.objects.running(at=NOW)
         .filter(exposures__breach__station=station, exposures__withdrawn_at=None)
@@ -151,8 +154,14 @@ def of_a_station(client, station):
     first = middle(lambda: as_first_written(station), 1)
     bare = middle(lambda: as_bare_sql(station))
     line(f"(a) monitoring list of a station of {OF_STATION}, first {SHOWN} shown", f"{ours * 1000:.0f} ms")
-    line("    ORM annotate and a plain template loop", f"{first * 1000:.0f} ms = {first / ours:.1f} slower", "20")
-    line("    bare SQL and string formatting", f"{bare * 1000:.1f} ms = {ours / bare:.1f} faster", "5 at most")
+    line(
+        "    ORM annotate and a plain template loop",
+        f"{first * 1000:.0f} ms = {first / ours:.1f} slower",
+        "20",
+    )
+    line(
+        "    bare SQL and string formatting", f"{bare * 1000:.1f} ms = {ours / bare:.1f} faster", "5 at most"
+    )
 
 
 def of_the_site(client, name):
@@ -171,17 +180,25 @@ def of_the_site(client, name):
     with CaptureQueriesContext(connection) as taken:
         shown = page(client, address)
     sql = sum(float(one["time"]) for one in taken)
-    line(f"(b) {name}, whole site, first page", f"{ours * 1000:.0f} ms, SQL {sql * 1000:.0f}, {len(taken)} st.")
+    line(
+        f"(b) {name}, whole site, first page", f"{ours * 1000:.0f} ms, SQL {sql * 1000:.0f}, {len(taken)} st."
+    )
     line(f"    {SHOWN} index probes", f"{probed * 1000:.1f} ms = {ours / probed:.1f} faster", "10 at most")
     with CaptureQueriesContext(connection) as taken:
         again = client.get(address, headers={"if-none-match": shown["ETag"]})
     own = [one for one in taken if "newest_0" in one["sql"]]
-    line("(c) the same again, unchanged", f"{again.status_code}, {len(own)} of {len(taken)} st.", "304 from 1")
+    line(
+        "(c) the same again, unchanged", f"{again.status_code}, {len(own)} of {len(taken)} st.", "304 from 1"
+    )
     unchanged = middle(lambda: client.get(address, headers={"if-none-match": shown["ETag"]}))
     line("    which takes", f"{unchanged * 1000:.1f} ms")
     with counted() as rows:
         shown = page(client, address)
-    line("(d) rows that came back, by the largest statement / in all", f"{max(rows):,} / {sum(rows):,}", f"{SHOWN} shown")
+    line(
+        "(d) rows that came back, by the largest statement / in all",
+        f"{max(rows):,} / {sum(rows):,}",
+        f"{SHOWN} shown",
+    )
 
 
 def plans(client, address, slowest):
@@ -203,7 +220,9 @@ def shortened(text):
 def main():
     options = argparse.ArgumentParser(description=__doc__)
     options.add_argument("--people", type=int, default=2000)
-    options.add_argument("--plans", type=int, default=0, help="of so many of the slowest statements of a page")
+    options.add_argument(
+        "--plans", type=int, default=0, help="of so many of the slowest statements of a page"
+    )
     given = options.parse_args()
     lay_out()
     with acting("command:benchmark", "benchmark", at=NOW - timedelta(days=3)):
@@ -214,7 +233,7 @@ def main():
             f"{time.perf_counter() - began:.0f} s",
         )
     client = Client(SERVER_NAME="localhost")
-    with mock.patch.object(clock, "now", lambda: NOW):
+    with mock.patch.object(clock, "now", return_value=NOW):
         client.force_login(cast.nurse)
         of_a_station(client, station)
         for name in ("monitoring", "needs_action"):

@@ -69,7 +69,7 @@ def build(people):
 
 def on_lists(people, of_station):
     """Another filling of an empty database: everybody reported, told and read, `of_station` of them at a station of
-    their own. Of the windows that are over one in eleven has no reading, of that of now one in two; one in 200 has a
+    their own. Of the windows that are over one in eleven has no reading; one in 200 has a
     fever that somebody must see, and one in 500 a symptom that somebody has seen. Returns the cast and that station."""
     cast = assemble()
     followed = follow_up_told_and_confirmed(cast)
@@ -86,7 +86,9 @@ def on_lists(people, of_station):
     ]  # fmt: skip
     with connection.cursor() as cursor:
         cursor.execute("SET session_replication_role = replica")
-        kept = [statement for model in (Check, Reading, Fill) for statement in _without_indexes(cursor, model)]
+        kept = [
+            statement for model in (Check, Reading, Fill) for statement in _without_indexes(cursor, model)
+        ]
         numbered = {"user_id": "NULL", "number": "'MANY-' || n", "name": "'Wim of ' || n"}
         _copies(cursor, cast.worker, f"generate_series(1, {people}) AS n", **numbered)
         some = f"{_(Worker)} AS w WHERE w.number LIKE 'MANY-%'"
@@ -99,13 +101,21 @@ def on_lists(people, of_station):
         reported = f"{_(FollowUp)} AS f JOIN {_(Breach)} AS b ON b.worker_id = f.worker_id WHERE f.id > {followed.pk}"
         _copies(cursor, followed.exposures.get(), reported, follow_up_id="f.id", breach_id="b.id")
         first = f"(timestamptz '{check.opens_at}' + k * interval '12 hours')"
-        rows = {"opens_at": first, "due_at": f"{first} + interval '2 hours'", "closes_at": f"{first} + interval '4 hours'"}
-        rows |= {"local_date": f"({first} AT TIME ZONE t.zone)::date", "withdrawn_at": "NULL", "follow_up_id": "f.id"}
-        rows["window"] = f"CASE WHEN k % 2 = 0 THEN t.window ELSE 'evening' END"
+        rows = {
+            "opens_at": first,
+            "due_at": f"{first} + interval '2 hours'",
+            "closes_at": f"{first} + interval '4 hours'",
+        }
+        rows |= {
+            "local_date": f"({first} AT TIME ZONE t.zone)::date",
+            "withdrawn_at": "NULL",
+            "follow_up_id": "f.id",
+        }
+        rows["window"] = "CASE WHEN k % 2 = 0 THEN t.window ELSE 'evening' END"
         _copies(cursor, check, f"generate_series(0, {CHECKS - 1}) AS k, {new}", **rows)
         given = (
             f"{_(Check)} AS c JOIN {_(FollowUp)} AS f ON f.id = c.follow_up_id WHERE c.follow_up_id > {followed.pk}"
-            f" AND (c.id % 11 > 0 AND c.closes_at <= '{NOW}' OR c.id % 2 > 0 AND c.due_at <= '{NOW}')"
+            f" AND c.id % 11 > 0 AND c.closes_at <= '{NOW}'"
         )
         values = {"worker_id": "f.worker_id", "window": "c.window", "local_date": "c.local_date"}
         values |= {"taken_at": "c.due_at", "recorded_at": "c.due_at", "value": "36.2 + (c.id % 9) * 0.1"}
