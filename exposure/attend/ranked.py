@@ -99,13 +99,14 @@ def ranked(follow_ups: QuerySet[FollowUp], *, at: datetime) -> list[Ranked]:
     """One per follow-up, in the order of the queryset."""
     names = ("worker", "worker__name", "site__code", "site__short_name", "pathogen", "opened_at", "ended_at")
     standing = [Standing(*row) for row in follow_ups.values_list("pk", *names)]
-    keys = follow_ups.order_by().values("pk")
-    workers = follow_ups.order_by().values("worker")
+    # By key from here on, and not by the query again: a planner that does not know it is few reads whole tables.
+    keys = [row.pk for row in standing]
+    workers = {row.worker for row in standing}
     exposures = _grouped(_exposures(keys))
     states, returned = _states(keys)
     also = dict(Worker.objects.filter(same_as__in=workers).values_list("pk", "same_as"))
     contact = _last_contact(workers, also)
-    alerts = _alerts(keys, workers)
+    alerts = _alerts(keys, workers, {one.breach_id for own in exposures.values() for one in own} - {None})
     profiles = profiles_of(keys)
     asking = {
         row.pk: row for row in standing if any(one.plan.get("observed_per_day") for one in exposures[row.pk])
@@ -144,7 +145,7 @@ def ranked(follow_ups: QuerySet[FollowUp], *, at: datetime) -> list[Ranked]:
     return found
 
 
-def _asked(keys: QuerySet, asking: Collection[int], at: datetime) -> dict[int, Asked]:
+def _asked(keys: Collection[int], asking: Collection[int], at: datetime) -> dict[int, Asked]:
     """What was asked of each; one statement, and two for those `asking` that readings are seen."""
     rows = asked_of(FollowUp.objects.filter(pk__in=keys), at=at).order_by()
     near = _near(asking, at)
@@ -169,7 +170,7 @@ def _near(asking: Collection[int], at: datetime) -> dict[int, list[Any]]:
     return _grouped(check for check in rows if states.get(check.pk) != "excused")
 
 
-def _exposures(keys: QuerySet) -> Iterable[Any]:
+def _exposures(keys: Collection[int]) -> Iterable[Any]:
     standing = Exposure.objects.filter(follow_up__in=keys, withdrawn_at=None)
     standing = standing.annotate(
         unconfirmed=WITHOUT_CONFIRMATION, untold=UNTOLD, station=F("breach__station")
@@ -177,7 +178,7 @@ def _exposures(keys: QuerySet) -> Iterable[Any]:
     return standing.values_list(*EXPOSURE_NAMES, named=True)
 
 
-def _states(keys: QuerySet) -> tuple[dict[int, str], dict[int, datetime]]:
+def _states(keys: Collection[int]) -> tuple[dict[int, str], dict[int, datetime]]:
     """Follow-up -> the kind of its state, and when it last came back from an evaluation or a ward; one statement."""
     rows = FollowUpState.objects.filter(Q(until_at=None) | Q(kind__in=PAUSED), follow_up__in=keys)
     kinds: dict[int, str] = {}
@@ -197,11 +198,11 @@ def _grouped(rows: Iterable[Any], name: str = "follow_up_id") -> dict[int, list[
     return groups
 
 
-def _last_contact(workers: QuerySet, also: Mapping[int, int]) -> dict[int, datetime]:
+def _last_contact(workers: Collection[int], also: Mapping[int, int]) -> dict[int, datetime]:
     """Worker -> when they last gave a reading, or answered a call; two statements."""
-    about = Q(worker__in=workers) | Q(worker__same_as__in=workers)
-    given = Reading.objects.filter(about, could_not="").order_by().values("worker")
-    rang = Call.objects.filter(about, answered=True).order_by().values("worker")
+    known = [*workers, *also]
+    given = Reading.objects.filter(worker__in=known, could_not="").order_by().values("worker")
+    rang = Call.objects.filter(worker__in=known, answered=True).order_by().values("worker")
     newest: dict[int, datetime] = {}
     for rows in (given.annotate(at=Max("recorded_at")), rang.annotate(at=Max("called_at"))):
         for worker, when in rows.values_list("worker", "at"):
@@ -210,10 +211,11 @@ def _last_contact(workers: QuerySet, also: Mapping[int, int]) -> dict[int, datet
     return newest
 
 
-def _alerts(keys: QuerySet, workers: QuerySet) -> dict[tuple[str, int], list[Any]]:
+def _alerts(
+    keys: Collection[int], workers: Collection[int], breaches: Collection[int]
+) -> dict[tuple[str, int], list[Any]]:
     """(kind of subject, its key) -> the open alerts; one statement."""
-    exposed = Exposure.objects.filter(follow_up__in=keys, withdrawn_at=None, breach__isnull=False)
-    about = Q(follow_up__in=keys) | Q(worker__in=workers) | Q(breach__in=exposed.values("breach"))
+    about = Q(follow_up__in=keys) | Q(worker__in=workers) | Q(breach__in=breaches)
     rows = Alert.objects.filter(about, closed_at=None).order_by("-urgent", "round_at")
     names = ("follow_up_id", "worker_id", "breach_id", "cause", "acknowledged_at")
     of_subject: dict[tuple[str, int], list[Any]] = defaultdict(list)
