@@ -21,8 +21,7 @@ LATE_ENTRY = timedelta(days=2)  # a reading taken earlier than this before it wa
 
 
 def wanting(follow_ups: QuerySet[FollowUp], *, at: datetime) -> list[int]:
-    """Keys of all who have a flag (`watched.flags_of`), and of some who turn out to have none; two statements more than
-    one."""
+    """Keys of all who have a flag (`watched.flags_of`), and of some who turn out to have none; three statements."""
     exposures = Exposure.objects.filter(follow_up=OuterRef("pk"), withdrawn_at=None)
     last = (at + AHEAD).date()
     heard = Reading.objects.filter(worker=OuterRef("worker"), could_not="")

@@ -71,9 +71,13 @@ FROM exposure_followup f JOIN exposure_worker w ON w.id = f.worker_id JOIN expos
 JOIN exposure_exposure e ON e.follow_up_id = f.id AND e.withdrawn_at IS NULL
 JOIN exposure_breach b ON b.id = e.breach_id
 LEFT JOIN exposure_alert a ON a.follow_up_id = f.id AND a.closed_at IS NULL
-CROSS JOIN LATERAL (SELECT count(*) AS missing FROM exposure_check c
-  WHERE c.follow_up_id = f.id AND c.withdrawn_at IS NULL AND c.closes_at <= %(now)s AND c.closes_at > (SELECT coalesce(max(c2.closes_at), '-infinity') FROM exposure_check c2
-  JOIN exposure_fill l2 ON l2.check_id = c2.id WHERE c2.follow_up_id = f.id AND c2.closes_at <= %(now)s)) m
+CROSS JOIN LATERAL (
+  SELECT count(*) AS missing FROM exposure_check c
+  WHERE c.follow_up_id = f.id AND c.withdrawn_at IS NULL AND c.closes_at <= %(now)s
+  AND c.closes_at > (
+    SELECT coalesce(max(c2.closes_at), '-infinity') FROM exposure_check c2
+    JOIN exposure_fill l2 ON l2.check_id = c2.id WHERE c2.follow_up_id = f.id AND c2.closes_at <= %(now)s)
+) m
 WHERE f.ended_at IS NULL AND b.station_id = %(station)s
 ORDER BY a.cause NULLS LAST, m.missing DESC, w.name, f.id LIMIT %(shown)s
 """
