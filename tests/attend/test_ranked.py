@@ -1,6 +1,7 @@
 """What the lists are ordered and filtered by is the same as what everything that was recorded says."""
 
 from datetime import timedelta
+from operator import attrgetter
 
 import pytest
 
@@ -8,6 +9,7 @@ from exposure.attend.ranked import ranked
 from exposure.attend.recent import recent
 from exposure.attend.wanting import wanting
 from exposure.attend.watched import watched
+from exposure.attend.worst_first import WorstFirst
 from exposure.followup.models import FollowUp
 from tests.api.test_flagged import ward  # noqa: F401
 from tests.cast import MONDAY
@@ -49,6 +51,19 @@ def test_nobody_in_whom_something_is_wrong_is_left_out_by_what_the_database_says
     everybody = FollowUp.objects.select_related("worker", "site")
     wrong = {one.overview.follow_up.pk for one in watched(everybody, at=at) if one.found}
     assert wrong <= set(wanting(everybody, at=at))
+
+
+@pytest.mark.parametrize("later", MOMENTS, ids=str)
+def test_page_by_page_everybody_stands_once_and_the_worst_first(ward, later):  # noqa: F811
+    at = MONDAY + later
+    everybody = FollowUp.objects.all()
+    whole = sorted(ranked(everybody, at=at), key=attrgetter("badness"))
+    listed = WorstFirst(everybody, at=at)
+    pages = [one for start in range(0, len(listed), 2) for one in listed[start : start + 2]]
+    wrong = [one for one in whole if one.found]
+    assert listed.wrong == pages[: len(wrong)] == wrong
+    well = sorted((one.row.name, one.row.pk) for one in whole if not one.found)
+    assert [(one.row.name, one.row.pk) for one in pages[len(wrong) :]] == well
 
 
 def test_of_whom_nothing_is_to_be_said_nothing_is_read(cast):
