@@ -94,7 +94,12 @@ def database(url: str, sqlite_file: Path, password: str = "") -> dict[str, Any]:
 
 # PostgreSQL lets go of what a process holds that has stopped in the middle of something, or is gone: others send what
 # it had claimed, and nothing runs on for nobody.
-SERVER = {"idle_in_transaction_session_timeout": "60s", "client_connection_check_interval": "10s"}
+# What it would translate for a list is run once: that takes longer than the statement itself.
+SERVER = {
+    "idle_in_transaction_session_timeout": "60s",
+    "client_connection_check_interval": "10s",
+    "jit": "off",
+}
 
 
 def mail(url: str) -> dict[str, Any]:

@@ -78,7 +78,7 @@ def test_a_database_address_is_read_with_its_escapes_and_options(tmp_path):
 
 
 def test_what_a_stopped_process_holds_postgresql_takes_back(tmp_path):
-    held = "-c idle_in_transaction_session_timeout=60s -c client_connection_check_interval=10s"
+    held = "-c idle_in_transaction_session_timeout=60s -c client_connection_check_interval=10s -c jit=off"
     assert env.database("postgresql://u@h/x", tmp_path)["OPTIONS"] == {"options": held}
     own = env.database("postgresql://u@h/x?options=-c%20statement_timeout%3D5s", tmp_path)
     assert own["OPTIONS"] == {"options": "-c statement_timeout=5s"}

@@ -3,6 +3,7 @@
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy, ngettext
 
+from exposure.attend.models import Alert
 from exposure.attend.watched import Flag
 
 # The causes, worst first.
@@ -20,14 +21,19 @@ CAUSES = {
 }
 
 
+def cause_in_words(cause: str) -> str:
+    """The cause of an alert. (Django's get_cause_display puts every cause into words to find one.)"""
+    return str(Alert.Cause(cause).label)
+
+
 def words_of(flag: Flag) -> str:
     """What is wrong, in a few words."""
     match flag.cause:
         case "fever" | "symptom" if flag.alert:
-            words = flag.alert.get_cause_display()
+            words = cause_in_words(flag.alert.cause)
             return _("%(cause)s, seen") % {"cause": words} if flag.seen else words
         case "alert" if flag.alert:
-            return flag.alert.get_cause_display()
+            return cause_in_words(flag.alert.cause)
         case "silent":
             return _("silent for %(hours)s h") % {"hours": flag.count}
         case "missing":

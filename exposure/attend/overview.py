@@ -144,6 +144,7 @@ def overviews(follow_ups: Iterable[FollowUp], *, at: datetime, shown: Shown | No
     workers = [one.worker_id for one in follow_ups]
     standing = Exposure.objects.filter(follow_up__in=ids, withdrawn_at=None)
     exposures = _by("follow_up_id", standing.annotate(unconfirmed=WITHOUT_CONFIRMATION, untold=UNTOLD))
+    at_hand = {one.pk: one for own in exposures.values() for one in own}
     now_or_paused = Q(until_at=None) | Q(kind__in=PAUSED)
     states_of = _by("follow_up_id", FollowUpState.objects.filter(now_or_paused, follow_up__in=ids))
     also = dict(Worker.objects.filter(same_as__in=workers).values_list("pk", "same_as"))
@@ -153,7 +154,7 @@ def overviews(follow_ups: Iterable[FollowUp], *, at: datetime, shown: Shown | No
     fills: QuerySet = Fill.objects.filter(check_row__follow_up__in=ids).order_by("recorded_at", "id")
     tasks = Promise.objects.filter(
         exposure__follow_up__in=ids, kind=Promise.Kind.TASK, void_at=None
-    ).select_related("exposure", "kept_by", "held_by")
+    ).select_related("kept_by", "held_by")
     calls = Call.objects.filter(worker__in=known, answered=True)
     if shown is not None:
         checks, readings, fills = _only_shown(shown, checks, readings, fills, known, at)
@@ -169,12 +170,11 @@ def overviews(follow_ups: Iterable[FollowUp], *, at: datetime, shown: Shown | No
     of_follow_up = _by("follow_up_id", alerts.filter(follow_up__in=ids))
     of_worker = _by("worker_id", alerts.filter(worker__in=workers))
     of_breach = _by("breach_id", alerts.filter(breach__exposures__follow_up__in=ids).distinct())
-    tasks_of = _by("follow_up_id_", tasks.most_urgent_first())
-    restrictions = _by(
-        "follow_up_id_",
-        Restriction.objects.filter(exposure__follow_up__in=ids, lifted_at=None, exposure__withdrawn_at=None)
-        .select_related("exposure"),
-    )  # fmt: skip
+    tasks_of = _by("follow_up_id_", _with_exposures(tasks.most_urgent_first(), at_hand))
+    holding = Restriction.objects.filter(
+        exposure__follow_up__in=ids, lifted_at=None, exposure__withdrawn_at=None
+    )
+    restrictions = _by("follow_up_id_", _with_exposures(holding, at_hand))
     return [
         _overview(
             one,
@@ -268,6 +268,16 @@ def _by(key: str, rows: Iterable) -> dict[int, list]:
     for row in rows:
         grouped[row.exposure.follow_up_id if key == "follow_up_id_" else getattr(row, key)].append(row)
     return grouped
+
+
+def _with_exposures(rows: Iterable[Any], at_hand: Mapping[int, Exposure]) -> Iterable[Any]:
+    """The rows with their exposures, which are at hand, but for those of a withdrawn one."""
+    rows = list(rows)
+    lacking = {row.exposure_id for row in rows} - at_hand.keys()
+    known = {**at_hand, **Exposure.objects.in_bulk(lacking)} if lacking else at_hand
+    for row in rows:
+        row.exposure = known[row.exposure_id]
+    return rows
 
 
 def _by_person(rows: Iterable, also: Mapping[int, int]) -> dict[int, list]:

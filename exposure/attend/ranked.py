@@ -5,19 +5,21 @@ each follow-up. It is the same as `watched` finds from everything: a test compar
 """
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import cached_property
 from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
-from django.db.models import F, Max, Min, Q, QuerySet
+from django.db.models import F, Max, Q, QuerySet
 
 from exposure.attend.models import Alert, Call
 from exposure.attend.overview import UNTOLD, WITHOUT_CONFIRMATION, day_of, end_of, in_force_of, last_of
+from exposure.attend.wanting import asked_of
 from exposure.attend.watched import Flag, Signs, flags_of, profiles_of, unseen_yesterday
 from exposure.classify.plan import Profile
+from exposure.followup.fills import standing_fill
 from exposure.followup.models import Check, Exposure, Fill, FollowUp, FollowUpState, Reading
 from exposure.followup.observed import SeenDay, seen_days
 from exposure.followup.states import PAUSED
@@ -46,8 +48,8 @@ class Standing(NamedTuple):
 @dataclass(frozen=True)
 class Asked:
     """What has been asked for: `opened` is when the newest check that has opened did, `next` when the next one will;
-    `missing` as in `Signs`; `repeat` whether the newest is to be repeated; `near` those of yesterday and today
-    that nobody has explained."""
+    `missing` as in `Signs`; `repeat` whether the newest is to be repeated; `near`, where the plan asks that readings
+    are seen, those of yesterday and today that nobody has explained."""
 
     opened: datetime | None
     next: datetime | None
@@ -91,23 +93,26 @@ class Ranked:
 
 
 LAST = 99  # after every flag
-AT_ONCE = 20_000  # keys in a statement
 
 
 def ranked(follow_ups: QuerySet[FollowUp], *, at: datetime) -> list[Ranked]:
     """One per follow-up, in the order of the queryset."""
     names = ("worker", "worker__name", "site__code", "site__short_name", "pathogen", "opened_at", "ended_at")
     standing = [Standing(*row) for row in follow_ups.values_list("pk", *names)]
-    keys = follow_ups.order_by().values("pk")
-    workers = follow_ups.order_by().values("worker")
+    # By key from here on, and not by the query again: a planner that does not know it is few reads whole tables.
+    keys = [row.pk for row in standing]
+    workers = {row.worker for row in standing}
     exposures = _grouped(_exposures(keys))
     states, returned = _states(keys)
     also = dict(Worker.objects.filter(same_as__in=workers).values_list("pk", "same_as"))
     contact = _last_contact(workers, also)
-    alerts = _alerts(keys, workers)
+    alerts = _alerts(keys, workers, {one.breach_id for own in exposures.values() for one in own} - {None})
     profiles = profiles_of(keys)
-    asked = _asked(standing, keys, workers, at)
-    unseen = _unseen(standing, asked, exposures, also, at)
+    asking = {
+        row.pk: row for row in standing if any(one.plan.get("observed_per_day") for one in exposures[row.pk])
+    }
+    asked = _asked(keys, asking.keys(), at)
+    unseen = _unseen(asking, asked, exposures, also, at)
     found = []
     for row in standing:
         own = exposures[row.pk]
@@ -140,63 +145,32 @@ def ranked(follow_ups: QuerySet[FollowUp], *, at: datetime) -> list[Ranked]:
     return found
 
 
-def _asked(standing: Iterable[Standing], keys: QuerySet, workers: QuerySet, at: datetime) -> dict[int, Asked]:
-    """What was asked of each. Who has answered nothing since yesterday is looked at back to the beginning; four
-    statements, and three for those."""
-    checks = Check.objects.filter(withdrawn_at=None)
-    replaced = set(
-        Reading.objects.filter(
-            Q(worker__in=workers) | Q(worker__same_as__in=workers), replaces__isnull=False
-        ).values_list("replaces", flat=True)
-    )
-    upcoming = checks.filter(follow_up__in=keys, opens_at__gt=at).order_by().values("follow_up")
-    following = dict(upcoming.annotate(next=Min("opens_at")).values_list("follow_up", "next"))
-    opened = checks.filter(follow_up__in=keys, opens_at__gt=at - NEAR, opens_at__lte=at)
-    near, states = _opened(opened, replaced)
-    silent = [row.pk for row in standing if not any(one.pk in states for one in near[row.pk])]
-    before: dict[int, list[Any]] = defaultdict(list)
-    if silent:
-        before, earlier = _opened(checks.filter(follow_up__in=silent, opens_at__lte=at - NEAR), replaced)
-        states |= earlier
+def _asked(keys: Collection[int], asking: Collection[int], at: datetime) -> dict[int, Asked]:
+    """What was asked of each; one statement, and two for those `asking` that readings are seen."""
+    rows = asked_of(FollowUp.objects.filter(pk__in=keys), at=at).order_by()
+    near = _near(asking, at)
     return {
-        row.pk: _asked_of([*before[row.pk], *near[row.pk]], near[row.pk], states, following.get(row.pk), at)
-        for row in standing
+        key: Asked(opened, following, missing, state == "repeat_due", tuple(near[key]))
+        for key, opened, following, missing, state in rows.values_list(
+            "pk", "opened", "following", "missing", "state"
+        )
     }
 
 
-def _opened(checks: QuerySet, replaced: set[int]) -> tuple[dict[int, list[Any]], dict[int, str]]:
-    """Follow-up -> its checks in order; check -> the state of the fill that counts."""
-    rows = list(checks.order_by("opens_at").values_list(*CHECK_NAMES, named=True))
-    states: dict[int, str] = {}
-    # By key, and not by the query again: a planner that does not know the tables yet joins them row by row.
-    for start in range(0, len(rows), AT_ONCE):
-        fills = Fill.objects.filter(check_row__in=[check.pk for check in rows[start : start + AT_ONCE]])
-        given = fills.order_by("recorded_at", "id").values_list("check_row", "reading", "state")
-        states |= {check: state for check, reading, state in given if reading not in replaced}
-    return _grouped(rows), states
-
-
-def _asked_of(
-    opened: list[Any], near: list[Any], states: Mapping[int, str], following: datetime | None, at: datetime
-) -> Asked:
-    missing = 0
-    for check in reversed(opened):
-        if check.closes_at > at:
-            continue
-        if check.pk in states:
-            break
-        missing += 1
-    newest = opened[-1] if opened else None
-    return Asked(
-        opened=newest.opens_at if newest else None,
-        next=following,
-        missing=missing,
-        repeat=newest is not None and states.get(newest.pk) == "repeat_due",
-        near=tuple(check for check in near if states.get(check.pk) != "excused"),
+def _near(asking: Collection[int], at: datetime) -> dict[int, list[Any]]:
+    """The checks of yesterday and today that nobody has explained."""
+    if not asking:
+        return defaultdict(list)
+    opened = Check.objects.filter(
+        follow_up__in=asking, withdrawn_at=None, opens_at__gt=at - NEAR, opens_at__lte=at
     )
+    rows = list(opened.order_by("opens_at").values_list(*CHECK_NAMES, named=True))
+    given = Fill.objects.filter(standing_fill(), check_row__in=[check.pk for check in rows])
+    states = dict(given.order_by("recorded_at", "id").values_list("check_row", "state"))
+    return _grouped(check for check in rows if states.get(check.pk) != "excused")
 
 
-def _exposures(keys: QuerySet) -> Iterable[Any]:
+def _exposures(keys: Collection[int]) -> Iterable[Any]:
     standing = Exposure.objects.filter(follow_up__in=keys, withdrawn_at=None)
     standing = standing.annotate(
         unconfirmed=WITHOUT_CONFIRMATION, untold=UNTOLD, station=F("breach__station")
@@ -204,7 +178,7 @@ def _exposures(keys: QuerySet) -> Iterable[Any]:
     return standing.values_list(*EXPOSURE_NAMES, named=True)
 
 
-def _states(keys: QuerySet) -> tuple[dict[int, str], dict[int, datetime]]:
+def _states(keys: Collection[int]) -> tuple[dict[int, str], dict[int, datetime]]:
     """Follow-up -> the kind of its state, and when it last came back from an evaluation or a ward; one statement."""
     rows = FollowUpState.objects.filter(Q(until_at=None) | Q(kind__in=PAUSED), follow_up__in=keys)
     kinds: dict[int, str] = {}
@@ -224,11 +198,11 @@ def _grouped(rows: Iterable[Any], name: str = "follow_up_id") -> dict[int, list[
     return groups
 
 
-def _last_contact(workers: QuerySet, also: Mapping[int, int]) -> dict[int, datetime]:
+def _last_contact(workers: Collection[int], also: Mapping[int, int]) -> dict[int, datetime]:
     """Worker -> when they last gave a reading, or answered a call; two statements."""
-    about = Q(worker__in=workers) | Q(worker__same_as__in=workers)
-    given = Reading.objects.filter(about, could_not="").order_by().values("worker")
-    rang = Call.objects.filter(about, answered=True).order_by().values("worker")
+    known = [*workers, *also]
+    given = Reading.objects.filter(worker__in=known, could_not="").order_by().values("worker")
+    rang = Call.objects.filter(worker__in=known, answered=True).order_by().values("worker")
     newest: dict[int, datetime] = {}
     for rows in (given.annotate(at=Max("recorded_at")), rang.annotate(at=Max("called_at"))):
         for worker, when in rows.values_list("worker", "at"):
@@ -237,10 +211,11 @@ def _last_contact(workers: QuerySet, also: Mapping[int, int]) -> dict[int, datet
     return newest
 
 
-def _alerts(keys: QuerySet, workers: QuerySet) -> dict[tuple[str, int], list[Any]]:
+def _alerts(
+    keys: Collection[int], workers: Collection[int], breaches: Collection[int]
+) -> dict[tuple[str, int], list[Any]]:
     """(kind of subject, its key) -> the open alerts; one statement."""
-    exposed = Exposure.objects.filter(follow_up__in=keys, withdrawn_at=None, breach__isnull=False)
-    about = Q(follow_up__in=keys) | Q(worker__in=workers) | Q(breach__in=exposed.values("breach"))
+    about = Q(follow_up__in=keys) | Q(worker__in=workers) | Q(breach__in=breaches)
     rows = Alert.objects.filter(about, closed_at=None).order_by("-urgent", "round_at")
     names = ("follow_up_id", "worker_id", "breach_id", "cause", "acknowledged_at")
     of_subject: dict[tuple[str, int], list[Any]] = defaultdict(list)
@@ -253,7 +228,7 @@ def _alerts(keys: QuerySet, workers: QuerySet) -> dict[tuple[str, int], list[Any
 
 
 def _unseen(
-    standing: Iterable[Standing],
+    asking: Mapping[int, Standing],
     asked: Mapping[int, Asked],
     exposures: Mapping[int, list[Any]],
     also: Mapping[int, int],
@@ -261,9 +236,6 @@ def _unseen(
 ) -> dict[int, SeenDay]:
     """Follow-up -> yesterday, where the plan asks that readings are seen and too few were; one statement, or none
     where no plan asks it."""
-    asking = {
-        row.pk: row for row in standing if any(one.plan.get("observed_per_day") for one in exposures[row.pk])
-    }
     if not asking:
         return {}
     people = {row.worker for row in asking.values()}

@@ -6,7 +6,7 @@ from datetime import date, datetime, timedelta
 from functools import cached_property
 from typing import Any
 
-from django.db.models import QuerySet
+from django.db.models import Q, QuerySet
 from django.db.models.functions import Coalesce
 
 from exposure.attend.models import Alert
@@ -29,6 +29,8 @@ CAUSES = (
 SHOWN_OTHERWISE = (
     Cause.FEVER, Cause.SYMPTOM, Cause.SILENCE, Cause.MISSED, Cause.UNTOLD, Cause.LATE_CONFIRMATION,
 )  # fmt: skip
+# The alerts that are a flag.
+FLAGGED_BY_ALERT = Q(cause__in=(Cause.FEVER, Cause.SYMPTOM)) | ~Q(cause__in=SHOWN_OTHERWISE)
 
 
 @dataclass(frozen=True)

@@ -13,6 +13,7 @@ from django.db.models import Exists, F, OuterRef, Q, QuerySet, Subquery
 from django.utils.translation import gettext as _
 
 from exposure.attend.alerts import worker_of
+from exposure.attend.flag_words import cause_in_words
 from exposure.attend.models import AlertEntry, Call, Promise
 from exposure.classify.assess import tier_label
 from exposure.classify.models import Assessment, Signature
@@ -169,8 +170,8 @@ def _signature(row: Signature, subject: Clearance | Assessment) -> str:
 def _alert_move(row: AlertEntry) -> str:
     said = {
         "name": worker_of(row.alert),
-        "cause": row.alert.get_cause_display(),
-        "what": row.get_kind_display(),
+        "cause": cause_in_words(row.alert.cause),
+        "what": AlertEntry.Kind(row.kind).label,
     }
     return _("%(name)s: %(cause)s, %(what)s") % said
 

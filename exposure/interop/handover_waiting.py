@@ -13,6 +13,7 @@ from django.utils.translation import gettext as _
 from django.utils.translation import pgettext
 
 from exposure.attend.alerts import worker_of
+from exposure.attend.flag_words import cause_in_words
 from exposure.attend.models import Alert, Promise
 from exposure.followup.models import Exposure
 from exposure.people.models import Worker
@@ -78,7 +79,7 @@ def _open(
 ) -> Iterator[tuple[Worker, _Open]]:
     told = {(alert.breach or alert.follow_up or alert.worker, alert.cause) for alert in alerts}
     for alert in alerts:
-        words = alert.get_cause_display()
+        words = cause_in_words(alert.cause)
         if alert.acknowledged_at is not None:
             words = _("%(cause)s, seen") % {"cause": words}
         since = alert.dated_at or alert.raised_at

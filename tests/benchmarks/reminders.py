@@ -37,9 +37,6 @@ import django  # noqa: E402
 
 django.setup()  # in the sending processes too, which are given the environment
 
-from django.apps import apps  # noqa: E402
-from django.conf import settings  # noqa: E402
-from django.core.management import call_command  # noqa: E402
 from django.db import connection, transaction  # noqa: E402
 from django.db.models import Count  # noqa: E402
 from django.test.utils import CaptureQueriesContext  # noqa: E402
@@ -54,6 +51,7 @@ from exposure.remind.channels.recording import Recording  # noqa: E402
 from exposure.remind.models import Attempt, Message, Reminder, Rung  # noqa: E402
 from exposure.remind.rounds import run  # noqa: E402
 from tests.benchmarks import as_objects  # noqa: E402
+from tests.benchmarks.database import lay_out  # noqa: E402
 from tests.benchmarks.many_followed import HOUR, NOW, build, overdue, undo  # noqa: E402
 
 PARTS = {part.name: part for part in sweep.PARTS}
@@ -266,10 +264,7 @@ def main():
     options = argparse.ArgumentParser(description=__doc__)
     options.add_argument("--people", type=int, default=5000)
     people = options.parse_args().people
-    settings.MIGRATION_MODULES = {
-        app.label: None for app in apps.get_app_configs()
-    }  # straight from the models
-    call_command("migrate", run_syncdb=True, verbosity=0)
+    lay_out()
     with acting("command:benchmark", "benchmark", at=NOW - 72 * HOUR):
         took, cast = seconds(lambda: build(people))
         line(f"built: {people:,} people, {people * 42:,} checks, {people * 168:,} instants", f"{took:.0f} s")

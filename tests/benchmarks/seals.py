@@ -30,9 +30,7 @@ import pymerkle  # noqa: E402
 
 django.setup()
 
-from django.apps import apps  # noqa: E402
 from django.conf import settings  # noqa: E402
-from django.core.management import call_command  # noqa: E402
 from django.db import connection, models  # noqa: E402
 from django.test import Client  # noqa: E402
 from django.test.utils import CaptureQueriesContext  # noqa: E402
@@ -45,6 +43,7 @@ from exposure.audit.models import SealedBytes, SealEntry  # noqa: E402
 from exposure.audit.verification import Verification  # noqa: E402
 from exposure.people import access  # noqa: E402
 from exposure.people.models import Worker  # noqa: E402
+from tests.benchmarks.database import lay_out  # noqa: E402
 from tests.cast import MONDAY, assemble  # noqa: E402
 from tests.walk import follow_up_told_and_confirmed  # noqa: E402
 
@@ -227,10 +226,9 @@ def main():
     options.add_argument("--thorough", action="store_true", help="also without the database's comparison")
     asked = options.parse_args()
     versions = asked.versions
-    settings.MIGRATION_MODULES = {app.label: None for app in apps.get_app_configs()}
     settings.SEAL_KEY = new_seal_key()
     settings.REST_FRAMEWORK = {**settings.REST_FRAMEWORK, "DEFAULT_THROTTLE_CLASSES": []}
-    call_command("migrate", run_syncdb=True, verbosity=0)
+    lay_out()
     cast = assemble()
     line(f"{versions:,} versions (2 cores, PostgreSQL {connection.pg_version // 10000})", "seen", "wanted")
     line("---", "---", "---")

@@ -65,7 +65,7 @@ def _rows(follow_ups: QuerySet[FollowUp], request: HttpRequest) -> list[Row]:
 
 def _running(request: HttpRequest) -> QuerySet[FollowUp]:
     seen = visible(request.user, FollowUp.objects.all(), View.CLINICAL, at=request.at)
-    return seen.select_related("worker", "site").running(at=request.at)
+    return seen.select_related("worker").running(at=request.at)
 
 
 def _several_sites(sites: Any) -> bool:

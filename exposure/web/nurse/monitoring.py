@@ -1,26 +1,29 @@
 """The monitoring list: everybody who is followed up, worst first, as far as the filters let through."""
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import timedelta
 from operator import attrgetter
 from typing import Any
 
 from django.conf import settings
 from django.core.paginator import Paginator
+from django.db.models import QuerySet
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.utils import timezone
 from django.utils.http import urlencode
 from django.utils.translation import gettext as _
 
-from exposure.attend.ranked import ranked
+from exposure.attend.ranked import Ranked, ranked
+from exposure.attend.worst_first import WorstFirst
 from exposure.followup.models import FollowUp
 from exposure.people.access import visible
 from exposure.people.policy import View
 from exposure.people.saved_filters import saved_by
 from exposure.web.bidi import isolated
-from exposure.web.nurse.filters import LONGEST, every_station, filtered
+from exposure.web.nurse.filters import LONGEST, every_station, filters_of, is_computed, lets_through, narrowed
 from exposure.web.nurse.groups import LABELS, Group, grouped, on_page, open_people
 from exposure.web.nurse.live import live
 from exposure.web.nurse.rows import CAUSES, rows_of_page
@@ -41,26 +44,25 @@ def monitoring(request: HttpRequest) -> HttpResponse:
     seen = visible(request.user, FollowUp.objects.all(), View.CLINICAL, at=request.at)
     grace = timedelta(days=settings.READINGS_TAKEN_AFTER_CLEARANCE_DAYS)
     ended = seen.filter(ended_at__lte=request.at, ended_at__gt=request.at - grace)
-    if cause == ENDED:
-        every = ranked(ended.order_by("-ended_at", "pk"), at=request.at)
-    else:
-        every = sorted(ranked(seen.running(at=request.at), at=request.at), key=attrgetter("badness"))
+    every = ended.order_by("-ended_at", "pk") if cause == ENDED else seen.running(at=request.at)
     known = {"stations": every_station(), "user": request.user, "at": request.at}
-    let_through, filters = filtered(every, request.GET, **known)
+    filters = filters_of(every, request.GET, **known)
     kept = {one.name: one.chosen for one in filters if one.chosen} | ({"group": by} if by else {})
     note_list(request, "monitoring", cause, *(f"{name}={value}" for name, value in kept.items()))
-    counts = Counter(one for row in let_through for one in {flag.cause for flag in row.found})
+    let_through, wrong = _let_through(narrowed(every, request.GET), request, whole=bool(by))
+    counts = Counter(one for row in wrong for one in {flag.cause for flag in row.found})
     counts[ENDED] = len(let_through) if cause == ENDED else ended.count()
     labels = {**CAUSES, ENDED: _("ended in the last %(days)s days") % {"days": grace.days}}
     listed = let_through
     if cause in CAUSES:
-        listed = [one for one in listed if any(flag.cause == cause for flag in one.found)]
-    groups = [Group("", "", len(listed), members=listed)]
+        listed = [one for one in wrong if any(flag.cause == cause for flag in one.found)]
+    groups = [Group("", "", len(listed))]
     closed = {one[:LONGEST] for one in request.GET.getlist(HIDDEN)} if by else set()
     if by:
         groups = grouped(listed, by, closed=closed, **known)
-    page = Paginator(open_people(groups), ON_A_PAGE).get_page(request.GET.get("page"))
-    groups = on_page(groups, page, rows_of_page(list(page), at=request.at))
+    page = Paginator(open_people(groups) if by else listed, ON_A_PAGE).get_page(request.GET.get("page"))
+    rows = rows_of_page(list(page), at=request.at)
+    groups = on_page(groups, page, rows) if by else [replace(groups[0], rows=rows)]
     asked = {"cause": cause if cause == ENDED or cause in CAUSES else "", **kept}
     context = {
         "page": page,
@@ -73,19 +75,33 @@ def monitoring(request: HttpRequest) -> HttpResponse:
         "by": by,
         "groupings": LABELS,
         "kept": kept,
-        "sentence": _sentence(asked, filters, labels, len(listed), len(every)),
+        "sentence": _sentence(asked, filters, labels, len(listed), every.count()),
         "nobody": [one.nobody for one in filters if one.nobody],
         "ended": cause == ENDED,
         "cause": asked["cause"],
         "query": _query(asked, closed) + "&",
         "without_closed": _address(asked, ()),
         "any_closed": bool(closed),
-        "several_sites": len({one.row.site for one in every}) > 1,
+        "several_sites": len(next(one for one in filters if one.name == "site").choices) > 1,
         "own_zone": timezone.get_current_timezone_name(),
         "at": request.at,
         **_saved(request, asked),
     }
     return render(request, "nurse/monitoring.html", context)
+
+
+def _let_through(
+    listed: QuerySet[FollowUp], request: HttpRequest, *, whole: bool
+) -> tuple[Sequence[Ranked], list[Ranked]]:
+    """The list in its order, and those of it with whom something is wrong. The whole of it is read where it is put
+    under headings, or where what is filtered by must be computed first."""
+    if request.GET.get("cause") != ENDED and not whole and not is_computed(request.GET):
+        in_order = WorstFirst(listed, at=request.at)
+        return in_order, in_order.wrong
+    read = [one for one in ranked(listed, at=request.at) if lets_through(one, request.GET)]
+    if request.GET.get("cause") != ENDED:
+        read.sort(key=attrgetter("badness"))
+    return read, [one for one in read if one.found]
 
 
 def _query(asked: Mapping[str, str], closed: Any) -> str:

@@ -77,9 +77,11 @@ def to_ring(lines: Iterable[waits.Line], follow_ups: QuerySet[FollowUp], *, at: 
         if line.worker is not None and line.cause in ABOUT and not line.gone and line.group != waits.SEEN:
             people.setdefault(line.worker.pk, (line.worker, line.site))
             reasons.setdefault(line.worker.pk, []).append(_of_line(line))
-    for follow_up in _asking(follow_ups, at):
+    asking = list(_asking(follow_ups, at))
+    sites = Site.objects.in_bulk({follow_up.site_id for follow_up in asking})  # the same few for everybody
+    for follow_up in asking:
         known = reasons.setdefault(follow_up.worker_id, [])
-        people.setdefault(follow_up.worker_id, (follow_up.worker, follow_up.site))
+        people.setdefault(follow_up.worker_id, (follow_up.worker, sites[follow_up.site_id]))
         known += list(_of_follow_up(follow_up, {reason.cause for reason in known}))
     found = [
         ToRing(*people[key], tuple(sorted(of_person, key=lambda reason: reason.rank)))
