@@ -20,11 +20,13 @@ from exposure.report.removals import unfinished_marks
 from exposure.report.sealed import read_envelope
 from exposure.report.submission import reference
 from tests.cast import MONDAY, doing
-from tests.web.test_tablet import key, sealed, sent  # noqa: F401 (a fixture)
+from tests.web import test_tablet
+from tests.web.test_tablet import sealed, sent
 
 pytestmark = [pytest.mark.database, pytest.mark.django_db]
 BEGAN = MONDAY - timedelta(minutes=50)
 DIGITS = "482915"
+key = test_tablet.key
 
 
 def ago(minutes):
