@@ -5,7 +5,7 @@ import { moment } from "./clock.js";
 import { keep } from "./outbox.js";
 import { askObserver, askTyped, askWho, forget, observing, sentObserver, sentWho } from "./people.js";
 import { atWorst, choiceOf, number, sent, stillOpen, UNKNOWN } from "./questions.js";
-import { choice, numbers, part, show, told, word } from "./screen.js";
+import { choice, clock, numbers, part, show, told, word } from "./screen.js";
 import { current, reported } from "./underway.js";
 
 const MINUTE = 60_000;
@@ -212,14 +212,14 @@ function phase() {
 }
 
 function review() {
-  const main = page("review", { drill: draft.drill }, {
+  const main = page("review", { drill: draft.drill, timed: !draft.mark }, {
     when: () => go("when"), phase: () => go("phase"), who: () => go("who"), what: () => go("groups"),
     keep: () => store(main), discard: (event) => discard(event.currentTarget),
   });
   const line = (text, words) => main.querySelector("dl").append(part("line", { text, words }));
   line(word("who"), draft.who?.words ?? word("nobody"));
   line(word("what"), draft.what === "other" ? word("something_else") : told(failure(draft.what).label));
-  line(word("when"), draft.ago === null ? word("long_ago") : ago(draft.ago / MINUTE));
+  line(word("when"), inTime());
   line(word("where"), [pack.station.name, told(pack.phases.find((one) => one.code === draft.phase).label)].join(", "));
   if (draft.aid) line(word("first_aid"), draft.aid.length ? word("aid_done") : word("aid_not"));
   for (const asked of ruling().facts.filter(({ name }) => name in answers())) line(told(asked.ask), inWords(asked));
@@ -233,6 +233,12 @@ function review() {
   const note = main.querySelector("textarea");
   note.value = draft.note;
   note.addEventListener("change", () => { draft.note = note.value; put("draft", draft); });
+}
+
+/** A mark has its tap's own time. */
+function inTime() {
+  if (draft.mark) return clock(draft.begun.right, pack.site.zone);
+  return draft.ago === null ? word("long_ago") : ago(draft.ago / MINUTE);
 }
 
 function inWords({ name, answers: offered, unit }) {
