@@ -22,7 +22,7 @@ from exposure.pipeline.report import (
     report_of_mark,
     tie_to_report,
 )
-from exposure.pipeline.take import NoSuchProtocol, prove_observer, take_removal
+from exposure.pipeline.take import NoSuchProtocol, TakenRemoval, prove_observer, take_removal
 from exposure.places.models import Site
 from exposure.refusal import BadSubmission, Conflict
 from exposure.report import sealed
@@ -90,19 +90,20 @@ def _take_report(body: dict[str, Any], device: User, at: datetime) -> Reported:
 def _take_removal(
     body: dict[str, Any], digits: str, envelope: sealed.Envelope, device: User, at: datetime
 ) -> Taken:
-    noted = (
-        "The tablet's clock was set between its start and its sending."
-        if _clock_was_set(body, envelope, at)
-        else ""
-    )
-    taken = take_removal(body=body, device=device, noted=noted, at=at)
-    removal = taken.removal
-    for mark in taken.unplaced:
-        _report_as_it_stands(removal, mark, device, at)
+    was_set = _clock_was_set(body, envelope, at)
+    noted = "The tablet's clock was set between its start and its sending." if was_set else ""
+    taken = _store_removal(body, device, noted, at)
     if taken.created and digits:
-        _prove_watched(removal, body["observer"]["badge"], digits, device, at)
-    _join(str(removal.uid), device, at)
-    return Taken(reference(removal.uid), taken.created, ring_now=False)
+        _prove_watched(taken.removal, body["observer"]["badge"], digits, device, at)
+    return Taken(reference(taken.removal.uid), taken.created, ring_now=False)
+
+
+def _store_removal(body: dict[str, Any], device: User, noted: str, at: datetime) -> TakenRemoval:
+    taken = take_removal(body=body, device=device, noted=noted, at=at)
+    for mark in taken.unplaced:
+        _report_as_it_stands(taken.removal, mark, device, at)
+    _join(str(taken.removal.uid), device, at)
+    return taken
 
 
 def _report_as_it_stands(removal: Removal, mark: SentMark, device: User, at: datetime) -> None:
@@ -157,7 +158,7 @@ def open_kept(*, at: datetime) -> tuple[int, int]:
             envelope = sealed.read_envelope({**breach.body["sealed"], "submission_id": str(breach.uid)})
             body = sealed.opened(envelope)
             if is_removal(body):
-                take_removal(body=without_digits(body)[0], device=breach.reported_by, at=at)
+                _store_removal(without_digits(body)[0], breach.reported_by, "", at)
             report_breach(body=body, reporter=breach.reported_by, at=at)
         except Conflict:
             opened += breach.other_contents.count() > before

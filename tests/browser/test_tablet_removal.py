@@ -153,7 +153,7 @@ def test_a_removal_without_a_network_killed_in_the_middle_and_one_that_nobody_ca
     standing_clock(MONDAY + timedelta(minutes=5))
     page = tablet.open()
     page.goto("/station/en/")
-    assert page.evaluate(DRAIN, 20) == 0
+    assert page.evaluate(DRAIN, 300) == 0
     stand(cast, reference)
 
 

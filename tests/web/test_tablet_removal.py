@@ -1,6 +1,7 @@
 """A removal that a station's tablet watched without a network, as the service takes it: once, at the moments of its
 taps, beside its reports in whatever order they come, and nothing refused for what is in it."""
 
+import random
 import threading
 import uuid
 from datetime import timedelta
@@ -12,14 +13,17 @@ from config.report_key import new_report_key, report_keys
 from exposure.attend.models import Alert
 from exposure.people import devices, station_pins
 from exposure.people.models import User, Worker
+from exposure.pipeline import remove
 from exposure.pipeline.receive import open_kept, take_sealed
 from exposure.pipeline.report import send_unfinished_mark
 from exposure.places.models import Protocol, Station, StationProtocol
 from exposure.report.models import Breach, Mark, OtherContent, Removal
-from exposure.report.removals import unfinished_marks
+from exposure.report.removals import neighbours, path_of, unfinished_marks
 from exposure.report.sealed import read_envelope
 from exposure.report.submission import reference
+from exposure.web.tablet.pack import pack_of
 from tests.cast import MONDAY, doing
+from tests.classify.test_criteria_page import node_running
 from tests.web import test_tablet
 from tests.web.test_tablet import sealed, sent
 
@@ -184,6 +188,33 @@ def test_no_contact_where_it_pierced_counts_only_once_it_was_said_again(cast, ke
     assert sent(key, sealed(removal(cast, doubtful, certain))).status_code == 201
     stood = {str(one.uid): one.deviation_at is not None for one in Mark.objects.all()}
     assert stood == {doubtful["id"]: False, certain["id"]: True}
+
+
+def test_the_tablet_goes_through_the_steps_as_the_pages_do(cast):
+    """Random taps through every protocol, with the ways out and back from them, a page's use case for each."""
+    chance, lines, wanted = random.Random(3), [], []
+    pack = {one["code"]: one for one in pack_of(cast.station, at=MONDAY)["protocols"]}
+    with doing(cast.observer):
+        for protocol in Protocol.objects.all():
+            taps = chance.choices(("done", "back", "out", "whole"), (12, 3, 1, 1), k=60)
+            lines.append({"protocol": pack[protocol.code], "taps": taps})
+            wanted.append(walked(cast, protocol, taps))
+    assert node_running("tests/web/walk_with_node.mjs", lines) == wanted
+    assert any(len(set(positions)) > 4 for positions in wanted)
+
+
+def walked(cast, protocol, taps):
+    by = {"by": cast.observer, "at": MONDAY}
+    one = remove.start_removal(station=cast.station, protocol=protocol, drill=True, **by)
+    steps, positions = list(protocol.steps.all()), []
+    for tap in taps:
+        before, after = neighbours(path_of(one, steps), one.at_step)
+        if tap in ("out", "whole"):
+            one = remove.take_way_out(removal=one, out=tap == "out", **by)
+        elif (to := after if tap == "done" else before) is not None:
+            one = remove.reach_step(removal=one, left=one.at_step, position=to, **by)
+        positions.append(one.at_step)
+    return positions
 
 
 ODD = {

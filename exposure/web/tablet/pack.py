@@ -49,7 +49,9 @@ def pack_of(station: Station, *, at: datetime) -> dict[str, Any]:
         "emergencies": _emergencies(station),
         "groups": [{"code": code, "label": in_each(words.__str__)} for code, words in FailureGroup.choices],
         "failures": [_failure(failure) for failure in FailureType.objects.select_related("card")],
-        "protocols": [_protocol(one) for one in station.protocols.prefetch_related("steps__step_failures__failure")],
+        "protocols": [
+            _protocol(one) for one in station.protocols.prefetch_related("steps__step_failures__failure")
+        ],
         "watched": [{"code": code, "label": in_each(words.__str__)} for code, words in WATCHED],
         "phases": [{"code": code, "label": in_each(words.__str__)} for code, words in Breach.Phase.choices],
         "people": [_person(station, worker) for worker in _people(station, at)],

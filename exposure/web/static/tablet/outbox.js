@@ -13,9 +13,9 @@ const FIRST_WAIT = 5_000;
 const LONGEST_WAIT = 300_000;
 
 /** Keeps a report or a removal, and forgets what it was written from, both or neither. `urgent`: at the highest tier
-still possible. `after`: the ids of what is to be sent before it. `forgets`: what of our own goes with it; `puts`: what
-stands there from then on, by its name. Returns its reference. */
-export async function keep(body, { sealFor: key, urgent = false, after = [], forgets = ["draft"], puts = {} }) {
+still possible. `after`: the ids of what is to be sent before it. `forgets`: what of our own goes with it; `puts`: gives
+what stands there from then on, by its name. Returns its reference. */
+export async function keep(body, { sealFor: key, urgent = false, after = [], forgets = ["draft"], puts = () => ({}) }) {
   const id = body.submission_id;
   const point = Uint8Array.from(atob(key.point), (letter) => letter.charCodeAt(0));
   const plain = new TextEncoder().encode(JSON.stringify(body));
@@ -27,7 +27,7 @@ export async function keep(body, { sealFor: key, urgent = false, after = [], for
     what: body.kind ?? "report", after,
   };
   await inTurn(async () => {
-    const stands = await Promise.all(Object.entries(puts).map(async ([own, value]) => [own, await seal(value)]));
+    const stands = await Promise.all(Object.entries(puts()).map(async ([own, value]) => [own, await seal(value)]));
     await run(["own", "outbox"], (own, outbox) => {
       outbox.put(kept);
       for (const one of forgets) own.delete(one);

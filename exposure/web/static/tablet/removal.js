@@ -8,17 +8,17 @@ import { beginFrom, isWriting } from "./report.js";
 import { choice, clock, numbers, part, show, told, word } from "./screen.js";
 import { signal, stayAwake } from "./signals.js";
 import {
-  asItStands, body, count, current, mark, markWith, neighbours, noted, open, over, reported, save, step, takeWayOut,
+  asItStands, body, close, count, current, mark, markWith, neighbours, noted, open, reported, save, step, takeWayOut,
   unfinished,
 } from "./underway.js";
 
 let pack;
 let kept; // what is done when a report of it is kept, or thrown away
 let leave; // what is done when the removal is over
+let finishing = false;
 
-export function guide(given, { afterReport, after }) {
+export function ready(given, { afterReport, after }) {
   [pack, kept, leave] = [given, afterReport, after];
-  again();
 }
 
 /** Goes on where it was. */
@@ -38,11 +38,12 @@ function go(name, id = null) {
   again();
 }
 
-function page(name, fill = {}, deeds = {}) {
+/** `meeting`: what an emergency does that is tapped there. */
+function page(name, fill = {}, deeds = {}, meeting = note) {
   const main = show(name, fill, deeds, { guided: true });
   numbers(main, pack.site);
   main.prepend(where(name === "step"));
-  main.querySelector("[data-emergencies]")?.replaceWith(emergencies());
+  main.querySelector("[data-emergencies]")?.replaceWith(emergencies(meeting));
   return main;
 }
 
@@ -61,12 +62,12 @@ function where(onStep) {
 }
 
 /** One tap each; what that means is, of the failures behind it, the one that is usual at most steps of this protocol. */
-function emergencies() {
+function emergencies(meeting) {
   const made = part("emergencies");
   const usual = (code) => current().protocol.steps.filter((one) => one.usual.includes(code)).length;
   made.querySelector("[data-list]").append(...pack.emergencies.map((one) => choice(told(one.label), () => {
     const [likeliest] = one.failures.toSorted((first, second) => usual(second) - usual(first));
-    note(likeliest);
+    meeting(likeliest);
   })));
   return made;
 }
@@ -114,7 +115,7 @@ function note(code = null) {
 }
 
 function wrong(own) {
-  const main = page("wrong", { place: place(own) }, { else: () => go("step") });
+  const main = page("wrong", { place: place(own) }, { else: () => go("step") }, (code) => named(own, code));
   const usual = step(own.position).usual.map(failure);
   main.querySelector("[data-list]").append(...usual.map(({ code, label }) => choice(told(label), () => named(own, code))));
 }
@@ -204,23 +205,26 @@ function answered(main) {
 /** Seals it for the service and forgets it here, both or neither. Who observed is asked once more where it is not known
 any more and somebody is there to say so. */
 export async function finish({ asks = true } = {}) {
+  if (finishing) return;
   const watches = current().watched !== "nobody";
   if (asks && watches && !observing()) {
     askObserver((name, fill, deeds) => show(name, fill, { ...deeds, back: again }, { guided: true }), finish);
     return;
   }
-  const after = current().marks.filter((own) => own.reported).map(({ id }) => id);
+  const main = document.querySelector("#main");
+  [finishing, main.inert] = [true, true];
   try {
-    await keep(body(), { sealFor: pack.seal_for, after, forgets: ["removal"] });
+    const after = current().marks.filter((own) => own.reported).map(({ id }) => id);
+    await close(() => keep(body(), { sealFor: pack.seal_for, after, forgets: ["removal"] }));
+    forget();
+    stayAwake(false);
+    leave();
   } catch {
     again();
-    document.querySelector("#main [data-failed]")?.removeAttribute("hidden");
-    return;
+    main.querySelector("[data-failed]")?.removeAttribute("hidden");
+  } finally {
+    [finishing, main.inert] = [false, false];
   }
-  over();
-  forget();
-  stayAwake(false);
-  leave();
 }
 
 /** Sends the marks that waited too long as they stand; whoever is at something else goes on with it. */

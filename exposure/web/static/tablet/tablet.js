@@ -31,6 +31,7 @@ async function start() {
   registered();
   pack = await packed(); // at once: a slow network is waited for by nobody
   await Promise.all([taken(), signals.remembered()]);
+  readied();
   if (!pack) setUp();
   else if (!await resume(pack, kept)) onward();
   renewing();
@@ -48,8 +49,12 @@ async function start() {
 
 /** To where one was: the removal under way, else the start. */
 function onward() {
-  if (!current()) return home();
-  return removal.guide(pack, { afterReport: kept, after: () => home({ over: true }) });
+  if (current()) removal.again();
+  else home();
+}
+
+function readied() {
+  removal.ready(pack, { afterReport: kept, after: () => { if (!isWriting()) home({ over: true }); } });
 }
 
 async function registered() {
@@ -62,6 +67,7 @@ async function renewing() {
   if (!pack) return;
   const got = await renew();
   if (got.pack) pack = got.pack;
+  readied();
   shut = got.shut;
   document.querySelector("#shut").hidden = !shut;
 }
@@ -87,6 +93,7 @@ function setUp() {
       }
       if (!words.hidden) return;
       [pack, shut] = [await packed(), false];
+      readied();
       home();
     },
   });
@@ -208,7 +215,7 @@ function cover() {
   forget();
   if (isWriting()) show("cover", { report: true }, { on: again });
   else if (current()) show("cover", { removal: true }, { on: onward });
-  else if (["kept", "paper"].includes(name)) home();
+  else if (["kept", "paper", "choose", "who", "typed", "observe"].includes(name)) home();
 }
 
 start();

@@ -8,10 +8,21 @@ import { reference } from "./reference.js";
 const UNFINISHED = 30 * 60_000; // then a mark is sent as it stands, as from the service's pages
 
 let removal = null;
+let closing = false; // it is being sealed for the service: nothing is kept of it here any more
 
 export const current = () => removal;
-export const over = () => { removal = null; };
-export const save = () => put("removal", removal);
+export const save = () => (closing ? Promise.resolve() : put("removal", removal));
+
+/** Does `work`, by which it is sealed and forgotten here; where that fails it stands as it stood. */
+export async function close(work) {
+  closing = true;
+  try {
+    await work();
+    removal = null;
+  } finally {
+    closing = false;
+  }
+}
 
 export async function taken() {
   removal = await take("removal");
@@ -63,17 +74,17 @@ export const noted = () => removal.marks.filter(({ noContact, reported: name }) 
 /** Marks that waited too long for their answer. */
 export function unfinished() {
   const now = Date.parse(moment().right);
-  return removal ? open().filter(({ at }) => now - Date.parse(at.right) >= UNFINISHED) : [];
+  return removal && !closing ? open().filter(({ at }) => now - Date.parse(at.right) >= UNFINISHED) : [];
 }
 
 /** What is kept together with the report of that id, if it is of a mark: the removal in which it is reported; and, once
 it is kept, what is said here. */
 export async function reported(id) {
   const name = await reference(id);
-  if (!removal || !markWith(id)) return { puts: {}, said: () => {} };
-  const marks = removal.marks.map((one) => (one.id === id ? { ...one, reported: name } : one));
+  if (!removal || !markWith(id)) return { puts: () => ({}), said: () => {} };
+  const told = (one) => (one.id === id ? { ...one, reported: name } : one);
   return {
-    puts: { removal: { ...removal, marks } },
+    puts: () => (removal && !closing ? { removal: { ...removal, marks: removal.marks.map(told) } } : {}),
     said: () => { // what was tapped meanwhile stays
       const own = removal && markWith(id);
       if (own) own.reported = name;
