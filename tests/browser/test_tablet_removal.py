@@ -58,8 +58,10 @@ def test_a_removal_without_a_network_killed_in_the_middle_and_one_that_nobody_ca
     page = tablet.page
     tablet.enrol(key)
     tablet.context.set_offline(True)
+    tablet.tap("Sound and vibration: off")
+    page.get_by_role("button", name="Sound and vibration: on").wait_for()
     page.reload()
-    on(tablet, "home")
+    page.get_by_role("button", name="Sound and vibration: on").wait_for()
     begin(tablet, "Real", "Wim Alder")
     usual(tablet, "step")
     assert page.locator("main .emergencies button").count() == 4

@@ -19,7 +19,7 @@ from exposure.people.models import Worker
 from exposure.places.first_aid import emergencies, failures_of
 from exposure.places.models import FailureGroup, FailureType, FirstAidCard, Protocol, Station
 from exposure.report import sealed
-from exposure.report.models import Breach, Case
+from exposure.report.models import Breach, Case, Removal
 from exposure.web.observer.forms import WATCHED
 from exposure.web.observer.here import open_cases
 from exposure.web.observer.questions import Asked, asked_at, facts_about_event, version_named
@@ -52,7 +52,7 @@ def pack_of(station: Station, *, at: datetime) -> dict[str, Any]:
         "protocols": [
             _protocol(one) for one in station.protocols.prefetch_related("steps__step_failures__failure")
         ],
-        "watched": [{"code": code, "label": in_each(words.__str__)} for code, words in WATCHED],
+        "watched": [_watched(code, words) for code, words in WATCHED],
         "phases": [{"code": code, "label": in_each(words.__str__)} for code, words in Breach.Phase.choices],
         "people": [_person(station, worker) for worker in _people(station, at)],
         "choices": [*choices, _choice(station, cases, at)],
@@ -118,6 +118,15 @@ def _protocol(protocol: Protocol) -> dict[str, Any]:
         for step in protocol.steps.all()
     ]
     return {"code": protocol.code, "title": _text(protocol.title), "steps": steps}
+
+
+def _watched(code: str, words: Any) -> dict[str, Any]:
+    """As it is asked, and as it stands beside the removal then."""
+    return {
+        "code": code,
+        "label": in_each(words.__str__),
+        "shown": in_each(Removal.Watched(code).label.__str__),
+    }
 
 
 def _people(station: Station, at: datetime) -> list[Worker]:

@@ -52,7 +52,7 @@ function where(onStep) {
   const somebody = who?.words ?? word("not_named");
   const how = [
     told(protocol.title), ...(drill ? [word("drill")] : []),
-    ...(watched === "observer" ? [] : [told(pack.watched.find(({ code }) => code === watched).label)]),
+    ...(watched === "observer" ? [] : [told(pack.watched.find(({ code }) => code === watched).shown)]),
   ];
   return part("where", {
     who: who?.kind === "name" ? `${somebody} (${word("not_listed")})` : somebody,
@@ -108,7 +108,7 @@ function stand() {
 }
 
 /** Noted first, at the moment of the tap; whatever is asked comes after. */
-function note(code = null) {
+export function note(code = null) {
   const own = mark(code);
   signal();
   go(code && cardOf(code) ? "aid" : "wrong", own.id);

@@ -214,7 +214,7 @@ function cover() {
   if (idle < (reading ? IDLE_UNDER_WAY : IDLE) || name === "cover" || answered) return;
   forget();
   if (isWriting()) show("cover", { report: true }, { on: again });
-  else if (current()) show("cover", { removal: true }, { on: onward });
+  else if (current()) show("cover", { removal: true }, { on: onward }).append(foot(pack, removal.note));
   else if (["kept", "paper", "choose", "who", "typed", "observe"].includes(name)) home();
 }
 
