@@ -91,7 +91,7 @@ def _store_sent(sent: SentRemoval, device: User, noted: str) -> Removal:
 def _sent_before(removal: Removal, body: Mapping[str, Any], device: User) -> SentRemoval:
     """The same sent again, read as of its first arrival. Raises Conflict where the one that stands is another's, or was
     sent otherwise."""
-    first = removal.history.filter(history_type="+", history_user_id=device.actor).first()
+    first = removal.history.filter(history_type="+", observer_id=device.pk).first()
     if first is None:
         raise Conflict
     sent = read_removal(body, at=first.history_date)

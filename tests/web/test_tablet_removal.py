@@ -282,6 +282,7 @@ def test_one_with_a_protocol_that_was_never_here_is_kept_as_it_came_until_there_
         assert open_kept(at=MONDAY) == (0, 0)
     assert str(Removal.objects.get().uid) == of["submission_id"]
     assert OtherContent.objects.get().body["protocol"] == "of-another-service"
+    assert sent(key, sealed(of)).status_code == 200, "its receipt was lost, and it comes once more"
 
 
 def test_the_same_id_with_another_content_or_of_somebody_else_is_not_taken_for_it(cast, key):
