@@ -1,4 +1,5 @@
-"""Reports that a station's tablet sealed while it had no network: taken from its device alone, never throttled."""
+"""What a station's tablet sealed while it had no network, reports and removals: taken from its device alone, never
+throttled."""
 
 from http import HTTPStatus
 
@@ -28,7 +29,7 @@ class EnvelopeSerializer(serializers.Serializer):
 
 
 class ReceiptSerializer(serializers.Serializer):
-    """What lets a tablet forget a report: nothing else that answers carries its id."""
+    """What lets a tablet forget a report or a removal: nothing else that answers carries its id."""
 
     submission_id = serializers.UUIDField()
     reference = serializers.CharField()
@@ -43,7 +44,7 @@ class SealedReports(Resource):
 
     @described(
         "take_sealed_report",
-        "Take a report that a station's tablet sealed",
+        "Take a report, or a removal, that a station's tablet sealed",
         {201: ReceiptSerializer, 200: ReceiptSerializer},
         409,
         body=EnvelopeSerializer,
@@ -53,11 +54,11 @@ class SealedReports(Resource):
         if request.user.device_of_id is None:
             raise PermissionDenied
         envelope = read_envelope(request.data)
-        reported = receive.take_sealed(envelope=envelope, reporter=request.user, at=request.at)
+        taken = receive.take_sealed(envelope=envelope, reporter=request.user, at=request.at)
         receipt = {
             "submission_id": envelope.submission_id,
-            "reference": reported.breach.reference,
-            "ring_now": reported.ring_now,
+            "reference": taken.reference,
+            "ring_now": taken.ring_now,
         }
-        status = HTTPStatus.CREATED if reported.created else HTTPStatus.OK
+        status = HTTPStatus.CREATED if taken.created else HTTPStatus.OK
         return Response(ReceiptSerializer(receipt).data, status=status)

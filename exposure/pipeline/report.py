@@ -39,7 +39,9 @@ from exposure.report.submission import Submission, read_submission
 
 Cause = Alert.Cause
 BY_THE_REPORTER = (Assessment.Kind.REPORT, Assessment.Kind.FACTS)
-NOT_ODD = frozenset({"self_answered", "time_missing", "station_missing", "observer_not_proved"})
+NOT_ODD = frozenset(
+    {"self_answered", "time_missing", "station_missing", "observer_not_proved", "removal_awaited"}
+)
 log = logging.getLogger(__name__)
 
 
@@ -123,22 +125,34 @@ def report_mark(*, mark: Mark, body: dict[str, Any], reporter: User, at: datetim
     """Send the report of one's own mark and tie the two together. Where the mark has been sent as it stood meanwhile,
     what is answered now is added to that report. Raises Conflict only where somebody else's report has its id."""
     mark = find(reporter, Mark.objects.all(), View.AUTHOR, at=at, pk=mark.pk)
+    return report_of_mark(mark=mark, body=body, reporter=reporter, at=at)
+
+
+def report_of_mark(*, mark: Mark, body: dict[str, Any], reporter: User, at: datetime) -> Reported:
+    """The same for a mark of a removal that the reporter's own tablet has sent."""
     submission = read_submission(body)
     with transaction.atomic():
         mark, standing = _locked_mark(mark, submission.submission_id)
         reported: Reported | None = None
         if standing is None:
             reported = report_breach(body=body, reporter=reporter, at=at)
-        elif standing.reported_by_id == reporter.pk:
+        elif standing.reported_by_id in (reporter.pk, mark.removal.observer_id):
             reported = _add_later(standing, submission, reporter, at)
         _tie(mark, reported.breach if reported else standing)
     # Somebody else's: this keeps what was sent beside it, and says Conflict.
     return reported or report_breach(body=body, reporter=reporter, at=at)
 
 
+def add_to_report(*, breach: Breach, body: dict[str, Any], reporter: User, at: datetime) -> Reported:
+    """What is answered after the reporter's own report was sent as it stood."""
+    submission = read_submission(body)
+    with transaction.atomic():
+        return _add_later(breach, submission, reporter, at)
+
+
 def _locked_mark(mark: Mark, submission_id: UUID) -> tuple[Mark, Breach | None]:
     """The mark as it stands now, and the report that stands for it."""
-    mark = Mark.objects.select_for_update(of=("self",)).select_related("breach").get(pk=mark.pk)
+    mark = Mark.objects.select_for_update(of=("self",)).select_related("breach", "removal").get(pk=mark.pk)
     return mark, mark.breach or Breach.objects.filter(uid=submission_id).first()
 
 
@@ -146,6 +160,14 @@ def _tie(mark: Mark, breach: Breach | None) -> None:
     if mark.breach_id is None:
         mark.deviation_at, mark.breach = None, breach
         mark.save()
+
+
+def tie_to_report(mark: Mark) -> None:
+    """A mark to the report that a tablet has made of it, where that has come: it has the mark's id."""
+    with transaction.atomic():
+        mark, standing = _locked_mark(mark, mark.uid)
+        if standing is not None and standing.site_id == mark.removal.site_id:
+            _tie(mark, standing)
 
 
 def _add_later(standing: Breach, submission: Submission, by: User, at: datetime) -> Reported:
@@ -157,7 +179,7 @@ def _add_later(standing: Breach, submission: Submission, by: User, at: datetime)
         )
         if fresh:
             complete_person(standing.worker, submission.person)
-            if submission.facts and not standing.drill:
+            if submission.facts and not standing.drill and standing.reported_by_id == by.pk:
                 classify.answer_facts(breach=standing, facts=submission.facts, by=by, at=at)
             because = _("Answers came after the report had been sent as it stood: they are added.")
             alerts.raise_alert(standing, Cause.OTHER_CONTENT, because, site=standing.site, at=at)

@@ -23,6 +23,7 @@ TEXTS = {
     "other_station": _("The device that reported belongs to another station."),
     "unknown_case": _("There is no such case."),
     "unknown_removal": _("There is no such removal."),
+    "removal_awaited": _("The removal that it names has not come from the tablet yet."),
     "unknown_event": _("There is no such event."),
     "unknown_phase": _("The phase is none of the known ones."),
     "unknown_step": _("The step is in no protocol."),

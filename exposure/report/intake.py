@@ -14,6 +14,7 @@ from exposure.places.models import FailureType, FirstAidCard, Site, Station, Ste
 from exposure.record import Recorded
 from exposure.report.flags import capped
 from exposure.report.models import Breach, Case, Removal
+from exposure.report.removals import named_in
 from exposure.report.submission import Submission, read_instant, reference
 
 CLOCK_GRACE = timedelta(minutes=10)
@@ -41,7 +42,9 @@ def store_breach(submission: Submission, *, reporter: User, at: datetime) -> Bre
     texts = submission.texts
     station = _station(texts["station"], reporter, flags)
     case = _find(Case, texts["case"], "unknown_case", flags, by="code")
-    removal = _find(Removal, texts["removal"], "unknown_removal", flags, by="uid")
+    # A tablet sends what went wrong at once, and the removal when it is over.
+    awaited = "removal_awaited" if reporter.device_of_id else "unknown_removal"
+    removal = _find(Removal, texts["removal"], awaited, flags, by="uid")
     site = _site(station, case, reporter, at)
     worker = _worker(submission, site, flags)
     occurred_at, happened_at = _moments(texts["occurred_at"], site, flags, at)
@@ -153,6 +156,10 @@ def _worker(submission: Submission, site: Site, flags: list[str]) -> Worker:
     else:
         flags.append("unlisted_person" if person["name"] else "nobody_named")
         name = person["name"]
+    already = named_in(submission.texts["removal"], name, site)
+    if already is not None:
+        complete_person(already, submission.person)
+        return already
     return Worker.objects.create(
         site=site, name=name[:200], phone=person["phone"][:40], employer=person["employer"][:200]
     )

@@ -6,9 +6,10 @@ from zoneinfo import ZoneInfo
 from django.db.models import Count, Q, QuerySet
 from django.db.models.functions import Coalesce
 
-from exposure.people.models import User
-from exposure.places.models import Station, Step
-from exposure.report.models import Mark, Removal
+from exposure.people.models import User, Worker
+from exposure.places.models import Site, Station, Step
+from exposure.report.models import Breach, Mark, Removal
+from exposure.report.submission import uid_in
 
 UNFINISHED_MARK = timedelta(minutes=30)  # then it is sent as it stands
 UNDO = UNFINISHED_MARK  # after the worker is out: the questions come only then
@@ -76,3 +77,18 @@ def unfinished_marks(at: datetime) -> QuerySet[Mark]:
     marks = waiting.alias(since=Coalesce("reopened_at", "marked_at")).filter(since__lte=at - UNFINISHED_MARK)
     about = ("removal__station", "removal__worker", "removal__observer", "step", "failure")
     return marks.select_related(*about).order_by("marked_at", "pk")
+
+
+def named_in(removal: str, name: str, site: Site) -> Worker | None:
+    """Who was named so, and is on no list, in the removal with that uid, or in a report of it: a tablet without a
+    network names one person anew in each of them. The first one, as whoever they proved to be."""
+    if not removal:
+        return None
+    unlisted = {"worker__name": name[:200], "worker__number": None, "worker__user": None}
+    told = Breach.objects.filter(site=site, body__removal__iexact=removal, **unlisted)
+    breach = told.select_related("worker__same_as").order_by("pk").first()
+    if breach is not None:
+        return breach.worker.same_as or breach.worker
+    begun = Removal.objects.filter(site=site, uid=uid_in(removal), **unlisted)
+    found = begun.select_related("worker__same_as").first()
+    return (found.worker.same_as or found.worker) if found else None

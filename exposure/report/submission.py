@@ -210,6 +210,14 @@ def read_instant(text: Any) -> datetime | None:
     return moment
 
 
+def uid_in(text: str) -> uuid.UUID | None:
+    """The id that the text is; None is the id of nothing that exists."""
+    try:
+        return uuid.UUID(text)
+    except ValueError:
+        return None
+
+
 def reference(submission_id: uuid.UUID) -> str:
     """The short reference of a report, XXXX-XXXX-C, computed the same on a device without network.
 

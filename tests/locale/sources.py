@@ -118,6 +118,7 @@ KEPT = {
         "The phase is none of the known ones.",
         "The questions came from a version that is no longer in use.",
         "The questions came from a version that is not known here.",
+        "The removal that it names has not come from the tablet yet.",
         "The step is in no protocol.",
         "The time has no time zone; the site's was taken.",
         "The worker reported themself; their answers wait for a clinician.",

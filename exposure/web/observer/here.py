@@ -1,6 +1,5 @@
 """Who and what is at a station: whose stations they are, who was there lately, which cases are open."""
 
-import uuid
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
@@ -12,6 +11,7 @@ from exposure.people.models import User, Worker
 from exposure.pipeline.remove import stations_of
 from exposure.places.models import Station
 from exposure.report.models import Case
+from exposure.report.submission import uid_in
 from exposure.web.bidi import isolated
 from exposure.web.observer.near import near_numbers
 
@@ -42,14 +42,6 @@ def lately_here(station: Station, *, chosen: str = "", at: datetime) -> list[Wor
     people = list(seen.annotate(last_here=Max("removals__started_at")).order_by("-last_here")[:MOST_NAMES])
     worker = by_uid(chosen)
     return people if worker is None or worker in people else [worker, *people]
-
-
-def uid_in(text: str) -> uuid.UUID | None:
-    """The id that the text is; None is the id of nothing that exists."""
-    try:
-        return uuid.UUID(text)
-    except ValueError:
-        return None
 
 
 def by_uid(text: str) -> Worker | None:

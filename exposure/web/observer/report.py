@@ -22,11 +22,12 @@ from exposure.places.first_aid import emergencies, length_of
 from exposure.places.models import FailureType, Station
 from exposure.refusal import Conflict
 from exposure.report.models import Breach, Mark
+from exposure.report.submission import uid_in
 from exposure.web.observer import questions
 from exposure.web.observer.desk import PAGES, Desk
 from exposure.web.observer.draft import Draft, let_go, local, put_by, take_up
 from exposure.web.observer.forms import ReviewForm
-from exposure.web.observer.here import find_station, open_cases, uid_in
+from exposure.web.observer.here import find_station, open_cases
 from exposure.web.observer.review import review
 from exposure.web.signed_in import kept_form, signed_in
 

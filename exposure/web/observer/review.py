@@ -9,9 +9,10 @@ from exposure.places.models import FirstAidCard, Step
 from exposure.report import flags
 from exposure.report.intake import CLOCK_GRACE
 from exposure.report.models import Breach, Mark
+from exposure.report.submission import uid_in
 from exposure.web.observer import questions
 from exposure.web.observer.desk import Desk
-from exposure.web.observer.here import by_uid, shown_at, uid_in
+from exposure.web.observer.here import by_uid, shown_at
 from exposure.web.observer.questions import UNKNOWN
 from exposure.wording import shipped
 

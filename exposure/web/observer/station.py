@@ -18,6 +18,7 @@ from exposure.refusal import NotYet
 from exposure.report.cases import pathogens_of
 from exposure.report.models import Removal
 from exposure.report.removals import open_marks, running, still_asking, today_at
+from exposure.report.submission import uid_in
 from exposure.web.account.sheet import svg
 from exposure.web.observer.forms import StartForm
 from exposure.web.observer.here import (
@@ -27,7 +28,6 @@ from exposure.web.observer.here import (
     lately_here,
     look_up,
     open_cases,
-    uid_in,
 )
 from exposure.web.signed_in import kept_form, signed_in
 

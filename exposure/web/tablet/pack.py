@@ -19,11 +19,13 @@ from exposure.people.models import Worker
 from exposure.places.first_aid import emergencies, failures_of
 from exposure.places.models import FailureGroup, FailureType, FirstAidCard, Protocol, Station
 from exposure.report import sealed
-from exposure.report.models import Breach, Case
+from exposure.report.models import Breach, Case, Removal
+from exposure.web.observer.forms import WATCHED
 from exposure.web.observer.here import open_cases
 from exposure.web.observer.questions import Asked, asked_at, facts_about_event, version_named
 from exposure.wording import shipped
 
+FORM = 2  # the page guides no removal by an earlier one, which it may still hold: its steps had no codes
 LATELY = timedelta(days=60)
 MOST_PEOPLE = 300
 Texts = dict[str, str]
@@ -34,6 +36,7 @@ def pack_of(station: Station, *, at: datetime) -> dict[str, Any]:
     cases = open_cases(station)
     choices = [_choice(station, [case], at) for case in cases] if len(cases) > 1 else []
     return {
+        "form": FORM,
         "station": {"code": station.code, "name": station.name},
         "site": {
             "name": station.site.short_name,
@@ -46,7 +49,10 @@ def pack_of(station: Station, *, at: datetime) -> dict[str, Any]:
         "emergencies": _emergencies(station),
         "groups": [{"code": code, "label": in_each(words.__str__)} for code, words in FailureGroup.choices],
         "failures": [_failure(failure) for failure in FailureType.objects.select_related("card")],
-        "protocols": [_protocol(one) for one in station.protocols.prefetch_related("steps")],
+        "protocols": [
+            _protocol(one) for one in station.protocols.prefetch_related("steps__step_failures__failure")
+        ],
+        "watched": [_watched(code, words) for code, words in WATCHED],
         "phases": [{"code": code, "label": in_each(words.__str__)} for code, words in Breach.Phase.choices],
         "people": [_person(station, worker) for worker in _people(station, at)],
         "choices": [*choices, _choice(station, cases, at)],
@@ -72,6 +78,7 @@ def _card(card: FirstAidCard) -> dict[str, Any]:
         "title": _text(card.title),
         "lines": [_text(line) for line in card.lines],
         "emergency": card.emergency,
+        "minutes": card.minutes,
     }
 
 
@@ -95,12 +102,31 @@ def _failure(failure: FailureType) -> dict[str, Any]:
         "card": failure.card.code if failure.card else None,
         "group": failure.group,
         "answers": failure.answers,
+        "bloodborne": failure.bloodborne,
     }
 
 
 def _protocol(protocol: Protocol) -> dict[str, Any]:
-    steps = [{"item": _text(step.item), "action": _text(step.action)} for step in protocol.steps.all()]
+    steps = [
+        {
+            "code": step.code,
+            "item": _text(step.item),
+            "action": _text(step.action),
+            "way_out": step.way_out,
+            "usual": [row.failure.code for row in step.step_failures.all()],
+        }
+        for step in protocol.steps.all()
+    ]
     return {"code": protocol.code, "title": _text(protocol.title), "steps": steps}
+
+
+def _watched(code: str, words: Any) -> dict[str, Any]:
+    """As it is asked, and as it stands beside the removal then."""
+    return {
+        "code": code,
+        "label": in_each(words.__str__),
+        "shown": in_each(Removal.Watched(code).label.__str__),
+    }
 
 
 def _people(station: Station, at: datetime) -> list[Worker]:

@@ -32,7 +32,11 @@ from exposure.web.language import of_reader
 from exposure.web.tablet.pack import pack_of
 
 FILES = Path(__file__).parents[1] / "static"
-SCRIPTS = (*sorted(f"tablet/{path.name}" for path in (FILES / "tablet").glob("*.js")), "js/criteria.js")
+SCRIPTS = (
+    *sorted(f"tablet/{path.name}" for path in (FILES / "tablet").glob("*.js")),
+    "js/countdown.js",
+    "js/criteria.js",
+)
 STYLES = (
     *(f"css/{name}.css" for name in ("palette", "page", "forms", "parts", "station", "print")),
     "tablet/tablet.css",

@@ -1,5 +1,5 @@
 // What the tablet keeps, in IndexedDB, written through to the disk before it counts as kept. `own` holds the device's
-// key, the station's pack and the report that is being written, sealed (AES-GCM) by a key that the browser does not give
+// key, the station's pack, the removal under way and the report that is being written, sealed (AES-GCM) by a key that the browser does not give
 // out; `outbox` holds what waits to be sent, sealed for the service, which alone can open it.
 const NAME = "station";
 const IV = 12; // bytes; NIST SP 800-38D, 8.2
@@ -60,9 +60,20 @@ export async function unseal(kept) {
   }
 }
 
-export async function put(name, value) {
-  const sealed = await seal(value);
-  await run(["own"], (own) => own.put(sealed, name));
+let latest = Promise.resolve();
+
+/** What is written goes one after the other: nothing that was put earlier lands on top of what came after it. */
+export function inTurn(work) {
+  const done = latest.then(work);
+  latest = done.catch(() => {});
+  return done;
+}
+
+export function put(name, value) {
+  return inTurn(async () => {
+    const sealed = await seal(value);
+    await run(["own"], (own) => own.put(sealed, name));
+  });
 }
 
 export async function take(name) {
@@ -71,5 +82,5 @@ export async function take(name) {
 }
 
 export function drop(name) {
-  return run(["own"], (own) => own.delete(name));
+  return inTurn(() => run(["own"], (own) => own.delete(name)));
 }

@@ -1,6 +1,6 @@
-// Reports on their way: each sealed for the service before it is stored, kept until the service has it, sent by one page
+// Reports and removals on their way: each sealed for the service before it is stored, kept until the service has it, sent by one page
 // at a time. What answers without the report's id, a portal's page for one, says nothing about it.
-import { put, run, seal, take, unseal } from "./base.js";
+import { inTurn, put, run, seal, take, unseal } from "./base.js";
 import { learn, moment } from "./clock.js";
 import { bytes, seal as sealFor } from "./hpke.js";
 import { block } from "./paper.js";
@@ -12,9 +12,10 @@ const SLOWEST = 20_000; // milliseconds; then it is sent again
 const FIRST_WAIT = 5_000;
 const LONGEST_WAIT = 300_000;
 
-/** Keeps a report, and forgets what it was written from, both or neither. `urgent`: at the highest tier still possible.
-Returns its reference. */
-export async function keep(body, { sealFor: key, urgent }) {
+/** Keeps a report or a removal, and forgets what it was written from, both or neither. `urgent`: at the highest tier
+still possible. `after`: the ids of what is to be sent before it. `forgets`: what of our own goes with it; `puts`: gives
+what stands there from then on, by its name. Returns its reference. */
+export async function keep(body, { sealFor: key, urgent = false, after = [], forgets = ["draft"], puts = () => ({}) }) {
   const id = body.submission_id;
   const point = Uint8Array.from(atob(key.point), (letter) => letter.charCodeAt(0));
   const plain = new TextEncoder().encode(JSON.stringify(body));
@@ -23,10 +24,15 @@ export async function keep(body, { sealFor: key, urgent }) {
   const paper = urgent ? await seal(await block(body)) : null;
   const kept = {
     id, key: key.id, sealed, reference: name, urgent, paper, since: moment().right, tries: 0, next: 0, refused: null,
+    what: body.kind ?? "report", after,
   };
-  await run(["own", "outbox"], (own, outbox) => {
-    outbox.put(kept);
-    own.delete("draft");
+  await inTurn(async () => {
+    const stands = await Promise.all(Object.entries(puts()).map(async ([own, value]) => [own, await seal(value)]));
+    await run(["own", "outbox"], (own, outbox) => {
+      outbox.put(kept);
+      for (const one of forgets) own.delete(one);
+      for (const [one, value] of stands) own.put(value, one);
+    });
   });
   return name;
 }
@@ -61,12 +67,16 @@ export async function drain({ all = false } = {}) {
   if (!device) return { receipts, shut };
   await navigator.locks.request("station-outbox", { ifAvailable: true }, async (lock) => {
     if (!lock) return;
-    for (const item of await unsent()) {
+    const items = await unsent();
+    const waiting = new Set(items.filter(({ refused }) => !refused).map(({ id }) => id));
+    for (const item of items) {
+      if (item.after?.some((id) => waiting.has(id))) continue;
       if (item.refused || (!all && item.next > Date.now() && item.next < Date.now() + LONGEST_WAIT)) continue;
       const { what, answer } = await send(item, device.key);
+      if (["received", "refused"].includes(what)) waiting.delete(item.id);
       if (what === "received") {
         receipts[item.id] = answer;
-        await remove(item.id);
+        await still(item, (outbox) => outbox.delete(item.id));
       } else if (what === "refused") {
         await change({ ...item, refused: { status: answer.status, words: String(answer.detail ?? "") } });
       } else {
@@ -79,12 +89,15 @@ export async function drain({ all = false } = {}) {
   return { receipts, shut };
 }
 
-/** Only while it still waits: what has left meanwhile does not come back. */
-function change(item) {
+/** Only while it still waits as it was: what has left meanwhile does not come back, and what was written anew since it
+was sent stays. */
+function still(item, deed) {
   return run(["outbox"], (outbox) => {
-    outbox.get(item.id).onsuccess = ({ target }) => { if (target.result) outbox.put(item); };
+    outbox.get(item.id).onsuccess = ({ target }) => { if (target.result?.sealed === item.sealed) deed(outbox); };
   });
 }
+
+const change = (item) => still(item, (outbox) => outbox.put(item));
 
 function later(item) {
   const wait = Math.min(LONGEST_WAIT, FIRST_WAIT * 2 ** item.tries) * (0.5 + Math.random() / 2);

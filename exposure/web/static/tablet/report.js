@@ -3,15 +3,16 @@
 import { put, take } from "./base.js";
 import { moment } from "./clock.js";
 import { keep } from "./outbox.js";
+import { askObserver, askTyped, askWho, forget, observing, sentObserver, sentWho } from "./people.js";
 import { atWorst, choiceOf, number, sent, stillOpen, UNKNOWN } from "./questions.js";
-import { choice, numbers, part, show, told, word } from "./screen.js";
+import { choice, clock, numbers, part, show, told, word } from "./screen.js";
+import { current, reported } from "./underway.js";
 
 const MINUTE = 60_000;
 const EARLIER = [0, 5, 15, 30, 60, 120, 240];
 
 let pack;
 let draft = null;
-let observer = null; // who says that they observe: never in the draft, forgotten with every cover
 let leave; // what is done when it is kept, or thrown away: (kept | null) => ...
 
 /** Goes on with the draft that was being written here, if there is one. */
@@ -23,24 +24,35 @@ export async function resume(given, after) {
 }
 
 export const isWriting = () => draft !== null;
-export const forget = () => { observer = null; };
 
 /** Goes on where it was; who observes may be somebody else by now. */
 export function again() {
   const [name] = draft.path.at(-1).split(" ");
-  return observer || ["aid", "observe"].includes(name) ? screen() : go("observe");
+  return observing() || ["aid", "observe"].includes(name) ? screen() : go("observe");
 }
 
 /** `event`: the id of the report that this one stands beside. */
 export function begin(given, after, { drill = false, emergency = null, event = null } = {}) {
-  [pack, leave] = [given, after];
   forget();
-  draft = {
-    id: crypto.randomUUID(), begun: moment(), ago: 0, drill, event, who: null, what: null, case: undefined,
-    phase: "removal", answers: {}, aid: null, aidFor: null, anyone: null, note: "", path: [],
-  };
+  write(given, after, { drill, event });
   if (emergency) meet(emergency);
   else go();
+}
+
+/** About a mark of the removal under way: its id, moment and step are the report's, and what was said is not asked. */
+export function beginFrom(given, after, { id, at, step, failure, aidBegun }, { id: removal, who: somebody, drill }) {
+  const what = failure ?? null;
+  write(given, after, { id, begun: at, drill, who: somebody, what, mark: { step, removal } });
+  if (aidBegun) [draft.aid, draft.aidFor] = [[cardOf(what).code], what];
+  go();
+}
+
+function write(given, after, told) {
+  [pack, leave] = [given, after];
+  draft = {
+    id: crypto.randomUUID(), begun: moment(), ago: 0, drill: false, event: null, who: null, what: null, case: undefined,
+    phase: "removal", answers: {}, aid: null, aidFor: null, anyone: null, note: "", path: [], mark: null, ...told,
+  };
 }
 
 function go(to = null) {
@@ -57,7 +69,7 @@ function back() {
 function next() {
   const card = cardOf(draft.what);
   if (card && draft.aidFor !== draft.what) return "aid";
-  if (!observer) return "observe";
+  if (!observing()) return "observe";
   if (!draft.who) return "who";
   if (draft.case === undefined && pack.choices.length > 1) return "case";
   if (!draft.what) return "groups";
@@ -106,41 +118,9 @@ function meet(code) {
   go("aid");
 }
 
-/** By badge and digits, which the service checks once it has the report; without, the report goes all the same. */
-function observe() {
-  const said = (somebody) => { observer = somebody; go(); };
-  const main = page("observe", {}, {
-    on: () => {
-      const [badge, digits] = [...main.querySelectorAll("input")].map((field) => field.value.trim());
-      said(badge ? { badge, ...(digits ? { digits } : {}) } : {});
-    },
-    without: () => said({}),
-  });
-  main.querySelector("input").value = observer?.badge ?? "";
-}
-
-function who() {
-  const main = page("who", {}, {
-    number: () => go("typed number"), name: () => go("typed name"), nobody: () => named({ kind: "nobody" }),
-  });
-  main.querySelector("[data-list]").append(...pack.people.map((one) => choice(
-    [one.name, one.number].filter(Boolean).join(", ") || word("elsewhere"),
-    () => named({ kind: "listed", id: one.id, words: [one.name, one.number].filter(Boolean).join(", ") }),
-    draft.who?.id === one.id,
-  )));
-}
-
-function typed(kind) {
-  const main = page("typed", { label: word(kind) }, {
-    on: () => {
-      const text = main.querySelector("input").value.trim();
-      const listed = kind === "number" && pack.people.find((one) => one.number.toLowerCase() === text.toLowerCase());
-      if (listed) named({ kind: "listed", id: listed.id, words: [listed.name, listed.number].filter(Boolean).join(", ") });
-      else named(text ? { kind, text, words: text } : { kind: "nobody" });
-    },
-  });
-  main.querySelector("input").value = draft.who?.kind === kind ? draft.who.text : "";
-}
+const observe = () => askObserver(page, () => go());
+const who = () => askWho(page, pack, draft.who, { named, type: (kind) => go(`typed ${kind}`) });
+const typed = (kind) => askTyped(page, pack, kind, draft.who, named);
 
 function named(somebody) {
   draft.who = somebody;
@@ -232,14 +212,14 @@ function phase() {
 }
 
 function review() {
-  const main = page("review", { drill: draft.drill }, {
+  const main = page("review", { drill: draft.drill, timed: !draft.mark }, {
     when: () => go("when"), phase: () => go("phase"), who: () => go("who"), what: () => go("groups"),
     keep: () => store(main), discard: (event) => discard(event.currentTarget),
   });
   const line = (text, words) => main.querySelector("dl").append(part("line", { text, words }));
   line(word("who"), draft.who?.words ?? word("nobody"));
   line(word("what"), draft.what === "other" ? word("something_else") : told(failure(draft.what).label));
-  line(word("when"), draft.ago === null ? word("long_ago") : ago(draft.ago / MINUTE));
+  line(word("when"), inTime());
   line(word("where"), [pack.station.name, told(pack.phases.find((one) => one.code === draft.phase).label)].join(", "));
   if (draft.aid) line(word("first_aid"), draft.aid.length ? word("aid_done") : word("aid_not"));
   for (const asked of ruling().facts.filter(({ name }) => name in answers())) line(told(asked.ask), inWords(asked));
@@ -253,6 +233,12 @@ function review() {
   const note = main.querySelector("textarea");
   note.value = draft.note;
   note.addEventListener("change", () => { draft.note = note.value; put("draft", draft); });
+}
+
+/** A mark has its tap's own time. */
+function inTime() {
+  if (draft.mark) return clock(draft.begun.right, pack.site.zone);
+  return draft.ago === null ? word("long_ago") : ago(draft.ago / MINUTE);
 }
 
 function inWords({ name, answers: offered, unit }) {
@@ -270,7 +256,9 @@ async function store(main) {
   const { id, anyone } = draft;
   const urgent = !draft.drill && (draft.who?.kind !== "listed" || atWorst(ruling(), answers()));
   try {
-    const reference = await keep(body(), { sealFor: pack.seal_for, urgent });
+    const { puts, said } = await reported(id);
+    const reference = await keep(body(), { sealFor: pack.seal_for, urgent, puts });
+    said();
     finish({ id, reference, urgent, event: anyone === "yes" ? draft.event ?? id : null, drill: draft.drill });
   } catch {
     main.querySelector("[data-failed]").hidden = false;
@@ -280,14 +268,13 @@ async function store(main) {
 }
 
 function body() {
-  const { begun, who: somebody } = draft;
+  const { begun, mark } = draft;
   const moved = (text) => new Date(Date.parse(text) - draft.ago).toISOString();
-  const worker = { listed: somebody?.id, number: somebody?.text }[somebody?.kind];
   return {
     submission_id: draft.id,
     station: pack.station.code,
-    ...(worker ? { worker } : {}),
-    ...(somebody?.kind === "name" ? { person: { name: somebody.text } } : {}),
+    ...sentWho(draft.who),
+    ...(mark ?? {}),
     ...(draft.ago === null ? {} : { occurred_at: moved(begun.right) }),
     device_clock: { at: begun.at, offset_ms: begun.offset_ms },
     ...(draft.case ? { case: draft.case } : {}),
@@ -299,7 +286,7 @@ function body() {
     facts: sent(ruling(), answers()),
     ...(draft.aid ? { first_aid: draft.aid } : {}),
     narrative: draft.note,
-    ...(observer?.badge ? { observer } : {}),
+    ...sentObserver(),
   };
 }
 
@@ -311,6 +298,6 @@ function discard(button) {
 
 function finish(kept) {
   draft = null;
-  forget();
+  if (!current()) forget(); // during a removal the same person goes on observing
   leave(kept);
 }

@@ -4,12 +4,14 @@ const JUST_CHANGED = 250; // milliseconds; local choice
 const language = document.documentElement.lang;
 let changed = 0;
 
-/** Shows a screen. `fill`: name -> text of [data-text]; `deeds`: name -> what a tap on [data-do] does. */
-export function show(name, fill = {}, deeds = {}) {
+/** Shows a screen. `fill`: name -> text of [data-text]; `deeds`: name -> what a tap on [data-do] does. `guided`: it is a
+removal's, and nothing else is to be reached from it. */
+export function show(name, fill = {}, deeds = {}, { guided = false } = {}) {
   const main = document.querySelector("#main");
   const made = part(`screen-${name}`, fill, deeds);
   main.replaceChildren(made);
   document.body.dataset.screen = name;
+  document.body.classList.toggle("guided", guided);
   changed = performance.now();
   scrollTo(0, 0);
   const heading = main.querySelector("h1");
@@ -55,6 +57,13 @@ export function word(name, values = {}) {
 /** A text of the pack, {language: text}. */
 export function told(texts) {
   return texts[language] ?? texts.en;
+}
+
+/** The time of day alone. */
+export function clock(instant, zone) {
+  return new Intl.DateTimeFormat(language, {
+    hour: "2-digit", minute: "2-digit", hourCycle: "h23", timeZone: zone,
+  }).format(new Date(instant));
 }
 
 export function when(instant, zone) {
