@@ -148,6 +148,7 @@ SECOND_TIER = (
     "tests/browser/test_station.py",
     "tests/browser/test_tablet.py",
     "tests/browser/test_tablet_removal.py",
+    "tests/browser/test_tablet_sizes.py",
     "tests/browser/test_widths.py",
     "tests/classify/test_criteria_exact.py",
     "tests/classify/test_criteria_large.py",

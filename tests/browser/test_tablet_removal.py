@@ -8,7 +8,7 @@ import pytest
 
 from exposure.report.models import Breach, Mark, Removal
 from tests.browser import test_tablet
-from tests.browser.test_gloves import PER_MM, SMALL
+from tests.browser.test_gloves import SMALL, least_sizes
 from tests.browser.test_offline import HELD
 from tests.browser.test_tablet import DIGITS, DRAIN, PLANTED, UNSENT, held_on_disk
 from tests.browser.test_walk import accessible
@@ -18,13 +18,12 @@ pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 key, tablet = test_tablet.key, test_tablet.tablet
 
 LATER = "(minutes) => { const now = Date.now; Date.now = () => now() + minutes * 60000; }"
-AIMS = [20 * PER_MM - 0.5, 15 * PER_MM - 0.5, 3 * PER_MM - 0.5]
 
 
 def on(tablet, screen):
     """The screen is there, and nothing on it is too small for a glove."""
     tablet.page.locator(f'body[data-screen="{screen}"]').wait_for()
-    small = [what for what in tablet.page.evaluate(SMALL, AIMS) if what[0] == "small"]
+    small = [what for what in tablet.page.evaluate(SMALL, least_sizes()) if what[0] == "small"]
     assert small == [], screen
 
 

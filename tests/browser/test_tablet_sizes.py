@@ -3,15 +3,19 @@ narrow, in forced colours, and done from the keyboard alone."""
 
 import pytest
 
+from exposure.people.models import User
 from tests.browser.test_gloves import SMALL, TABLETS, least_sizes
 from tests.browser.test_phone import UNSEEN
-from tests.browser.test_tablet import SIZE, Tablet, key  # noqa: F401
+from tests.browser.test_tablet import SEALED, SIZE, UNSENT, Tablet, key, session_of  # noqa: F401
+from tests.browser.test_tablet_removal import begin
 from tests.browser.test_walk import accessible
 from tests.browser.test_widths import TOO_WIDE
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 
 NARROW = {"width": 320, "height": 568}
+REPORT = {"setup", "home", "observe", "who", "groups", "group", "aid", "review", "kept", "waiting"}
+REMOVAL = {"step", "wrong", "guided-aid", "question"}
 
 
 class Measured(Tablet):
@@ -62,17 +66,39 @@ def test_each_screen_is_for_a_glove_on_every_tablet_and_goes_by_the_keyboard(
     tablet.at("kept")
     tablet.tap("Not sent yet", exact=False)
     tablet.at("waiting")
+    tablet.tap("Back")
+    removal(tablet)
+    stands_on_the_station_s_page(tablet)
     tablet.context.close()
     assert tablet.wrong == [], "\n".join(map(str, tablet.wrong))
-    assert tablet.seen >= {
-        "setup",
-        "home",
-        "observe",
-        "who",
-        "groups",
-        "group",
-        "aid",
-        "review",
-        "kept",
-        "waiting",
-    }
+    assert tablet.seen >= REPORT | REMOVAL
+
+
+def removal(tablet):
+    """To the question that stands when the worker is out."""
+    begin(tablet, "Drill", "Wim Alder")
+    tablet.at("step")
+    tablet.tap("Pause")
+    tablet.at("step")
+    tablet.tap("Go on with it")
+    tablet.tap("Something went wrong")
+    tablet.at("wrong")
+    tablet.tap(tablet.page.locator("main .actions button").first.text_content())
+    tablet.at("guided-aid")
+    tablet.tap("Back to the removal")
+    tablet.at("step")
+    tablet.tap("End here", exact=False)
+    tablet.at("question")
+
+
+def stands_on_the_station_s_page(tablet):
+    """How much waits here is said on the page that needs the network too, by whoever is signed in."""
+    waiting = len(tablet.page.evaluate(UNSENT))
+    assert waiting
+    page = tablet.context.new_page()
+    tablet.context.route(SEALED, lambda route: route.abort())
+    tablet.context.set_offline(False)
+    tablet.context.add_cookies([session_of(User.objects.get(name="observer"), tablet.url)])
+    page.goto("/stations/heron/")
+    assert page.locator(".facts b:visible").inner_text() == str(waiting)
+    accessible(page)

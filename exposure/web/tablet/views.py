@@ -32,8 +32,9 @@ from exposure.web.language import of_reader
 from exposure.web.tablet.pack import pack_of
 
 FILES = Path(__file__).parents[1] / "static"
+FIRST = "tablet/tablet.js"
 SCRIPTS = (
-    *sorted(f"tablet/{path.name}" for path in (FILES / "tablet").glob("*.js")),
+    *sorted(f"tablet/{path.name}" for path in (FILES / "tablet").glob("*.js") if path.name != "worker.js"),
     "js/countdown.js",
     "js/criteria.js",
 )
@@ -65,7 +66,8 @@ def tablet(request: HttpRequest, language: str) -> HttpResponse:
 
 def _context(language: str) -> dict[str, Any]:
     others = [(code, name) for code, name in settings.LANGUAGES if code != language]
-    return {"language": language, "others": others, "styles": STYLES}
+    imported = [f"{settings.STATIC_URL}{name}" for name in SCRIPTS if name != FIRST]
+    return {"language": language, "others": others, "styles": STYLES, "first": FIRST, "imported": imported}
 
 
 @require_safe
@@ -106,7 +108,7 @@ def _shell() -> dict[str, Any]:
     for language in LANGUAGES:
         with translation.override(language):
             made.append(render_to_string("tablet/page.html", _context(language)).encode())
-    served = [*STYLES, "tablet/tablet.js", "img/favicon.svg"]
+    served = [*STYLES, FIRST, "img/favicon.svg"]
     files = [*map(static, served), *(f"{settings.STATIC_URL}{name}" for name in SCRIPTS)]
     content = b"".join([*((FILES / name).read_bytes() for name in [*STYLES, *SCRIPTS]), *made])
     return {

@@ -9,10 +9,12 @@ import { watchLeaving } from "./leaving.js";
 import { live } from "./live.js";
 import { offline } from "./offline.js";
 import { session } from "./session.js";
+import { tabletUnsent } from "./tablet-unsent.js";
 import { unsent } from "./unsent.js";
 
 const modules = {
-  awake, banner, countdown, devices, "error-summary": errorSummary, live, offline, reading, session, unsent,
+  awake, banner, countdown, devices, "error-summary": errorSummary, live, offline, reading, session,
+  "tablet-unsent": tabletUnsent, unsent,
 };
 
 function attach(page) {
