@@ -16,6 +16,12 @@ function open() {
   });
 }
 
+/** Whether this browser is a station's tablet; nothing is made by asking. */
+export async function isHere() {
+  const bases = await indexedDB.databases?.() ?? [];
+  return bases.some(({ name }) => name === NAME);
+}
+
 /** Runs `work` on the object stores and returns what its request found, once all of it is on the disk. */
 export async function run(names, work, mode = "readwrite") {
   const base = await open();
