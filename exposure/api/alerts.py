@@ -11,6 +11,7 @@ from rest_framework.response import Response
 from exposure.api.fields import CodeOrNull, WorkerId, code, own_uid, uid
 from exposure.api.resource import Filters, Resource
 from exposure.api.schema import described, page_of
+from exposure.api.tasks import HandOverSerializer
 from exposure.attend import alerts
 from exposure.attend.changed_cases import cases_changed
 from exposure.attend.closing import deed_of
@@ -138,17 +139,8 @@ class HoldingSerializer(SeenSerializer):
     )
 
 
-class HandOverSerializer(SeenSerializer):
-    to = serializers.CharField(
-        help_text="The account, or the whole name, of a nurse or physician of the site."
-    )
-    holder = serializers.CharField(
-        required=False,
-        allow_blank=True,
-        default="",
-        help_text="The account that `held_by` shows; absent: nobody has it. Where another has it by now, the answer "
-        "is 409 with who.",
-    )
+class AlertHandOverSerializer(HandOverSerializer, SeenSerializer):
+    pass
 
 
 class LookSerializer(SeenSerializer):
@@ -223,10 +215,10 @@ class AlertHandOver(AlertResource):
         {200: AlertSerializer},
         404,
         409,
-        body=HandOverSerializer,
+        body=AlertHandOverSerializer,
     )
     def post(self, request: Request, uid: UUID) -> Response:
-        alert, body = self.alert(uid, Deed.HAND_OVER), self.body(HandOverSerializer)
+        alert, body = self.alert(uid, Deed.HAND_OVER), self.body(AlertHandOverSerializer)
         return self.answer(hand_over.hand_over_alert(alert=alert, by=request.user, at=request.at, **body))
 
 

@@ -75,11 +75,11 @@ class CompletionSerializer(serializers.Serializer):
     note = serializers.CharField(required=False, allow_blank=True, default="")
 
 
-class ReasonSerializer(serializers.Serializer):
+class NotApplicableSerializer(serializers.Serializer):
     reason = serializers.CharField(help_text="Why it does not apply.")
 
 
-class TaskHandOverSerializer(serializers.Serializer):
+class HandOverSerializer(serializers.Serializer):
     to = serializers.CharField(
         help_text="The account, or the whole name, of a nurse or physician of the site."
     )
@@ -136,11 +136,11 @@ class TaskNotApplicable(TaskResource):
         {200: TaskSerializer},
         404,
         409,
-        body=ReasonSerializer,
+        body=NotApplicableSerializer,
     )
     def post(self, request: Request, uid: UUID) -> Response:
         task = self.task(uid, Deed.COMPLETE_TASK, ROWS.filter(kind=Promise.Kind.TASK))
-        body = self.body(ReasonSerializer)
+        body = self.body(NotApplicableSerializer)
         return self.answer(complete.mark_not_applicable(task=task, by=request.user, at=request.at, **body))
 
 
@@ -151,9 +151,9 @@ class TaskHandOver(TaskResource):
         {200: TaskSerializer},
         404,
         409,
-        body=TaskHandOverSerializer,
+        body=HandOverSerializer,
     )
     def post(self, request: Request, uid: UUID) -> Response:
-        task, body = self.task(uid, Deed.HAND_OVER), self.body(TaskHandOverSerializer)
+        task, body = self.task(uid, Deed.HAND_OVER), self.body(HandOverSerializer)
         given = hand_over.hand_over_promise(promise=task, by=request.user, at=request.at, **body)
         return self.answer(given)

@@ -20,7 +20,7 @@ from exposure.people.models import OnCall
 from exposure.pipeline import attend
 from exposure.pipeline.report import state_case
 from exposure.remind.models import Message
-from exposure.web.nurse import queue
+from exposure.web.nurse import queue, waits
 from tests.cast import MONDAY, doing
 from tests.walk import follow_up_told_and_confirmed, log, newest_statement, sweep_at
 
@@ -235,7 +235,7 @@ class Story:
 def _state(line):
     if line.gone:
         return "gone"
-    if line.group == queue.SEEN:
+    if line.group == waits.SEEN:
         return f"{line.alert.held_by.name} {line.by:%H:%M}"
     return "switchboard" if line.alert.is_nobodys else "now"
 
