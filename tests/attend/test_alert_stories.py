@@ -17,7 +17,7 @@ import pytest
 
 from exposure.attend.models import Alert
 from exposure.people.models import OnCall
-from exposure.pipeline import attend
+from exposure.pipeline import attend, call
 from exposure.pipeline.report import state_case
 from exposure.remind.models import Message
 from exposure.web.nurse import queue, waits
@@ -184,7 +184,7 @@ class Story:
             case [who, "rings"]:
                 by = getattr(self.cast, who)
                 with doing(by, at=at):
-                    attend.note_call(worker=self.cast.worker, answered=True, note="Well.", by=by, at=at)
+                    call.note_call(worker=self.cast.worker, answered=True, note="Well.", by=by, at=at)
             case ["case", "ruled", "out"]:
                 self.rules_out(at)
             case ["on", "call", *names, "until", day, clock]:

@@ -13,13 +13,14 @@ from django.db import IntegrityError, OperationalError, connection, transaction
 
 from config.seal_key import new_seal_key
 from exposure import clock
+from exposure.attend.models import Promise
 from exposure.audit import heads, merkle, purging, retention, sealing, triggers
 from exposure.audit.models import Hold, Purge, PurgeOrder, SealedBytes, SealEntry, SealHead
 from exposure.audit.retention import kept, kept_until
 from exposure.audit.verification import Verification
 from exposure.followup.models import FollowUp, PrivateNote, Reading
 from exposure.people.models import Role, Worker
-from exposure.pipeline import attend, clear
+from exposure.pipeline import clear
 from exposure.pipeline.report import report_breach
 from exposure.record import update_many
 from exposure.refusal import BadSubmission, Conflict, NotYet
@@ -66,7 +67,7 @@ def _nothing_open(cast):
             alert.closed_at, alert.closed_by, alert.outcome = ended, cast.physician, "evaluated"
             update_many(type(alert), [alert], ["closed_at", "closed_by", "outcome"])
     with doing(cast.nurse, at=ended):
-        for promise in attend.Promise.objects.filter(kept_at=None, void_at=None, follow_up=follow_up):
+        for promise in Promise.objects.filter(kept_at=None, void_at=None, follow_up=follow_up):
             promise.void_at = ended
             promise.save()
 
