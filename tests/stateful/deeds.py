@@ -181,7 +181,7 @@ class Deeds(RuleBasedStateMachine):
         if exposure is not None:
             occurred_at = self.at - timedelta(hours=ago)
             said = {"occurred_at": occurred_at, "reason": "Ward book."}
-            self.done(expose.correct_exposure, exposure=exposure, **said)
+            self.done(expose.correct_exposure, exposure=exposure, never=("no_longer_asked",), **said)
 
     # Readings
 
