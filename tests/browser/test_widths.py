@@ -50,8 +50,6 @@ ELSEWHERE = {
     "clearance_letter": "a file",
     "service_worker": "a file",
     "manifest": "a file",
-    "tablet": "led to by tablet_home",
-    "tablet_home": "opened on a station's tablet",
     "tablet_manifest": "a file",
     "tablet_pack": "asked for by the page itself",
     "tablet_worker": "a file",
