@@ -12,6 +12,7 @@ from exposure.interop.handover import sheet_of
 from exposure.people.models import OnCall
 from exposure.pipeline import attend, hand_over
 from exposure.remind.models import Message
+from exposure.web.bidi import isolated
 from tests.api.conftest import Caller
 from tests.cast import MONDAY, doing
 from tests.walk import hours, log, report, sweep_at
@@ -80,7 +81,7 @@ def test_an_alert_that_was_seen_is_given_on_as_unseen_and_taken_by_the_receiver_
 def test_it_is_given_from_its_line_and_everywhere_says_who_has_it(cast, fever, client):
     client.force_login(cast.nurse)
     queue = client.get(reverse("needs_action")).content.decode()
-    assert f'<option value="nurse2">{cast.nurse2.full_name}</option>' in queue
+    assert f'<option value="nurse2">{isolated(cast.nurse2.full_name)}</option>' in queue
     address = reverse("alert_hand_over", args=[fever.uid])
     assert f'action="{address}?from=needs_action"' in queue
     answer = client.post(f"{address}?from=needs_action", {"to": "nurse2", "holder": "", "times": "1"})
