@@ -18,6 +18,7 @@ from exposure.pipeline import turn
 from exposure.pipeline.report import (
     Reported,
     add_to_report,
+    body_as_it_stands,
     report_breach,
     report_of_mark,
     tie_to_report,
@@ -110,17 +111,7 @@ def _report_as_it_stands(removal: Removal, mark: SentMark, device: User, at: dat
     """What went wrong at a step that nobody knows here is a report, once: a nurse is asked."""
     if Breach.objects.filter(uid=mark.uid).exists():
         return
-    body = {
-        "submission_id": str(mark.uid),
-        "station": removal.station.code,
-        "worker": str(removal.worker.uid) if removal.worker else None,
-        "person": {"name": removal.worker.name} if removal.worker and removal.unlisted else None,
-        "occurred_at": mark.marked_at.isoformat(),
-        "drill": removal.drill,
-        "step": mark.step,
-        "removal": str(removal.uid),
-        "what_happened": mark.failure or None,
-    }
+    body = body_as_it_stands(removal, mark.uid, mark.marked_at, step=mark.step, failure=mark.failure)
     report_breach(body=body, reporter=device, at=at)
 
 

@@ -32,6 +32,7 @@ from exposure.report.models import (
     Mark,
     OtherContent,
     PhonedIn,
+    Removal,
     WithdrawalRequest,
 )
 from exposure.report.moments import slip_in
@@ -213,17 +214,8 @@ def send_unfinished_mark(mark: Mark, *, at: datetime) -> None:
 def _send_as_it_stands(mark: Mark, at: datetime) -> None:
     removal, observer = mark.removal, mark.removal.observer
     assert observer is not None  # `unfinished_marks` leaves the others out
-    body = {
-        "submission_id": str(mark.uid),
-        "station": removal.station.code,
-        "worker": str(removal.worker.uid) if removal.worker else None,
-        "person": {"name": removal.worker.name} if removal.worker and removal.unlisted else None,
-        "occurred_at": mark.marked_at.isoformat(),
-        "drill": removal.drill,
-        "step": mark.step.code,
-        "removal": str(removal.uid),
-        "what_happened": mark.failure.code if mark.failure else None,
-    }
+    failure = mark.failure.code if mark.failure else ""
+    body = body_as_it_stands(removal, mark.uid, mark.marked_at, step=mark.step.code, failure=failure)
     with transaction.atomic():
         mark, standing = _locked_mark(mark, mark.uid)
         if mark.deviation_at is not None or mark.breach is not None:
@@ -231,6 +223,24 @@ def _send_as_it_stands(mark: Mark, at: datetime) -> None:
         _tie(mark, standing or report_breach(body=body, reporter=observer, at=at).breach)
     if standing is not None and standing.reported_by_id != observer.pk:
         report_breach(body=body, reporter=observer, at=at)  # keeps both, and says Conflict
+
+
+def body_as_it_stands(
+    removal: Removal, uid: UUID, marked_at: datetime, *, step: str, failure: str
+) -> dict[str, Any]:
+    """A report of what was marked in a removal, with nothing answered: the ceiling rules."""
+    worker = removal.worker
+    return {
+        "submission_id": str(uid),
+        "station": removal.station.code,
+        "worker": str(worker.uid) if worker else None,
+        "person": {"name": worker.name} if worker and removal.unlisted else None,
+        "occurred_at": marked_at.isoformat(),
+        "drill": removal.drill,
+        "step": step,
+        "removal": str(removal.uid),
+        "what_happened": failure or None,
+    }
 
 
 def ask_withdrawal(*, breach: Breach, reason: str, by: User, at: datetime) -> WithdrawalRequest:
